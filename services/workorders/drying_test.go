@@ -1,13 +1,18 @@
 package workorders_test
 
 import (
+	"context"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders/internal/store"
 )
 
 // purposed records a run for a purpose, from and to in seconds after the morning.
@@ -141,6 +146,161 @@ func TestOrdersWithoutAPlanKeepTheRestToo(t *testing.T) {
 		must[*workordersv1.Station](s)(s.do.UpdateStation(s.as("pat"), &workordersv1.UpdateStationRequest{Station: &workordersv1.Station{Name: station, PowerSource: "crank"}}))
 		if run := must[*workordersv1.MotoringRun](s)(s.ran(ground, 600, 610, false)); !strings.Contains(run.GetExceedanceText(), "can't be judged") {
 			t.Errorf("without limits: %v", run)
+		}
+	})
+}
+
+// omit leaves the drying run of an order out.
+func (s *stage) omit(o *workordersv1.WorkOrder, who string) (*workordersv1.WorkOrder, error) {
+	return s.do.OmitDryingRun(s.as(who), &workordersv1.OmitDryingRunRequest{
+		Name: o.GetName(), Etag: s.order(o).GetEtag(), Reason: "it is preserved at once", Agreement: "letter of the operator of today",
+	})
+}
+
+// undone does the steps of an order but not its drying run.
+func (s *stage) undone(o *workordersv1.WorkOrder) {
+	s.t.Helper()
+	for _, step := range s.steps(o) {
+		person := "ann"
+		if slices.Contains(inspections, step.GetKind()) {
+			person = "ivy"
+		}
+		s.prepare(step, person)
+		must[*workordersv1.Step](s)(s.do.CompleteStep(s.as(person), completion(step)))
+	}
+}
+
+// Nobody signs a wash whose plan asks for a drying run while none is recorded whole after the last wetting: not who did it, and nobody later. The
+// step that says "do it" being ticked is not enough.
+func TestAWetEngineIsNotSignedFor(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("salt-rinse")
+		s.undone(o)
+		s.clock.Advance(time.Hour)
+		must[*workordersv1.MotoringRun](s)(s.ran(o, 0, 30, false))
+		missing := func(why string) {
+			t.Helper()
+			_, err := s.finish(o, "ann")
+			s.refused(err, "DRYING_RUN_MISSING", o.GetName(), "drying run", "record it")
+			if shown := s.preview(o, commonv1.Signature_PERFORMED); len(shown.GetMissing()) != 1 || !s.limits(o).GetDryingRunMissing() {
+				t.Errorf("%s: missing %v", why, shown.GetMissing())
+			}
+		}
+		missing("none")
+		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 200, 240, true))
+		missing("one that was broken off")
+		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 400, 520, false))
+		must[*workordersv1.MotoringRun](s)(s.ran(o, 700, 720, false))
+		missing("wetted again after it")
+		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 900, 1020, false))
+		_, err := s.omit(o, "pat")
+		s.refused(err, "DRYING_RUN_RECORDED")
+		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
+		must[*workordersv1.WorkOrder](s)(s.inspect(o, "ivy", ""))
+		if o = must[*workordersv1.WorkOrder](s)(s.release(o)); o.GetState() != workordersv1.WorkOrder_RELEASED || s.limits(o).GetDryingRunMissing() {
+			t.Errorf("%v", o)
+		}
+	})
+}
+
+// planned gives the stored plan of an order another timeline and returns the one that it had.
+func (s *stage) planned(o *workordersv1.WorkOrder, timeline []*workordersv1.TimelineEntry) (had []*workordersv1.TimelineEntry) {
+	s.t.Helper()
+	err := s.service.DB().Update(s.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		p, err := store.Plans.Lock(ctx, tx, o.GetName()+"/washPlan")
+		if err != nil {
+			return err
+		}
+		had, p.Timeline = p.GetTimeline(), timeline
+		return store.Plans.Save(ctx, tx, p, s.clock.Now())
+	})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return had
+}
+
+// An order that was signed before runs were asked for is not released either: it is sent back, dried, and signed again.
+func TestAWashThatWasSignedWetIsNotReleased(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("salt-rinse")
+		asked := s.planned(o, nil) // as an order that was signed before drying runs were asked for
+		s.undone(o)
+		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
+		must[*workordersv1.WorkOrder](s)(s.inspect(o, "ivy", ""))
+		s.planned(o, asked)
+		_, err := s.release(o)
+		s.refused(err, "DRYING_RUN_MISSING", "send it back")
+		must[*workordersv1.WorkOrder](s)(s.do.ReworkWorkOrder(s.as("ivy"), &workordersv1.ReworkWorkOrderRequest{Name: o.GetName(), Etag: s.order(o).GetEtag(), Reason: "wet"}))
+		s.dry(o, "ann")
+		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
+		must[*workordersv1.WorkOrder](s)(s.inspect(o, "ivy", ""))
+		must[*workordersv1.WorkOrder](s)(s.release(o))
+	})
+}
+
+// A drying run is left out only where the wash data say that approved data allow it, by who may, with reason and agreement; the release, the
+// comparison and the record state it; and liquid that goes through later asks for the run again.
+func TestADryingRunIsLeftOutOnlyWhereApprovedDataAllowIt(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		never := s.started("salt-rinse")
+		s.undone(never)
+		for _, who := range []string{"ann", "ivy", "rob"} {
+			_, err := s.omit(never, who)
+			s.refused(err, "ROLE_MISSING")
+		}
+		_, err := s.omit(never, "quinn")
+		s.refused(err, "DRYING_NOT_OMITTABLE", never.GetNumber(), "Invented", "record it")
+		_, err = s.omit(s.started("ground-run"), "quinn")
+		s.refused(err, "DRYING_NOT_PLANNED")
+
+		const allowed = "invented data 5.3: not before storage within 24 h"
+		s.near.change(func(n *neighbours) { n.model.Wash.DryingOmissionCondition = allowed })
+		o := s.started("salt-rinse")
+		_, err = s.do.OmitDryingRun(s.as("pat"), &workordersv1.OmitDryingRunRequest{Name: o.GetName(), Etag: "v0", Reason: "r", Agreement: "a"})
+		s.refused(err, "ETAG_MISMATCH")
+		if got := must[*workordersv1.WorkOrder](s)(s.omit(o, "pat")).GetDryingOmission(); got.GetPerson() != "people/pat" || got.GetCondition() != allowed || got.GetOmitTime() == nil {
+			t.Errorf("%v", got)
+		}
+		s.undone(o)
+		s.clock.Advance(time.Hour)
+		must[*workordersv1.MotoringRun](s)(s.ran(o, 60, 80, false))
+		_, err = s.finish(o, "ann")
+		s.refused(err, "DRYING_RUN_MISSING")
+		must[*workordersv1.WorkOrder](s)(s.omit(o, "quinn"))
+		if l := s.limits(o); l.GetDryingRunMissing() || l.GetDryingDueTime() != nil {
+			t.Errorf("left out, and still due: %v", l)
+		}
+		if lines := s.compares(o, "drying"); len(lines) != 1 || !lines[0].GetDiffers() || !strings.Contains(lines[0].GetDoneText(), allowed) {
+			t.Errorf("%v", lines)
+		}
+		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
+		_, err = s.omit(o, "quinn")
+		s.refused(err, "STATE_NOT_ALLOWED")
+		must[*workordersv1.WorkOrder](s)(s.inspect(o, "ivy", ""))
+		o = must[*workordersv1.WorkOrder](s)(s.release(o))
+		for _, words := range []string{"drying run", "it is preserved at once", "letter of the operator of today", allowed} {
+			if !strings.Contains(o.GetReleaseStatement(), words) {
+				t.Errorf("the release %q does not say %q", o.GetReleaseStatement(), words)
+			}
+		}
+		if told := s.told(o, "drying.omitted"); !strings.Contains(told, "people/quinn") || !strings.Contains(told, allowed) {
+			t.Errorf("told %s", told)
+		}
+		for _, sig := range s.signatures(o) {
+			if check := must[*workordersv1.VerifySignatureResponse](s)(s.look.VerifySignature(s.as("ann"), &workordersv1.VerifySignatureRequest{Name: sig.GetName()})); !check.GetValid() {
+				t.Errorf("%v", check)
+			}
+		}
+	})
+}
+
+// Where nothing went into the engine there is nothing to dry: who answers says so, whatever the data allow.
+func TestAnEngineThatNothingWentIntoIsNotDried(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("salt-rinse")
+		if o = must[*workordersv1.WorkOrder](s)(s.omit(o, "quinn")); o.GetDryingOmission().GetCondition() != "" || s.limits(o).GetDryingRunMissing() {
+			t.Errorf("%v", o.GetDryingOmission())
 		}
 	})
 }

@@ -116,6 +116,19 @@ func (s *stage) work(o *workordersv1.WorkOrder, who string) {
 		s.prepare(step, person)
 		must[*workordersv1.Step](s)(s.do.CompleteStep(s.as(person), completion(step)))
 	}
+	s.dry(o, who)
+}
+
+// dry records the drying run where the plan asks for it and none is recorded yet.
+func (s *stage) dry(o *workordersv1.WorkOrder, who string) {
+	s.t.Helper()
+	if o.GetKind() != workordersv1.TaskCard_RECOVERY_WASH && o.GetKind() != workordersv1.TaskCard_SALT_RINSE || !s.limits(o).GetDryingRunMissing() {
+		return
+	}
+	start := s.clock.Now().Add(30*time.Second + time.Duration(s.count("motoring_runs")%60)*time.Second) // runs of one starter don't overlap
+	must[*workordersv1.MotoringRun](s)(s.do.CreateMotoringRun(s.as(who), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: &workordersv1.MotoringRun{
+		StartTime: timestamppb.New(start), EndTime: timestamppb.New(start.Add(time.Second)), Purpose: dry,
+	}}))
 }
 
 // prepare does what a step asks for before it is done: cautions and readings.

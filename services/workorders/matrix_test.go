@@ -175,6 +175,7 @@ func TestALookStaysTheLookOfAnotherPerson(t *testing.T) {
 			s.refused(err, "SAME_PERSON", "looked")
 			_, err = s.finish(o, "sam")
 			s.refused(err, "SAME_PERSON", "looked")
+			s.dry(o, "bob")
 			must[*workordersv1.WorkOrder](s)(s.finish(o, "bob"))
 		}
 	})

@@ -49,6 +49,9 @@ func TestADayOnPaperIsEnteredLater(t *testing.T) {
 				t.Errorf("step %d: %v", i+1, done)
 			}
 		}
+		must[*workordersv1.MotoringRun](s)(s.do.CreateMotoringRun(s.as("ann"), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: &workordersv1.MotoringRun{
+			StartTime: minutes(75), EndTime: minutes(77), Purpose: dry, PaperEntry: true,
+		}}))
 		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
 		s.saysPaper(t, o)
 	})
@@ -72,7 +75,7 @@ func (s *stage) saysPaper(t *testing.T, o *workordersv1.WorkOrder) {
 			marked++
 		}
 	}
-	if want := len(s.steps(o)) + 2; marked != want { // and a reading and a run
+	if want := len(s.steps(o)) + 3; marked != want { // and a reading and two runs
 		t.Errorf("%d entries of the history are marked, want %d", marked, want)
 	}
 	sig := s.signatures(o)[0]

@@ -3,6 +3,7 @@ package story
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -52,6 +53,11 @@ func (s *Story) doStep(ctx context.Context, step *workordersv1.Step) error {
 	}
 	if step.GetKind() == workordersv1.StepKind_STEP_KIND_TIMED_RUN {
 		if err := s.motor(ctx, step); err != nil {
+			return err
+		}
+	}
+	if strings.Contains(step.GetTitle(), "drying run") {
+		if err := s.dry(ctx, step); err != nil {
 			return err
 		}
 	}
@@ -150,6 +156,34 @@ func (s *Story) motorOnce(ctx context.Context, step *workordersv1.Step, i int, e
 	}
 	s.tell.Line("  Starter %s to %s, within limits: %t. Next run: %s", run.GetStartTime().AsTime().Format("15:04:05"),
 		run.GetEndTime().AsTime().Format("15:04:05"), !run.GetExceedance(), limits.GetBindingLimit())
+	return nil
+}
+
+// dry records the run that dries the engine, once the starter has rested.
+func (s *Story) dry(ctx context.Context, step *workordersv1.Step) error {
+	limits, err := workordersv1.NewWorkOrdersQueryServiceClient(s.cast["technician"]).GetMotoringLimits(ctx,
+		&workordersv1.GetMotoringLimitsRequest{Name: s.out.WorkOrder + "/motoringLimits"})
+	if err != nil {
+		return err
+	}
+	start := s.world.now
+	if allowed := limits.GetNextAllowedTime().AsTime(); allowed.After(start) {
+		start = allowed
+	}
+	end := start.Add(4 * time.Minute)
+	if err := s.at(end.Add(time.Second)); err != nil {
+		return err
+	}
+	run, err := workordersv1.NewWorkOrdersServiceClient(s.cast["technician"]).CreateMotoringRun(ctx, &workordersv1.CreateMotoringRunRequest{
+		Parent: s.out.WorkOrder, RequestId: s.key("drying run"),
+		MotoringRun: &workordersv1.MotoringRun{
+			Step: step.GetName(), StartTime: timestamppb.New(start), EndTime: timestamppb.New(end), Purpose: workordersv1.MotoringRun_DRYING,
+		},
+	})
+	if err != nil {
+		return err
+	}
+	s.tell.Line("  Drying run %s to %s, begun in time: %t.", run.GetStartTime().AsTime().Format("15:04:05"), run.GetEndTime().AsTime().Format("15:04:05"), !run.GetExceedance())
 	return nil
 }
 

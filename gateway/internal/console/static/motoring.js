@@ -93,18 +93,21 @@ function made(act, world, step) {
     ...purpose.nodes, ...times.nodes, act("Record the run", () => record(world, step, { purpose: purpose.value(), ...times.body() }), "The run is recorded."));
 }
 
-// drying tells until when an engine that liquid went through is to be dried, on every step until that is done, and takes the run that does it.
+// drying tells that the engine is to be dried and until when, on every step from when liquid went through it, and once no step waits; and takes the run that does it.
 export function drying(act, world, step) {
-  const due = world.limits.dryingDueTime, dried = world.runs.some((r) => r.waiting && r.purpose === "DRYING" && !r.aborted);
-  if (!due || dried) return [];
-  if (world.order.state !== "STARTED") return [el("p", { class: "caution" }, "▲ The engine is wet: liquid went through it, and no drying run is recorded on this order.")];
-  const left = el("p", { id: "drying-left", role: "timer" }), times = timed("drying", "Engine start, UTC", "Engine shutdown, UTC");
-  ticking(left, () => {
+  const { lastWettingTime: wet, dryingDueTime: due, dryingRunMissing: missing } = world.limits, dried = world.runs.some((r) => r.waiting && r.purpose === "DRYING" && !r.aborted);
+  if (!missing || dried || (!wet && step)) return [];
+  const said = wet ? "▲ The engine is wet: liquid went through it, and no drying run is recorded since." : "▲ No drying run is recorded, and the plan asks for one.";
+  if (world.order.state !== "STARTED") return [el("p", { class: "caution" }, `${said} Nobody signs this order before: it is sent back, and the run is recorded.`)];
+  const left = el("p", { id: "drying-left", role: "timer" }, said), times = timed("drying", "Engine start, UTC", "Engine shutdown, UTC");
+  if (due) ticking(left, () => {
     const seconds = Math.ceil((Date.parse(due) - suiteNow()) / 1000);
     left.textContent = seconds > 0 ? `▲ The engine is wet: dry it within ${minutes(seconds)}` : "■ The engine is wet, and drying it is late";
   });
+  const since = wet ? `Liquid went through until ${wet.slice(11, 19)} UTC${due ? `; by the plan the drying run begins until ${due.slice(11, 19)} UTC` : ""}. ` : "";
   return [el("section", { id: "drying" }, left, fold("Record the drying run",
-    el("p", {}, `Liquid went through until ${world.limits.lastWettingTime.slice(11, 19)} UTC; by the plan the drying run begins until ${due.slice(11, 19)} UTC. Start and run the engine as approved data say.`),
+    el("p", { class: "caution" }, "WARNING: the propeller turns and the exhaust is hot. Everybody is out of both before the start; who may run the engine starts it."),
+    el("p", {}, `${since}Start and run the engine as approved data say. Nobody signs for this order without it.`),
     ...times.nodes, act("Record the drying run", () => record(world, step, { purpose: "DRYING", ...times.body() }), "The drying run is recorded.")))];
 }
 

@@ -1,5 +1,5 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
-import { all, get, has, otherwise, send, suiteNow } from "/api.js";
+import { Refused, all, get, has, otherwise, send, suiteNow } from "/api.js";
 import { engineTitle } from "/asking.js";
 import { chip, choice, decimal, el, field, fold, instant, last, link, table, tick, utc } from "/dom.js";
 import { planPanel } from "/plan.js";
@@ -42,13 +42,23 @@ function reasoned(act, order, verb, title, label, told) {
   return fold(title, ...reason.nodes, act(title, () => send(`/v1/${order.name}:${verb}`, { etag: order.etag, reason: reason.value() }), told));
 }
 
+// undried is the way to leave a missing drying run out, where approved data allow it.
+function undried(act, order, plan, limits) {
+  if (!limits.dryingRunMissing || order.state !== "STARTED" || !has("planner", "quality")) return null;
+  const reason = field("undried-reason", "Why the engine is not dried", { maxlength: "400" }), agreed = field("undried-agreement", "Who answers for the aircraft and agreed, and how", { maxlength: "400" });
+  return fold("Leave the drying run out", el("p", { class: "caution" }, "CAUTION: water that stays in an engine corrodes it, and freezes. ",
+    plan && plan.dryingOmissionCondition ? `Approved data allow it only so: ${plan.dryingOmissionCondition}` : "The wash data of this model do not say that approved data allow it, so it is taken only when nothing went into the engine."),
+  ...reason.nodes, ...agreed.nodes, act("Leave the drying run out", () => send(`/v1/${order.name}:omitDryingRun`, { etag: order.etag, reason: reason.value(), agreement: agreed.value() }), "Recorded; the release will state it."));
+}
+
 // verbs are what the person may do on the order here; the service says which are open.
-async function verbs(again, order) {
+async function verbs(again, order, plan, limits) {
   const act = pressing(again), may = (verb, ...roles) => (order.allowedVerbs || []).includes(verb) && has(...roles);
   const made = [may("schedule", "planner") ? await scheduling(act, order) : null,
     may("kit", "planner", "stores") ? act("The kit is complete", () => send(`/v1/${order.name}:kit`, { etag: order.etag }), "The kit is complete: the work can start.") : null,
     may("resume", "planner", "quality") ? act("Take it off hold", () => send(`/v1/${order.name}:resume`, { etag: order.etag }), "The order goes on.") : null,
     may("hold", "planner", "quality", "technician", "inspector") ? reasoned(act, order, "hold", "Put it on hold", "Why it waits", "The order is on hold.") : null,
+    undried(act, order, plan, limits),
     may("void", "planner", "quality") ? reasoned(act, order, "void", "End it without release", "Why", "The order is ended.") : null].filter(Boolean);
   return made.length ? [el("section", { id: "verbs", class: "job" }, el("h3", {}, "What can be done with it"), ...made)] : [];
 }
@@ -67,6 +77,7 @@ const begun = (order) => !["DRAFTED", "SCHEDULED", "KITTED"].includes(order.stat
 const facts = (order, people) => [["Engine", link("engine/" + last(order.engine), order.engineSerial)], ["Aircraft", last(order.aircraft) || "–"], ["Why", (order.origin && (order.origin.reasons || []).join("; ")) || "by hand"],
   ["Planned", instant(order.planStartTime)], ["Where", last(order.station) || "–"], ["Who", (order.assignees || []).map((p) => people[p] || last(p)).join(", ") || "nobody yet"],
   ["Drafted", order.agentDrafted ? "by a program, and not yet scheduled by a person" : instant(order.createTime)], ...(order.remarks ? [["Remarks", order.remarks]] : []),
+  ...(order.dryingOmission ? [["Drying run", `left out: ${order.dryingOmission.reason}; ${order.dryingOmission.agreement}; ${order.dryingOmission.condition || "nothing had gone into the engine"}`]] : []),
   ...(order.voidReason ? [["Ended because", order.voidReason]] : []), ...(order.releaseStatement ? [["Release", order.releaseStatement]] : [])];
 
 const signed = (list, people) => table("Signatures", ["For", "Who", "At", "Hash of what was signed"],
@@ -74,8 +85,8 @@ const signed = (list, people) => table("Signatures", ["For", "Who", "At", "Hash 
 
 export async function orderPage(again, id) {
   const name = "workOrders/" + encodeURIComponent(id);
-  const [order, steps, compared, signatures, people, plan] = await Promise.all([get("/v1/" + name), all(`/v1/${name}/steps`), get(`/v1/${name}:compare?showAll=true`), otherwise(all(`/v1/${name}/signatures`), []),
-    otherwise(all("/v1/people"), []), otherwise(get(`/v1/${name}/washPlan`), null)]);
+  const [order, steps, compared, signatures, people, plan, limits] = await Promise.all([get("/v1/" + name), all(`/v1/${name}/steps`), get(`/v1/${name}:compare?showAll=true`), otherwise(all(`/v1/${name}/signatures`), []),
+    otherwise(all("/v1/people"), []), otherwise(get(`/v1/${name}/washPlan`), null), has("planner", "quality") ? get(`/v1/${name}/motoringLimits`).catch((e) => { if (e instanceof Refused) return {}; throw e; }) : {}]);
   const called = Object.fromEntries(people.map((p) => [p.name, p.displayName]));
   const done = steps.map((s) => [String(s.position), s.title, s.state, called[s.performer] || last(s.performer) || "–", instant(s.completeTime)]);
   const named = (text) => (text || "").replace(/people\/[a-z0-9-]+/g, (name) => called[name] || name);
@@ -83,7 +94,7 @@ export async function orderPage(again, id) {
   const newest = signatures.at(-1);
   return [el("h2", { "data-document": "Order " + order.number, "data-hash": newest ? newest.contentHash : "" }, `Order ${order.number}`),
     el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), el("p", {}, stands[order.state] || ""),
-    el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order), nextStep(order, steps), ...planPanel(plan), packs(name),
+    el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),
     table("The order", ["What", "As recorded"], facts(order, called), ""),
     begun(order) ? table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with.")
       : table("The plan", ["What", "Planned", "Tolerance"], lines.map(([what, planned, , , tolerance]) => [what, planned, tolerance]), "No plan was computed yet: scheduling does that."),

@@ -2031,8 +2031,11 @@ type WashData struct {
 	SprayRing *SprayRing `protobuf:"bytes,28,opt,name=spray_ring,json=sprayRing,proto3" json:"spray_ring,omitempty"`
 	// The pressure container.
 	PressureContainer *PressureContainer `protobuf:"bytes,29,opt,name=pressure_container,json=pressureContainer,proto3" json:"pressure_container,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// When approved data allow to leave the drying run out, in their words and with the paragraph; empty when they do not, and then no wash is signed without
+	// one.
+	DryingOmissionCondition string `protobuf:"bytes,30,opt,name=drying_omission_condition,json=dryingOmissionCondition,proto3" json:"drying_omission_condition,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *WashData) Reset() {
@@ -2266,6 +2269,13 @@ func (x *WashData) GetPressureContainer() *PressureContainer {
 		return x.PressureContainer
 	}
 	return nil
+}
+
+func (x *WashData) GetDryingOmissionCondition() string {
+	if x != nil {
+		return x.DryingOmissionCondition
+	}
+	return ""
 }
 
 // A spray ring as it is drawn. What its holes should pass is compared with the catch test: a blocked ring sprays less.
@@ -7437,7 +7447,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x05Noise\x12)\n" +
 	"\x05itt_c\x18\x01 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x04ittC\x12+\n" +
 	"\x06ng_pct\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\x05ngPct\x128\n" +
-	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vfuelFlowPct\"\xb0\x0e\n" +
+	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vfuelFlowPct\"\xfa\x0e\n" +
 	"\bWashData\x12'\n" +
 	"\fcleaner_item\x18\x01 \x01(\tB\x04\xe2A\x01\x01R\vcleanerItem\x12#\n" +
 	"\n" +
@@ -7475,7 +7485,8 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"washFloorC\x12J\n" +
 	"\n" +
 	"spray_ring\x18\x1c \x01(\v2%.coldsection.performance.v1.SprayRingB\x04\xe2A\x01\x01R\tsprayRing\x12b\n" +
-	"\x12pressure_container\x18\x1d \x01(\v2-.coldsection.performance.v1.PressureContainerB\x04\xe2A\x01\x01R\x11pressureContainer\"\xff\x01\n" +
+	"\x12pressure_container\x18\x1d \x01(\v2-.coldsection.performance.v1.PressureContainerB\x04\xe2A\x01\x01R\x11pressureContainer\x12H\n" +
+	"\x19drying_omission_condition\x18\x1e \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x17dryingOmissionCondition\"\xff\x01\n" +
 	"\tSprayRing\x12*\n" +
 	"\n" +
 	"hole_count\x18\x01 \x01(\x05B\v\xe2A\x01\x02\xbaH\x04\x1a\x02(\x01R\tholeCount\x12>\n" +

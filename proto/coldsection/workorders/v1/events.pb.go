@@ -26,7 +26,8 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Payload of coldsection.workorder.drafted.v1, scheduled, kitted, started, held, resumed, finished, reworked, inspected, released and voided; subject: the work order.
+// Payload of coldsection.workorder.drafted.v1, scheduled, kitted, started, held, resumed, finished, reworked, inspected, released,
+// voided and drying.omitted; subject: the work order.
 type WorkOrderChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The order.

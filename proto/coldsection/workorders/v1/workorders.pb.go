@@ -551,7 +551,7 @@ func (x Retention_Class) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Retention_Class.Descriptor instead.
 func (Retention_Class) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10, 0}
 }
 
 // What led to it.
@@ -616,7 +616,7 @@ func (x Origin_Cause) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Origin_Cause.Descriptor instead.
 func (Origin_Cause) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11, 0}
 }
 
 // The class that governs.
@@ -685,7 +685,7 @@ func (x WashEnvironment_Class) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WashEnvironment_Class.Descriptor instead.
 func (WashEnvironment_Class) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // Whether antifreeze is used.
@@ -742,7 +742,7 @@ func (x Antifreeze_Decision) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Antifreeze_Decision.Descriptor instead.
 func (Antifreeze_Decision) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // What happens.
@@ -807,7 +807,7 @@ func (x TimelineEntry_Activity) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TimelineEntry_Activity.Descriptor instead.
 func (TimelineEntry_Activity) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20, 0}
 }
 
 // Whether it is done.
@@ -868,7 +868,7 @@ func (x Step_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Step_State.Descriptor instead.
 func (Step_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21, 0}
 }
 
 // What the starter was run for.
@@ -922,7 +922,7 @@ func (x MotoringRun_Purpose) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MotoringRun_Purpose.Descriptor instead.
 func (MotoringRun_Purpose) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23, 0}
 }
 
 // Where it stands.
@@ -983,7 +983,7 @@ func (x Finding_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_State.Descriptor instead.
 func (Finding_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25, 0}
 }
 
 // What is done about it.
@@ -1040,7 +1040,7 @@ func (x Finding_Disposition) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Finding_Disposition.Descriptor instead.
 func (Finding_Disposition) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24, 1}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25, 1}
 }
 
 // Whether the customer has it put right.
@@ -1093,7 +1093,7 @@ func (x CustomerDecision_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CustomerDecision_Verdict.Descriptor instead.
 func (CustomerDecision_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26, 0}
 }
 
 // What to write.
@@ -1150,7 +1150,7 @@ func (x ExportWorkPackRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportWorkPackRequest_Format.Descriptor instead.
 func (ExportWorkPackRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89, 0}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91, 0}
 }
 
 // A place of work.
@@ -2058,9 +2058,11 @@ type WorkOrder struct {
 	// With NOT_AIRWORTHY: the date of the list of discrepancies that the owner or operator was given.
 	DiscrepancyListDate *date.Date `protobuf:"bytes,46,opt,name=discrepancy_list_date,json=discrepancyListDate,proto3" json:"discrepancy_list_date,omitempty"`
 	// The order's ids in other systems, by system, such as the number that an accounting system gave it. They are no part of what is signed.
-	ExternalIds   map[string]string `protobuf:"bytes,47,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ExternalIds map[string]string `protobuf:"bytes,47,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	// Set while the drying run is left out.
+	DryingOmission *DryingOmission `protobuf:"bytes,48,opt,name=drying_omission,json=dryingOmission,proto3" json:"drying_omission,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *WorkOrder) Reset() {
@@ -2422,6 +2424,95 @@ func (x *WorkOrder) GetExternalIds() map[string]string {
 	return nil
 }
 
+func (x *WorkOrder) GetDryingOmission() *DryingOmission {
+	if x != nil {
+		return x.DryingOmission
+	}
+	return nil
+}
+
+// A drying run that was left out. It holds for what went through the engine before it.
+type DryingOmission struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Why.
+	Reason string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who answers for the aircraft and agreed, and how.
+	Agreement string `protobuf:"bytes,2,opt,name=agreement,proto3" json:"agreement,omitempty"`
+	// What the wash data say that approved data allow; empty when nothing had gone into the engine.
+	Condition string `protobuf:"bytes,3,opt,name=condition,proto3" json:"condition,omitempty"`
+	// Who left it out.
+	Person string `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	// When.
+	OmitTime      *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=omit_time,json=omitTime,proto3" json:"omit_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DryingOmission) Reset() {
+	*x = DryingOmission{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DryingOmission) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DryingOmission) ProtoMessage() {}
+
+func (x *DryingOmission) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DryingOmission.ProtoReflect.Descriptor instead.
+func (*DryingOmission) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *DryingOmission) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *DryingOmission) GetAgreement() string {
+	if x != nil {
+		return x.Agreement
+	}
+	return ""
+}
+
+func (x *DryingOmission) GetCondition() string {
+	if x != nil {
+		return x.Condition
+	}
+	return ""
+}
+
+func (x *DryingOmission) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *DryingOmission) GetOmitTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OmitTime
+	}
+	return nil
+}
+
 // How long a record is kept at least. A floor only stops anybody from deleting: the suite itself never deletes a record of an order.
 type Retention struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2439,7 +2530,7 @@ type Retention struct {
 
 func (x *Retention) Reset() {
 	*x = Retention{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2451,7 +2542,7 @@ func (x *Retention) String() string {
 func (*Retention) ProtoMessage() {}
 
 func (x *Retention) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[9]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2464,7 +2555,7 @@ func (x *Retention) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Retention.ProtoReflect.Descriptor instead.
 func (*Retention) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Retention) GetClass() Retention_Class {
@@ -2512,7 +2603,7 @@ type Origin struct {
 
 func (x *Origin) Reset() {
 	*x = Origin{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2524,7 +2615,7 @@ func (x *Origin) String() string {
 func (*Origin) ProtoMessage() {}
 
 func (x *Origin) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[10]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2537,7 +2628,7 @@ func (x *Origin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Origin.ProtoReflect.Descriptor instead.
 func (*Origin) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Origin) GetCause() Origin_Cause {
@@ -2583,7 +2674,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2595,7 +2686,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[11]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2608,7 +2699,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Hold) GetReason() string {
@@ -2649,7 +2740,7 @@ type Counters struct {
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2661,7 +2752,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[12]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2674,7 +2765,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Counters) GetOperatingSeconds() int64 {
@@ -2724,7 +2815,7 @@ type MaterialDemand struct {
 
 func (x *MaterialDemand) Reset() {
 	*x = MaterialDemand{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2736,7 +2827,7 @@ func (x *MaterialDemand) String() string {
 func (*MaterialDemand) ProtoMessage() {}
 
 func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[13]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2749,7 +2840,7 @@ func (x *MaterialDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialDemand.ProtoReflect.Descriptor instead.
 func (*MaterialDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *MaterialDemand) GetItem() string {
@@ -2804,7 +2895,7 @@ type MaterialUse struct {
 
 func (x *MaterialUse) Reset() {
 	*x = MaterialUse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2816,7 +2907,7 @@ func (x *MaterialUse) String() string {
 func (*MaterialUse) ProtoMessage() {}
 
 func (x *MaterialUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[14]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2829,7 +2920,7 @@ func (x *MaterialUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MaterialUse.ProtoReflect.Descriptor instead.
 func (*MaterialUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *MaterialUse) GetLot() string {
@@ -2916,14 +3007,16 @@ type WashPlan struct {
 	// When it was computed.
 	ComputeTime *timestamppb.Timestamp `protobuf:"bytes,26,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`
 	// What the engine flew through since its last rinse, and which wash follows from it; unset while nothing is recorded.
-	Environment   *WashEnvironment `protobuf:"bytes,27,opt,name=environment,proto3" json:"environment,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Environment *WashEnvironment `protobuf:"bytes,27,opt,name=environment,proto3" json:"environment,omitempty"`
+	// When approved data allow to leave the drying run out, as the wash data say it; empty when they do not.
+	DryingOmissionCondition string `protobuf:"bytes,28,opt,name=drying_omission_condition,json=dryingOmissionCondition,proto3" json:"drying_omission_condition,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
 }
 
 func (x *WashPlan) Reset() {
 	*x = WashPlan{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2935,7 +3028,7 @@ func (x *WashPlan) String() string {
 func (*WashPlan) ProtoMessage() {}
 
 func (x *WashPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[15]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2948,7 +3041,7 @@ func (x *WashPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashPlan.ProtoReflect.Descriptor instead.
 func (*WashPlan) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *WashPlan) GetName() string {
@@ -3140,6 +3233,13 @@ func (x *WashPlan) GetEnvironment() *WashEnvironment {
 	return nil
 }
 
+func (x *WashPlan) GetDryingOmissionCondition() string {
+	if x != nil {
+		return x.DryingOmissionCondition
+	}
+	return ""
+}
+
 // What an engine flew through since its last rinse, and which wash follows from it.
 type WashEnvironment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3159,7 +3259,7 @@ type WashEnvironment struct {
 
 func (x *WashEnvironment) Reset() {
 	*x = WashEnvironment{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3171,7 +3271,7 @@ func (x *WashEnvironment) String() string {
 func (*WashEnvironment) ProtoMessage() {}
 
 func (x *WashEnvironment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[16]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3184,7 +3284,7 @@ func (x *WashEnvironment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WashEnvironment.ProtoReflect.Descriptor instead.
 func (*WashEnvironment) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *WashEnvironment) GetClass() WashEnvironment_Class {
@@ -3239,7 +3339,7 @@ type MixComponent struct {
 
 func (x *MixComponent) Reset() {
 	*x = MixComponent{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3251,7 +3351,7 @@ func (x *MixComponent) String() string {
 func (*MixComponent) ProtoMessage() {}
 
 func (x *MixComponent) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[17]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3264,7 +3364,7 @@ func (x *MixComponent) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixComponent.ProtoReflect.Descriptor instead.
 func (*MixComponent) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *MixComponent) GetItem() string {
@@ -3312,7 +3412,7 @@ type Antifreeze struct {
 
 func (x *Antifreeze) Reset() {
 	*x = Antifreeze{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3324,7 +3424,7 @@ func (x *Antifreeze) String() string {
 func (*Antifreeze) ProtoMessage() {}
 
 func (x *Antifreeze) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[18]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3337,7 +3437,7 @@ func (x *Antifreeze) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Antifreeze.ProtoReflect.Descriptor instead.
 func (*Antifreeze) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Antifreeze) GetDecision() Antifreeze_Decision {
@@ -3391,7 +3491,7 @@ type TimelineEntry struct {
 
 func (x *TimelineEntry) Reset() {
 	*x = TimelineEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3403,7 +3503,7 @@ func (x *TimelineEntry) String() string {
 func (*TimelineEntry) ProtoMessage() {}
 
 func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[19]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3416,7 +3516,7 @@ func (x *TimelineEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TimelineEntry.ProtoReflect.Descriptor instead.
 func (*TimelineEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *TimelineEntry) GetActivity() TimelineEntry_Activity {
@@ -3527,7 +3627,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3539,7 +3639,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[20]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3552,7 +3652,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Step) GetName() string {
@@ -3785,7 +3885,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3797,7 +3897,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[21]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3810,7 +3910,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Measurement) GetName() string {
@@ -4007,7 +4107,7 @@ type MotoringRun struct {
 
 func (x *MotoringRun) Reset() {
 	*x = MotoringRun{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4019,7 +4119,7 @@ func (x *MotoringRun) String() string {
 func (*MotoringRun) ProtoMessage() {}
 
 func (x *MotoringRun) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[22]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4032,7 +4132,7 @@ func (x *MotoringRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringRun.ProtoReflect.Descriptor instead.
 func (*MotoringRun) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *MotoringRun) GetName() string {
@@ -4138,13 +4238,16 @@ type MotoringLimits struct {
 	LastWettingTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=last_wetting_time,json=lastWettingTime,proto3" json:"last_wetting_time,omitempty"`
 	// Until when the drying run is to begin; unset when the engine is dry or the plan sets no limit.
 	DryingDueTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=drying_due_time,json=dryingDueTime,proto3" json:"drying_due_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Whether the order lacks its drying run: the plan asks for one, none is recorded whole after the last wetting, and none was left out. Nobody signs the
+	// order then.
+	DryingRunMissing bool `protobuf:"varint,9,opt,name=drying_run_missing,json=dryingRunMissing,proto3" json:"drying_run_missing,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *MotoringLimits) Reset() {
 	*x = MotoringLimits{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4156,7 +4259,7 @@ func (x *MotoringLimits) String() string {
 func (*MotoringLimits) ProtoMessage() {}
 
 func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[23]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4169,7 +4272,7 @@ func (x *MotoringLimits) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MotoringLimits.ProtoReflect.Descriptor instead.
 func (*MotoringLimits) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *MotoringLimits) GetName() string {
@@ -4226,6 +4329,13 @@ func (x *MotoringLimits) GetDryingDueTime() *timestamppb.Timestamp {
 		return x.DryingDueTime
 	}
 	return nil
+}
+
+func (x *MotoringLimits) GetDryingRunMissing() bool {
+	if x != nil {
+		return x.DryingRunMissing
+	}
+	return false
 }
 
 // Something found.
@@ -4285,7 +4395,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4297,7 +4407,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[24]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4310,7 +4420,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *Finding) GetName() string {
@@ -4498,7 +4608,7 @@ type CustomerDecision struct {
 
 func (x *CustomerDecision) Reset() {
 	*x = CustomerDecision{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4510,7 +4620,7 @@ func (x *CustomerDecision) String() string {
 func (*CustomerDecision) ProtoMessage() {}
 
 func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[25]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4523,7 +4633,7 @@ func (x *CustomerDecision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CustomerDecision.ProtoReflect.Descriptor instead.
 func (*CustomerDecision) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CustomerDecision) GetVerdict() CustomerDecision_Verdict {
@@ -4593,7 +4703,7 @@ type Regime struct {
 
 func (x *Regime) Reset() {
 	*x = Regime{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4605,7 +4715,7 @@ func (x *Regime) String() string {
 func (*Regime) ProtoMessage() {}
 
 func (x *Regime) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[26]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4618,7 +4728,7 @@ func (x *Regime) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Regime.ProtoReflect.Descriptor instead.
 func (*Regime) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Regime) GetName() string {
@@ -4732,7 +4842,7 @@ type RetentionFloor struct {
 
 func (x *RetentionFloor) Reset() {
 	*x = RetentionFloor{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4744,7 +4854,7 @@ func (x *RetentionFloor) String() string {
 func (*RetentionFloor) ProtoMessage() {}
 
 func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[27]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4757,7 +4867,7 @@ func (x *RetentionFloor) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RetentionFloor.ProtoReflect.Descriptor instead.
 func (*RetentionFloor) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RetentionFloor) GetMonths() int32 {
@@ -4791,7 +4901,7 @@ type DeferralCategory struct {
 
 func (x *DeferralCategory) Reset() {
 	*x = DeferralCategory{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4803,7 +4913,7 @@ func (x *DeferralCategory) String() string {
 func (*DeferralCategory) ProtoMessage() {}
 
 func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[28]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4816,7 +4926,7 @@ func (x *DeferralCategory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeferralCategory.ProtoReflect.Descriptor instead.
 func (*DeferralCategory) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *DeferralCategory) GetCategory() string {
@@ -4872,7 +4982,7 @@ type Attachment struct {
 
 func (x *Attachment) Reset() {
 	*x = Attachment{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4884,7 +4994,7 @@ func (x *Attachment) String() string {
 func (*Attachment) ProtoMessage() {}
 
 func (x *Attachment) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[29]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4897,7 +5007,7 @@ func (x *Attachment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
 func (*Attachment) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *Attachment) GetName() string {
@@ -4981,7 +5091,7 @@ type HistoryEntry struct {
 
 func (x *HistoryEntry) Reset() {
 	*x = HistoryEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4993,7 +5103,7 @@ func (x *HistoryEntry) String() string {
 func (*HistoryEntry) ProtoMessage() {}
 
 func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[30]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5006,7 +5116,7 @@ func (x *HistoryEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HistoryEntry.ProtoReflect.Descriptor instead.
 func (*HistoryEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *HistoryEntry) GetPosition() int64 {
@@ -5088,7 +5198,7 @@ type Comparison struct {
 
 func (x *Comparison) Reset() {
 	*x = Comparison{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5100,7 +5210,7 @@ func (x *Comparison) String() string {
 func (*Comparison) ProtoMessage() {}
 
 func (x *Comparison) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[31]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5113,7 +5223,7 @@ func (x *Comparison) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Comparison.ProtoReflect.Descriptor instead.
 func (*Comparison) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Comparison) GetTopic() string {
@@ -5190,7 +5300,7 @@ type LabourEntry struct {
 
 func (x *LabourEntry) Reset() {
 	*x = LabourEntry{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5202,7 +5312,7 @@ func (x *LabourEntry) String() string {
 func (*LabourEntry) ProtoMessage() {}
 
 func (x *LabourEntry) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[32]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5215,7 +5325,7 @@ func (x *LabourEntry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LabourEntry.ProtoReflect.Descriptor instead.
 func (*LabourEntry) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *LabourEntry) GetName() string {
@@ -5293,7 +5403,7 @@ type PreviewSignatureResponse struct {
 
 func (x *PreviewSignatureResponse) Reset() {
 	*x = PreviewSignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5305,7 +5415,7 @@ func (x *PreviewSignatureResponse) String() string {
 func (*PreviewSignatureResponse) ProtoMessage() {}
 
 func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[33]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5318,7 +5428,7 @@ func (x *PreviewSignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureResponse.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *PreviewSignatureResponse) GetMeaning() v1.Signature_Meaning {
@@ -5371,7 +5481,7 @@ type VerifySignatureResponse struct {
 
 func (x *VerifySignatureResponse) Reset() {
 	*x = VerifySignatureResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5383,7 +5493,7 @@ func (x *VerifySignatureResponse) String() string {
 func (*VerifySignatureResponse) ProtoMessage() {}
 
 func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[34]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5396,7 +5506,7 @@ func (x *VerifySignatureResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureResponse.ProtoReflect.Descriptor instead.
 func (*VerifySignatureResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *VerifySignatureResponse) GetValid() bool {
@@ -5437,7 +5547,7 @@ type CreateStationRequest struct {
 
 func (x *CreateStationRequest) Reset() {
 	*x = CreateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5449,7 +5559,7 @@ func (x *CreateStationRequest) String() string {
 func (*CreateStationRequest) ProtoMessage() {}
 
 func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[35]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5462,7 +5572,7 @@ func (x *CreateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStationRequest.ProtoReflect.Descriptor instead.
 func (*CreateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *CreateStationRequest) GetStation() *Station {
@@ -5510,7 +5620,7 @@ type UpdateStationRequest struct {
 
 func (x *UpdateStationRequest) Reset() {
 	*x = UpdateStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5522,7 +5632,7 @@ func (x *UpdateStationRequest) String() string {
 func (*UpdateStationRequest) ProtoMessage() {}
 
 func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[36]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5535,7 +5645,7 @@ func (x *UpdateStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateStationRequest.ProtoReflect.Descriptor instead.
 func (*UpdateStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *UpdateStationRequest) GetStation() *Station {
@@ -5577,7 +5687,7 @@ type GetStationRequest struct {
 
 func (x *GetStationRequest) Reset() {
 	*x = GetStationRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5589,7 +5699,7 @@ func (x *GetStationRequest) String() string {
 func (*GetStationRequest) ProtoMessage() {}
 
 func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[37]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5602,7 +5712,7 @@ func (x *GetStationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStationRequest.ProtoReflect.Descriptor instead.
 func (*GetStationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *GetStationRequest) GetName() string {
@@ -5629,7 +5739,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5641,7 +5751,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[38]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5654,7 +5764,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListStationsRequest) GetPageSize() int32 {
@@ -5698,7 +5808,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5710,7 +5820,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[39]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5723,7 +5833,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListStationsResponse) GetStations() []*Station {
@@ -5757,7 +5867,7 @@ type CreateFlightExposureRequest struct {
 
 func (x *CreateFlightExposureRequest) Reset() {
 	*x = CreateFlightExposureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5769,7 +5879,7 @@ func (x *CreateFlightExposureRequest) String() string {
 func (*CreateFlightExposureRequest) ProtoMessage() {}
 
 func (x *CreateFlightExposureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[40]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5782,7 +5892,7 @@ func (x *CreateFlightExposureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFlightExposureRequest.ProtoReflect.Descriptor instead.
 func (*CreateFlightExposureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *CreateFlightExposureRequest) GetFlightExposure() *FlightExposure {
@@ -5830,7 +5940,7 @@ type ListFlightExposuresRequest struct {
 
 func (x *ListFlightExposuresRequest) Reset() {
 	*x = ListFlightExposuresRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5842,7 +5952,7 @@ func (x *ListFlightExposuresRequest) String() string {
 func (*ListFlightExposuresRequest) ProtoMessage() {}
 
 func (x *ListFlightExposuresRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[41]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5855,7 +5965,7 @@ func (x *ListFlightExposuresRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlightExposuresRequest.ProtoReflect.Descriptor instead.
 func (*ListFlightExposuresRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListFlightExposuresRequest) GetPageSize() int32 {
@@ -5899,7 +6009,7 @@ type ListFlightExposuresResponse struct {
 
 func (x *ListFlightExposuresResponse) Reset() {
 	*x = ListFlightExposuresResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5911,7 +6021,7 @@ func (x *ListFlightExposuresResponse) String() string {
 func (*ListFlightExposuresResponse) ProtoMessage() {}
 
 func (x *ListFlightExposuresResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[42]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5924,7 +6034,7 @@ func (x *ListFlightExposuresResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFlightExposuresResponse.ProtoReflect.Descriptor instead.
 func (*ListFlightExposuresResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListFlightExposuresResponse) GetFlightExposures() []*FlightExposure {
@@ -5958,7 +6068,7 @@ type CreateTaskCardRequest struct {
 
 func (x *CreateTaskCardRequest) Reset() {
 	*x = CreateTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5970,7 +6080,7 @@ func (x *CreateTaskCardRequest) String() string {
 func (*CreateTaskCardRequest) ProtoMessage() {}
 
 func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[43]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5983,7 +6093,7 @@ func (x *CreateTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *CreateTaskCardRequest) GetTaskCard() *TaskCard {
@@ -6027,7 +6137,7 @@ type GetTaskCardRequest struct {
 
 func (x *GetTaskCardRequest) Reset() {
 	*x = GetTaskCardRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6039,7 +6149,7 @@ func (x *GetTaskCardRequest) String() string {
 func (*GetTaskCardRequest) ProtoMessage() {}
 
 func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[44]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6052,7 +6162,7 @@ func (x *GetTaskCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskCardRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskCardRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *GetTaskCardRequest) GetName() string {
@@ -6086,7 +6196,7 @@ type ListTaskCardsRequest struct {
 
 func (x *ListTaskCardsRequest) Reset() {
 	*x = ListTaskCardsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6098,7 +6208,7 @@ func (x *ListTaskCardsRequest) String() string {
 func (*ListTaskCardsRequest) ProtoMessage() {}
 
 func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[45]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6111,7 +6221,7 @@ func (x *ListTaskCardsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsRequest.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ListTaskCardsRequest) GetPageSize() int32 {
@@ -6155,7 +6265,7 @@ type ListTaskCardsResponse struct {
 
 func (x *ListTaskCardsResponse) Reset() {
 	*x = ListTaskCardsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6167,7 +6277,7 @@ func (x *ListTaskCardsResponse) String() string {
 func (*ListTaskCardsResponse) ProtoMessage() {}
 
 func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[46]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6180,7 +6290,7 @@ func (x *ListTaskCardsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTaskCardsResponse.ProtoReflect.Descriptor instead.
 func (*ListTaskCardsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ListTaskCardsResponse) GetTaskCards() []*TaskCard {
@@ -6214,7 +6324,7 @@ type CreateWorkOrderRequest struct {
 
 func (x *CreateWorkOrderRequest) Reset() {
 	*x = CreateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6226,7 +6336,7 @@ func (x *CreateWorkOrderRequest) String() string {
 func (*CreateWorkOrderRequest) ProtoMessage() {}
 
 func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[47]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6239,7 +6349,7 @@ func (x *CreateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CreateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *CreateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -6287,7 +6397,7 @@ type UpdateWorkOrderRequest struct {
 
 func (x *UpdateWorkOrderRequest) Reset() {
 	*x = UpdateWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6299,7 +6409,7 @@ func (x *UpdateWorkOrderRequest) String() string {
 func (*UpdateWorkOrderRequest) ProtoMessage() {}
 
 func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[48]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6312,7 +6422,7 @@ func (x *UpdateWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*UpdateWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *UpdateWorkOrderRequest) GetWorkOrder() *WorkOrder {
@@ -6356,7 +6466,7 @@ type LookUpWorkOrderRequest struct {
 
 func (x *LookUpWorkOrderRequest) Reset() {
 	*x = LookUpWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6368,7 +6478,7 @@ func (x *LookUpWorkOrderRequest) String() string {
 func (*LookUpWorkOrderRequest) ProtoMessage() {}
 
 func (x *LookUpWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[49]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6381,7 +6491,7 @@ func (x *LookUpWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*LookUpWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *LookUpWorkOrderRequest) GetSystem() string {
@@ -6409,7 +6519,7 @@ type GetWorkOrderRequest struct {
 
 func (x *GetWorkOrderRequest) Reset() {
 	*x = GetWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6421,7 +6531,7 @@ func (x *GetWorkOrderRequest) String() string {
 func (*GetWorkOrderRequest) ProtoMessage() {}
 
 func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[50]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6434,7 +6544,7 @@ func (x *GetWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*GetWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *GetWorkOrderRequest) GetName() string {
@@ -6461,7 +6571,7 @@ type ListWorkOrdersRequest struct {
 
 func (x *ListWorkOrdersRequest) Reset() {
 	*x = ListWorkOrdersRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6473,7 +6583,7 @@ func (x *ListWorkOrdersRequest) String() string {
 func (*ListWorkOrdersRequest) ProtoMessage() {}
 
 func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[51]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6486,7 +6596,7 @@ func (x *ListWorkOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ListWorkOrdersRequest) GetPageSize() int32 {
@@ -6530,7 +6640,7 @@ type ListWorkOrdersResponse struct {
 
 func (x *ListWorkOrdersResponse) Reset() {
 	*x = ListWorkOrdersResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6542,7 +6652,7 @@ func (x *ListWorkOrdersResponse) String() string {
 func (*ListWorkOrdersResponse) ProtoMessage() {}
 
 func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[52]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6555,7 +6665,7 @@ func (x *ListWorkOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWorkOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListWorkOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListWorkOrdersResponse) GetWorkOrders() []*WorkOrder {
@@ -6603,7 +6713,7 @@ type ScheduleWorkOrderRequest struct {
 
 func (x *ScheduleWorkOrderRequest) Reset() {
 	*x = ScheduleWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6615,7 +6725,7 @@ func (x *ScheduleWorkOrderRequest) String() string {
 func (*ScheduleWorkOrderRequest) ProtoMessage() {}
 
 func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[53]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6628,7 +6738,7 @@ func (x *ScheduleWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScheduleWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ScheduleWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ScheduleWorkOrderRequest) GetName() string {
@@ -6723,7 +6833,7 @@ type KitWorkOrderRequest struct {
 
 func (x *KitWorkOrderRequest) Reset() {
 	*x = KitWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6735,7 +6845,7 @@ func (x *KitWorkOrderRequest) String() string {
 func (*KitWorkOrderRequest) ProtoMessage() {}
 
 func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[54]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6748,7 +6858,7 @@ func (x *KitWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KitWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*KitWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *KitWorkOrderRequest) GetName() string {
@@ -6792,7 +6902,7 @@ type StartWorkOrderRequest struct {
 
 func (x *StartWorkOrderRequest) Reset() {
 	*x = StartWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6804,7 +6914,7 @@ func (x *StartWorkOrderRequest) String() string {
 func (*StartWorkOrderRequest) ProtoMessage() {}
 
 func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[55]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6817,7 +6927,7 @@ func (x *StartWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*StartWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *StartWorkOrderRequest) GetName() string {
@@ -6872,7 +6982,7 @@ type HoldWorkOrderRequest struct {
 
 func (x *HoldWorkOrderRequest) Reset() {
 	*x = HoldWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6884,7 +6994,7 @@ func (x *HoldWorkOrderRequest) String() string {
 func (*HoldWorkOrderRequest) ProtoMessage() {}
 
 func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[56]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6897,7 +7007,7 @@ func (x *HoldWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*HoldWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *HoldWorkOrderRequest) GetName() string {
@@ -6943,7 +7053,7 @@ type ResumeWorkOrderRequest struct {
 
 func (x *ResumeWorkOrderRequest) Reset() {
 	*x = ResumeWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6955,7 +7065,7 @@ func (x *ResumeWorkOrderRequest) String() string {
 func (*ResumeWorkOrderRequest) ProtoMessage() {}
 
 func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[57]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6968,7 +7078,7 @@ func (x *ResumeWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ResumeWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ResumeWorkOrderRequest) GetName() string {
@@ -7007,7 +7117,7 @@ type AcknowledgeCautionsRequest struct {
 
 func (x *AcknowledgeCautionsRequest) Reset() {
 	*x = AcknowledgeCautionsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7019,7 +7129,7 @@ func (x *AcknowledgeCautionsRequest) String() string {
 func (*AcknowledgeCautionsRequest) ProtoMessage() {}
 
 func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[58]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7032,7 +7142,7 @@ func (x *AcknowledgeCautionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcknowledgeCautionsRequest.ProtoReflect.Descriptor instead.
 func (*AcknowledgeCautionsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *AcknowledgeCautionsRequest) GetName() string {
@@ -7085,7 +7195,7 @@ type CompleteStepRequest struct {
 
 func (x *CompleteStepRequest) Reset() {
 	*x = CompleteStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7097,7 +7207,7 @@ func (x *CompleteStepRequest) String() string {
 func (*CompleteStepRequest) ProtoMessage() {}
 
 func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[59]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7110,7 +7220,7 @@ func (x *CompleteStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompleteStepRequest.ProtoReflect.Descriptor instead.
 func (*CompleteStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *CompleteStepRequest) GetName() string {
@@ -7202,7 +7312,7 @@ type CreateMeasurementRequest struct {
 
 func (x *CreateMeasurementRequest) Reset() {
 	*x = CreateMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7214,7 +7324,7 @@ func (x *CreateMeasurementRequest) String() string {
 func (*CreateMeasurementRequest) ProtoMessage() {}
 
 func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[60]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7227,7 +7337,7 @@ func (x *CreateMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*CreateMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *CreateMeasurementRequest) GetParent() string {
@@ -7286,7 +7396,7 @@ type SupersedeMeasurementRequest struct {
 
 func (x *SupersedeMeasurementRequest) Reset() {
 	*x = SupersedeMeasurementRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7298,7 +7408,7 @@ func (x *SupersedeMeasurementRequest) String() string {
 func (*SupersedeMeasurementRequest) ProtoMessage() {}
 
 func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[61]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7311,7 +7421,7 @@ func (x *SupersedeMeasurementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SupersedeMeasurementRequest.ProtoReflect.Descriptor instead.
 func (*SupersedeMeasurementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *SupersedeMeasurementRequest) GetName() string {
@@ -7371,7 +7481,7 @@ type CreateMotoringRunRequest struct {
 
 func (x *CreateMotoringRunRequest) Reset() {
 	*x = CreateMotoringRunRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7383,7 +7493,7 @@ func (x *CreateMotoringRunRequest) String() string {
 func (*CreateMotoringRunRequest) ProtoMessage() {}
 
 func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[62]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7396,7 +7506,7 @@ func (x *CreateMotoringRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateMotoringRunRequest.ProtoReflect.Descriptor instead.
 func (*CreateMotoringRunRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *CreateMotoringRunRequest) GetParent() string {
@@ -7439,7 +7549,7 @@ type CreateFindingRequest struct {
 
 func (x *CreateFindingRequest) Reset() {
 	*x = CreateFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7451,7 +7561,7 @@ func (x *CreateFindingRequest) String() string {
 func (*CreateFindingRequest) ProtoMessage() {}
 
 func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[63]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7464,7 +7574,7 @@ func (x *CreateFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateFindingRequest.ProtoReflect.Descriptor instead.
 func (*CreateFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *CreateFindingRequest) GetParent() string {
@@ -7529,7 +7639,7 @@ type AnswerFindingRequest struct {
 
 func (x *AnswerFindingRequest) Reset() {
 	*x = AnswerFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7541,7 +7651,7 @@ func (x *AnswerFindingRequest) String() string {
 func (*AnswerFindingRequest) ProtoMessage() {}
 
 func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[64]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7554,7 +7664,7 @@ func (x *AnswerFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerFindingRequest.ProtoReflect.Descriptor instead.
 func (*AnswerFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *AnswerFindingRequest) GetName() string {
@@ -7637,7 +7747,7 @@ type CloseFindingRequest struct {
 
 func (x *CloseFindingRequest) Reset() {
 	*x = CloseFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7649,7 +7759,7 @@ func (x *CloseFindingRequest) String() string {
 func (*CloseFindingRequest) ProtoMessage() {}
 
 func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[65]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7662,7 +7772,7 @@ func (x *CloseFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseFindingRequest.ProtoReflect.Descriptor instead.
 func (*CloseFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *CloseFindingRequest) GetName() string {
@@ -7712,7 +7822,7 @@ type CreateLabourEntryRequest struct {
 
 func (x *CreateLabourEntryRequest) Reset() {
 	*x = CreateLabourEntryRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7724,7 +7834,7 @@ func (x *CreateLabourEntryRequest) String() string {
 func (*CreateLabourEntryRequest) ProtoMessage() {}
 
 func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[66]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7737,7 +7847,7 @@ func (x *CreateLabourEntryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLabourEntryRequest.ProtoReflect.Descriptor instead.
 func (*CreateLabourEntryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *CreateLabourEntryRequest) GetParent() string {
@@ -7797,7 +7907,7 @@ type FinishWorkOrderRequest struct {
 
 func (x *FinishWorkOrderRequest) Reset() {
 	*x = FinishWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7809,7 +7919,7 @@ func (x *FinishWorkOrderRequest) String() string {
 func (*FinishWorkOrderRequest) ProtoMessage() {}
 
 func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[67]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7822,7 +7932,7 @@ func (x *FinishWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*FinishWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *FinishWorkOrderRequest) GetName() string {
@@ -7884,7 +7994,7 @@ type ReworkWorkOrderRequest struct {
 
 func (x *ReworkWorkOrderRequest) Reset() {
 	*x = ReworkWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7896,7 +8006,7 @@ func (x *ReworkWorkOrderRequest) String() string {
 func (*ReworkWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[68]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7909,7 +8019,7 @@ func (x *ReworkWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReworkWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReworkWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ReworkWorkOrderRequest) GetName() string {
@@ -7962,7 +8072,7 @@ type InspectWorkOrderRequest struct {
 
 func (x *InspectWorkOrderRequest) Reset() {
 	*x = InspectWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7974,7 +8084,7 @@ func (x *InspectWorkOrderRequest) String() string {
 func (*InspectWorkOrderRequest) ProtoMessage() {}
 
 func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[69]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7987,7 +8097,7 @@ func (x *InspectWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*InspectWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *InspectWorkOrderRequest) GetName() string {
@@ -8059,7 +8169,7 @@ type ReleaseWorkOrderRequest struct {
 
 func (x *ReleaseWorkOrderRequest) Reset() {
 	*x = ReleaseWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8071,7 +8181,7 @@ func (x *ReleaseWorkOrderRequest) String() string {
 func (*ReleaseWorkOrderRequest) ProtoMessage() {}
 
 func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[70]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8084,7 +8194,7 @@ func (x *ReleaseWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ReleaseWorkOrderRequest) GetName() string {
@@ -8160,7 +8270,7 @@ type VoidWorkOrderRequest struct {
 
 func (x *VoidWorkOrderRequest) Reset() {
 	*x = VoidWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8172,7 +8282,7 @@ func (x *VoidWorkOrderRequest) String() string {
 func (*VoidWorkOrderRequest) ProtoMessage() {}
 
 func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[71]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8185,7 +8295,7 @@ func (x *VoidWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*VoidWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *VoidWorkOrderRequest) GetName() string {
@@ -8233,7 +8343,7 @@ type CreateRegimeRequest struct {
 
 func (x *CreateRegimeRequest) Reset() {
 	*x = CreateRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8245,7 +8355,7 @@ func (x *CreateRegimeRequest) String() string {
 func (*CreateRegimeRequest) ProtoMessage() {}
 
 func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[72]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8258,7 +8368,7 @@ func (x *CreateRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRegimeRequest.ProtoReflect.Descriptor instead.
 func (*CreateRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *CreateRegimeRequest) GetRegime() *Regime {
@@ -8302,7 +8412,7 @@ type GetRegimeRequest struct {
 
 func (x *GetRegimeRequest) Reset() {
 	*x = GetRegimeRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8314,7 +8424,7 @@ func (x *GetRegimeRequest) String() string {
 func (*GetRegimeRequest) ProtoMessage() {}
 
 func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[73]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8327,7 +8437,7 @@ func (x *GetRegimeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegimeRequest.ProtoReflect.Descriptor instead.
 func (*GetRegimeRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *GetRegimeRequest) GetName() string {
@@ -8361,7 +8471,7 @@ type ListRegimesRequest struct {
 
 func (x *ListRegimesRequest) Reset() {
 	*x = ListRegimesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8373,7 +8483,7 @@ func (x *ListRegimesRequest) String() string {
 func (*ListRegimesRequest) ProtoMessage() {}
 
 func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[74]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8386,7 +8496,7 @@ func (x *ListRegimesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesRequest.ProtoReflect.Descriptor instead.
 func (*ListRegimesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListRegimesRequest) GetPageSize() int32 {
@@ -8430,7 +8540,7 @@ type ListRegimesResponse struct {
 
 func (x *ListRegimesResponse) Reset() {
 	*x = ListRegimesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8442,7 +8552,7 @@ func (x *ListRegimesResponse) String() string {
 func (*ListRegimesResponse) ProtoMessage() {}
 
 func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[75]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8455,7 +8565,7 @@ func (x *ListRegimesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRegimesResponse.ProtoReflect.Descriptor instead.
 func (*ListRegimesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ListRegimesResponse) GetRegimes() []*Regime {
@@ -8491,7 +8601,7 @@ type OmitStepRequest struct {
 
 func (x *OmitStepRequest) Reset() {
 	*x = OmitStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8503,7 +8613,7 @@ func (x *OmitStepRequest) String() string {
 func (*OmitStepRequest) ProtoMessage() {}
 
 func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[76]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8516,7 +8626,7 @@ func (x *OmitStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OmitStepRequest.ProtoReflect.Descriptor instead.
 func (*OmitStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *OmitStepRequest) GetName() string {
@@ -8554,6 +8664,88 @@ func (x *OmitStepRequest) GetAgreement() string {
 	return ""
 }
 
+// The request to leave the drying run out.
+type OmitDryingRunRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Why the engine is not dried, such as that it does not run before it is preserved.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who answers for the aircraft and agreed, and how, such as a letter and its date.
+	Agreement     string `protobuf:"bytes,5,opt,name=agreement,proto3" json:"agreement,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OmitDryingRunRequest) Reset() {
+	*x = OmitDryingRunRequest{}
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OmitDryingRunRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OmitDryingRunRequest) ProtoMessage() {}
+
+func (x *OmitDryingRunRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OmitDryingRunRequest.ProtoReflect.Descriptor instead.
+func (*OmitDryingRunRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *OmitDryingRunRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *OmitDryingRunRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *OmitDryingRunRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *OmitDryingRunRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *OmitDryingRunRequest) GetAgreement() string {
+	if x != nil {
+		return x.Agreement
+	}
+	return ""
+}
+
 // The request to sign a step.
 type SignStepRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -8573,7 +8765,7 @@ type SignStepRequest struct {
 
 func (x *SignStepRequest) Reset() {
 	*x = SignStepRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8585,7 +8777,7 @@ func (x *SignStepRequest) String() string {
 func (*SignStepRequest) ProtoMessage() {}
 
 func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[77]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8598,7 +8790,7 @@ func (x *SignStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignStepRequest.ProtoReflect.Descriptor instead.
 func (*SignStepRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *SignStepRequest) GetName() string {
@@ -8653,7 +8845,7 @@ type DecideFindingRequest struct {
 
 func (x *DecideFindingRequest) Reset() {
 	*x = DecideFindingRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8665,7 +8857,7 @@ func (x *DecideFindingRequest) String() string {
 func (*DecideFindingRequest) ProtoMessage() {}
 
 func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[78]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8678,7 +8870,7 @@ func (x *DecideFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideFindingRequest.ProtoReflect.Descriptor instead.
 func (*DecideFindingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *DecideFindingRequest) GetName() string {
@@ -8726,7 +8918,7 @@ type CreateAttachmentRequest struct {
 
 func (x *CreateAttachmentRequest) Reset() {
 	*x = CreateAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8738,7 +8930,7 @@ func (x *CreateAttachmentRequest) String() string {
 func (*CreateAttachmentRequest) ProtoMessage() {}
 
 func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[79]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8751,7 +8943,7 @@ func (x *CreateAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*CreateAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *CreateAttachmentRequest) GetParent() string {
@@ -8793,7 +8985,7 @@ type GetAttachmentRequest struct {
 
 func (x *GetAttachmentRequest) Reset() {
 	*x = GetAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8805,7 +8997,7 @@ func (x *GetAttachmentRequest) String() string {
 func (*GetAttachmentRequest) ProtoMessage() {}
 
 func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[80]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8818,7 +9010,7 @@ func (x *GetAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *GetAttachmentRequest) GetName() string {
@@ -8839,7 +9031,7 @@ type DownloadAttachmentRequest struct {
 
 func (x *DownloadAttachmentRequest) Reset() {
 	*x = DownloadAttachmentRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8851,7 +9043,7 @@ func (x *DownloadAttachmentRequest) String() string {
 func (*DownloadAttachmentRequest) ProtoMessage() {}
 
 func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[81]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8864,7 +9056,7 @@ func (x *DownloadAttachmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentRequest.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *DownloadAttachmentRequest) GetName() string {
@@ -8893,7 +9085,7 @@ type DownloadAttachmentResponse struct {
 
 func (x *DownloadAttachmentResponse) Reset() {
 	*x = DownloadAttachmentResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8905,7 +9097,7 @@ func (x *DownloadAttachmentResponse) String() string {
 func (*DownloadAttachmentResponse) ProtoMessage() {}
 
 func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[82]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8918,7 +9110,7 @@ func (x *DownloadAttachmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DownloadAttachmentResponse.ProtoReflect.Descriptor instead.
 func (*DownloadAttachmentResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *DownloadAttachmentResponse) GetMediaType() string {
@@ -8975,7 +9167,7 @@ type ListAttachmentsRequest struct {
 
 func (x *ListAttachmentsRequest) Reset() {
 	*x = ListAttachmentsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8987,7 +9179,7 @@ func (x *ListAttachmentsRequest) String() string {
 func (*ListAttachmentsRequest) ProtoMessage() {}
 
 func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[83]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9000,7 +9192,7 @@ func (x *ListAttachmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *ListAttachmentsRequest) GetParent() string {
@@ -9051,7 +9243,7 @@ type ListAttachmentsResponse struct {
 
 func (x *ListAttachmentsResponse) Reset() {
 	*x = ListAttachmentsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9063,7 +9255,7 @@ func (x *ListAttachmentsResponse) String() string {
 func (*ListAttachmentsResponse) ProtoMessage() {}
 
 func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[84]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9076,7 +9268,7 @@ func (x *ListAttachmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAttachmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAttachmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *ListAttachmentsResponse) GetAttachments() []*Attachment {
@@ -9108,7 +9300,7 @@ type TraceWorkOrderRequest struct {
 
 func (x *TraceWorkOrderRequest) Reset() {
 	*x = TraceWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9120,7 +9312,7 @@ func (x *TraceWorkOrderRequest) String() string {
 func (*TraceWorkOrderRequest) ProtoMessage() {}
 
 func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[85]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9133,7 +9325,7 @@ func (x *TraceWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *TraceWorkOrderRequest) GetName() string {
@@ -9168,7 +9360,7 @@ type TraceWorkOrderResponse struct {
 
 func (x *TraceWorkOrderResponse) Reset() {
 	*x = TraceWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9180,7 +9372,7 @@ func (x *TraceWorkOrderResponse) String() string {
 func (*TraceWorkOrderResponse) ProtoMessage() {}
 
 func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[86]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9193,7 +9385,7 @@ func (x *TraceWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*TraceWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *TraceWorkOrderResponse) GetEntries() []*HistoryEntry {
@@ -9216,7 +9408,7 @@ type CompareWorkOrderRequest struct {
 
 func (x *CompareWorkOrderRequest) Reset() {
 	*x = CompareWorkOrderRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9228,7 +9420,7 @@ func (x *CompareWorkOrderRequest) String() string {
 func (*CompareWorkOrderRequest) ProtoMessage() {}
 
 func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[87]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9241,7 +9433,7 @@ func (x *CompareWorkOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderRequest.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{87}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *CompareWorkOrderRequest) GetName() string {
@@ -9269,7 +9461,7 @@ type CompareWorkOrderResponse struct {
 
 func (x *CompareWorkOrderResponse) Reset() {
 	*x = CompareWorkOrderResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9281,7 +9473,7 @@ func (x *CompareWorkOrderResponse) String() string {
 func (*CompareWorkOrderResponse) ProtoMessage() {}
 
 func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[88]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9294,7 +9486,7 @@ func (x *CompareWorkOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWorkOrderResponse.ProtoReflect.Descriptor instead.
 func (*CompareWorkOrderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{88}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *CompareWorkOrderResponse) GetComparisons() []*Comparison {
@@ -9317,7 +9509,7 @@ type ExportWorkPackRequest struct {
 
 func (x *ExportWorkPackRequest) Reset() {
 	*x = ExportWorkPackRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9329,7 +9521,7 @@ func (x *ExportWorkPackRequest) String() string {
 func (*ExportWorkPackRequest) ProtoMessage() {}
 
 func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[89]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9342,7 +9534,7 @@ func (x *ExportWorkPackRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackRequest.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{89}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *ExportWorkPackRequest) GetName() string {
@@ -9376,7 +9568,7 @@ type ExportWorkPackResponse struct {
 
 func (x *ExportWorkPackResponse) Reset() {
 	*x = ExportWorkPackResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9388,7 +9580,7 @@ func (x *ExportWorkPackResponse) String() string {
 func (*ExportWorkPackResponse) ProtoMessage() {}
 
 func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[90]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9401,7 +9593,7 @@ func (x *ExportWorkPackResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportWorkPackResponse.ProtoReflect.Descriptor instead.
 func (*ExportWorkPackResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{90}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *ExportWorkPackResponse) GetMediaType() string {
@@ -9445,7 +9637,7 @@ type GetWashPlanRequest struct {
 
 func (x *GetWashPlanRequest) Reset() {
 	*x = GetWashPlanRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9457,7 +9649,7 @@ func (x *GetWashPlanRequest) String() string {
 func (*GetWashPlanRequest) ProtoMessage() {}
 
 func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[91]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9470,7 +9662,7 @@ func (x *GetWashPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWashPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetWashPlanRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{91}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *GetWashPlanRequest) GetName() string {
@@ -9506,7 +9698,7 @@ type ListStepsRequest struct {
 
 func (x *ListStepsRequest) Reset() {
 	*x = ListStepsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9518,7 +9710,7 @@ func (x *ListStepsRequest) String() string {
 func (*ListStepsRequest) ProtoMessage() {}
 
 func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[92]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9531,7 +9723,7 @@ func (x *ListStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsRequest.ProtoReflect.Descriptor instead.
 func (*ListStepsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{92}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *ListStepsRequest) GetParent() string {
@@ -9582,7 +9774,7 @@ type ListStepsResponse struct {
 
 func (x *ListStepsResponse) Reset() {
 	*x = ListStepsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9594,7 +9786,7 @@ func (x *ListStepsResponse) String() string {
 func (*ListStepsResponse) ProtoMessage() {}
 
 func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[93]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9607,7 +9799,7 @@ func (x *ListStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStepsResponse.ProtoReflect.Descriptor instead.
 func (*ListStepsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{93}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *ListStepsResponse) GetSteps() []*Step {
@@ -9643,7 +9835,7 @@ type ListMeasurementsRequest struct {
 
 func (x *ListMeasurementsRequest) Reset() {
 	*x = ListMeasurementsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9655,7 +9847,7 @@ func (x *ListMeasurementsRequest) String() string {
 func (*ListMeasurementsRequest) ProtoMessage() {}
 
 func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[94]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9668,7 +9860,7 @@ func (x *ListMeasurementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsRequest.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{94}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *ListMeasurementsRequest) GetParent() string {
@@ -9719,7 +9911,7 @@ type ListMeasurementsResponse struct {
 
 func (x *ListMeasurementsResponse) Reset() {
 	*x = ListMeasurementsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9731,7 +9923,7 @@ func (x *ListMeasurementsResponse) String() string {
 func (*ListMeasurementsResponse) ProtoMessage() {}
 
 func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[95]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9744,7 +9936,7 @@ func (x *ListMeasurementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMeasurementsResponse.ProtoReflect.Descriptor instead.
 func (*ListMeasurementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{95}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *ListMeasurementsResponse) GetMeasurements() []*Measurement {
@@ -9780,7 +9972,7 @@ type ListMotoringRunsRequest struct {
 
 func (x *ListMotoringRunsRequest) Reset() {
 	*x = ListMotoringRunsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9792,7 +9984,7 @@ func (x *ListMotoringRunsRequest) String() string {
 func (*ListMotoringRunsRequest) ProtoMessage() {}
 
 func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[96]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9805,7 +9997,7 @@ func (x *ListMotoringRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{96}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *ListMotoringRunsRequest) GetParent() string {
@@ -9856,7 +10048,7 @@ type ListMotoringRunsResponse struct {
 
 func (x *ListMotoringRunsResponse) Reset() {
 	*x = ListMotoringRunsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9868,7 +10060,7 @@ func (x *ListMotoringRunsResponse) String() string {
 func (*ListMotoringRunsResponse) ProtoMessage() {}
 
 func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[97]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9881,7 +10073,7 @@ func (x *ListMotoringRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListMotoringRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListMotoringRunsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{97}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
 }
 
 func (x *ListMotoringRunsResponse) GetMotoringRuns() []*MotoringRun {
@@ -9909,7 +10101,7 @@ type GetMotoringLimitsRequest struct {
 
 func (x *GetMotoringLimitsRequest) Reset() {
 	*x = GetMotoringLimitsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9921,7 +10113,7 @@ func (x *GetMotoringLimitsRequest) String() string {
 func (*GetMotoringLimitsRequest) ProtoMessage() {}
 
 func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[98]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9934,7 +10126,7 @@ func (x *GetMotoringLimitsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetMotoringLimitsRequest.ProtoReflect.Descriptor instead.
 func (*GetMotoringLimitsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{98}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
 }
 
 func (x *GetMotoringLimitsRequest) GetName() string {
@@ -9963,7 +10155,7 @@ type ListFindingsRequest struct {
 
 func (x *ListFindingsRequest) Reset() {
 	*x = ListFindingsRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9975,7 +10167,7 @@ func (x *ListFindingsRequest) String() string {
 func (*ListFindingsRequest) ProtoMessage() {}
 
 func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[99]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9988,7 +10180,7 @@ func (x *ListFindingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsRequest.ProtoReflect.Descriptor instead.
 func (*ListFindingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{99}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
 }
 
 func (x *ListFindingsRequest) GetParent() string {
@@ -10039,7 +10231,7 @@ type ListFindingsResponse struct {
 
 func (x *ListFindingsResponse) Reset() {
 	*x = ListFindingsResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10051,7 +10243,7 @@ func (x *ListFindingsResponse) String() string {
 func (*ListFindingsResponse) ProtoMessage() {}
 
 func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[100]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10064,7 +10256,7 @@ func (x *ListFindingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFindingsResponse.ProtoReflect.Descriptor instead.
 func (*ListFindingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{100}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
 }
 
 func (x *ListFindingsResponse) GetFindings() []*Finding {
@@ -10100,7 +10292,7 @@ type ListLabourEntriesRequest struct {
 
 func (x *ListLabourEntriesRequest) Reset() {
 	*x = ListLabourEntriesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10112,7 +10304,7 @@ func (x *ListLabourEntriesRequest) String() string {
 func (*ListLabourEntriesRequest) ProtoMessage() {}
 
 func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[101]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10125,7 +10317,7 @@ func (x *ListLabourEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{101}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{103}
 }
 
 func (x *ListLabourEntriesRequest) GetParent() string {
@@ -10176,7 +10368,7 @@ type ListLabourEntriesResponse struct {
 
 func (x *ListLabourEntriesResponse) Reset() {
 	*x = ListLabourEntriesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10188,7 +10380,7 @@ func (x *ListLabourEntriesResponse) String() string {
 func (*ListLabourEntriesResponse) ProtoMessage() {}
 
 func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[102]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10201,7 +10393,7 @@ func (x *ListLabourEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLabourEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListLabourEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{102}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{104}
 }
 
 func (x *ListLabourEntriesResponse) GetLabourEntries() []*LabourEntry {
@@ -10237,7 +10429,7 @@ type ListSignaturesRequest struct {
 
 func (x *ListSignaturesRequest) Reset() {
 	*x = ListSignaturesRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10249,7 +10441,7 @@ func (x *ListSignaturesRequest) String() string {
 func (*ListSignaturesRequest) ProtoMessage() {}
 
 func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[103]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10262,7 +10454,7 @@ func (x *ListSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ListSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{103}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{105}
 }
 
 func (x *ListSignaturesRequest) GetParent() string {
@@ -10313,7 +10505,7 @@ type ListSignaturesResponse struct {
 
 func (x *ListSignaturesResponse) Reset() {
 	*x = ListSignaturesResponse{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[106]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10325,7 +10517,7 @@ func (x *ListSignaturesResponse) String() string {
 func (*ListSignaturesResponse) ProtoMessage() {}
 
 func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[104]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[106]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10338,7 +10530,7 @@ func (x *ListSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ListSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{104}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{106}
 }
 
 func (x *ListSignaturesResponse) GetSignatures() []*v1.Signature {
@@ -10376,7 +10568,7 @@ type PreviewSignatureRequest struct {
 
 func (x *PreviewSignatureRequest) Reset() {
 	*x = PreviewSignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[107]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10388,7 +10580,7 @@ func (x *PreviewSignatureRequest) String() string {
 func (*PreviewSignatureRequest) ProtoMessage() {}
 
 func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[105]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[107]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10401,7 +10593,7 @@ func (x *PreviewSignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewSignatureRequest.ProtoReflect.Descriptor instead.
 func (*PreviewSignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{105}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{107}
 }
 
 func (x *PreviewSignatureRequest) GetName() string {
@@ -10457,7 +10649,7 @@ type VerifySignatureRequest struct {
 
 func (x *VerifySignatureRequest) Reset() {
 	*x = VerifySignatureRequest{}
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[106]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[108]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -10469,7 +10661,7 @@ func (x *VerifySignatureRequest) String() string {
 func (*VerifySignatureRequest) ProtoMessage() {}
 
 func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[106]
+	mi := &file_coldsection_workorders_v1_workorders_proto_msgTypes[108]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -10482,7 +10674,7 @@ func (x *VerifySignatureRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifySignatureRequest.ProtoReflect.Descriptor instead.
 func (*VerifySignatureRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{106}
+	return file_coldsection_workorders_v1_workorders_proto_rawDescGZIP(), []int{108}
 }
 
 func (x *VerifySignatureRequest) GetName() string {
@@ -10608,7 +10800,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xfe\x17\n" +
+	"_max_value\"\xd8\x18\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -10665,7 +10857,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x11inspection_result\x18, \x01(\x0e2+.coldsection.workorders.v1.InspectionResultB\x04\xe2A\x01\x03R\x10inspectionResult\x12*\n" +
 	"\rdiscrepancies\x18- \x03(\tB\x04\xe2A\x01\x03R\rdiscrepancies\x12K\n" +
 	"\x15discrepancy_list_date\x18. \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x13discrepancyListDate\x12v\n" +
-	"\fexternal_ids\x18/ \x03(\v25.coldsection.workorders.v1.WorkOrder.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x1a>\n" +
+	"\fexternal_ids\x18/ \x03(\v25.coldsection.workorders.v1.WorkOrder.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x12X\n" +
+	"\x0fdrying_omission\x180 \x01(\v2).coldsection.workorders.v1.DryingOmissionB\x04\xe2A\x01\x03R\x0edryingOmission\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x8a\x01\n" +
@@ -10682,7 +10875,13 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"\x06VOIDED\x10\b:R\xeaAO\n" +
 	"\x1dcoldsection.example/WorkOrder\x12\x17workOrders/{work_order}*\n" +
-	"workOrders2\tworkOrder\"\xa6\x02\n" +
+	"workOrders2\tworkOrder\"\xd3\x01\n" +
+	"\x0eDryingOmission\x12\x1c\n" +
+	"\x06reason\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12\"\n" +
+	"\tagreement\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\tagreement\x12\"\n" +
+	"\tcondition\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tcondition\x12\x1c\n" +
+	"\x06person\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12=\n" +
+	"\tomit_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\bomitTime\"\xa6\x02\n" +
 	"\tRetention\x12F\n" +
 	"\x05class\x18\x01 \x01(\x0e2*.coldsection.workorders.v1.Retention.ClassB\x04\xe2A\x01\x03R\x05class\x12\x1c\n" +
 	"\x06months\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\x06months\x12C\n" +
@@ -10728,7 +10927,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\bquantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bquantity\x12\x18\n" +
 	"\x04step\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x04step\x12;\n" +
-	"\buse_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\"\x91\f\n" +
+	"\buse_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\auseTime\"\xd3\f\n" +
 	"\bWashPlan\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12 \n" +
 	"\brevision\x18\x02 \x01(\x05B\x04\xe2A\x01\x03R\brevision\x12\x1c\n" +
@@ -10764,7 +10963,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\brefusals\x18\x18 \x03(\tB\x04\xe2A\x01\x03R\brefusals\x12\x1c\n" +
 	"\x06notice\x18\x19 \x01(\tB\x04\xe2A\x01\x03R\x06notice\x12C\n" +
 	"\fcompute_time\x18\x1a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcomputeTime\x12R\n" +
-	"\venvironment\x18\x1b \x01(\v2*.coldsection.workorders.v1.WashEnvironmentB\x04\xe2A\x01\x03R\venvironment:X\xeaAU\n" +
+	"\venvironment\x18\x1b \x01(\v2*.coldsection.workorders.v1.WashEnvironmentB\x04\xe2A\x01\x03R\venvironment\x12@\n" +
+	"\x19drying_omission_condition\x18\x1c \x01(\tB\x04\xe2A\x01\x03R\x17dryingOmissionCondition:X\xeaAU\n" +
 	"\x1ccoldsection.example/WashPlan\x12 workOrders/{work_order}/washPlan*\twashPlans2\bwashPlan\"\xa7\x03\n" +
 	"\x0fWashEnvironment\x12L\n" +
 	"\x05class\x18\x01 \x01(\x0e20.coldsection.workorders.v1.WashEnvironment.ClassB\x04\xe2A\x01\x03R\x05class\x12S\n" +
@@ -10912,7 +11112,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"\x06DRYING\x10\x01\x12\v\n" +
 	"\aEARLIER\x10\x02:t\xeaAq\n" +
-	"\x1fcoldsection.example/MotoringRun\x123workOrders/{work_order}/motoringRuns/{motoring_run}*\fmotoringRuns2\vmotoringRun\"\xa3\x04\n" +
+	"\x1fcoldsection.example/MotoringRun\x123workOrders/{work_order}/motoringRuns/{motoring_run}*\fmotoringRuns2\vmotoringRun\"\xd7\x04\n" +
 	"\x0eMotoringLimits\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1e\n" +
 	"\aprofile\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\aprofile\x12L\n" +
@@ -10922,7 +11122,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x10series_run_count\x18\x05 \x01(\x05B\x04\xe2A\x01\x03R\x0eseriesRunCount\x12)\n" +
 	"\rbinding_limit\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\fbindingLimit\x12L\n" +
 	"\x11last_wetting_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x0flastWettingTime\x12H\n" +
-	"\x0fdrying_due_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\rdryingDueTime:o\xeaAl\n" +
+	"\x0fdrying_due_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\rdryingDueTime\x122\n" +
+	"\x12drying_run_missing\x18\t \x01(\bB\x04\xe2A\x01\x03R\x10dryingRunMissing:o\xeaAl\n" +
 	"\"coldsection.example/MotoringLimits\x12&workOrders/{work_order}/motoringLimits*\x0emotoringLimits2\x0emotoringLimits\"\xaf\v\n" +
 	"\aFinding\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
@@ -11364,6 +11565,14 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
 	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\x12,\n" +
+	"\tagreement\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\tagreement\"\x85\x02\n" +
+	"\x14OmitDryingRunRequest\x12A\n" +
+	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
+	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
+	"\x04etag\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
+	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\x12,\n" +
 	"\tagreement\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\tagreement\"\x93\x02\n" +
 	"\x0fSignStepRequest\x12<\n" +
 	"\x04name\x18\x01 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
@@ -11538,7 +11747,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x11STEP_KIND_WITNESS\x10\b\x12\x12\n" +
 	"\x0eSTEP_KIND_TEST\x10\t\x12\x1f\n" +
 	"\x1bSTEP_KIND_RESTORE_AND_COUNT\x10\n" +
-	"2\xb9$\n" +
+	"2\xd4%\n" +
 	"\x11WorkOrdersService\x12\x83\x01\n" +
 	"\rCreateStation\x12/.coldsection.workorders.v1.CreateStationRequest\x1a\".coldsection.workorders.v1.Station\"\x1d\x82\xd3\xe4\x93\x02\x17:\astation\"\f/v1/stations\x12\x94\x01\n" +
 	"\rUpdateStation\x12/.coldsection.workorders.v1.UpdateStationRequest\x1a\".coldsection.workorders.v1.Station\".\x82\xd3\xe4\x93\x02(:\astation2\x1d/v1/{station.name=stations/*}\x12\xa7\x01\n" +
@@ -11556,7 +11765,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x0fResumeWorkOrder\x121.coldsection.workorders.v1.ResumeWorkOrderRequest\x1a$.coldsection.workorders.v1.WorkOrder\")\x82\xd3\xe4\x93\x02#:\x01*\"\x1e/v1/{name=workOrders/*}:resume\x12\xa5\x01\n" +
 	"\x13AcknowledgeCautions\x125.coldsection.workorders.v1.AcknowledgeCautionsRequest\x1a\x1f.coldsection.workorders.v1.Step\"6\x82\xd3\xe4\x93\x020:\x01*\"+/v1/{name=workOrders/*/steps/*}:acknowledge\x12\x94\x01\n" +
 	"\fCompleteStep\x12..coldsection.workorders.v1.CompleteStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"3\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=workOrders/*/steps/*}:complete\x12\x88\x01\n" +
-	"\bOmitStep\x12*.coldsection.workorders.v1.OmitStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"/\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=workOrders/*/steps/*}:omit\x12\x88\x01\n" +
+	"\bOmitStep\x12*.coldsection.workorders.v1.OmitStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"/\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=workOrders/*/steps/*}:omit\x12\x98\x01\n" +
+	"\rOmitDryingRun\x12/.coldsection.workorders.v1.OmitDryingRunRequest\x1a$.coldsection.workorders.v1.WorkOrder\"0\x82\xd3\xe4\x93\x02*:\x01*\"%/v1/{name=workOrders/*}:omitDryingRun\x12\x88\x01\n" +
 	"\bSignStep\x12*.coldsection.workorders.v1.SignStepRequest\x1a\x1f.coldsection.workorders.v1.Step\"/\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=workOrders/*/steps/*}:sign\x12\xad\x01\n" +
 	"\x11CreateMeasurement\x123.coldsection.workorders.v1.CreateMeasurementRequest\x1a&.coldsection.workorders.v1.Measurement\";\x82\xd3\xe4\x93\x025:\vmeasurement\"&/v1/{parent=workOrders/*}/measurements\x12\xb3\x01\n" +
 	"\x14SupersedeMeasurement\x126.coldsection.workorders.v1.SupersedeMeasurementRequest\x1a&.coldsection.workorders.v1.Measurement\";\x82\xd3\xe4\x93\x025:\x01*\"0/v1/{name=workOrders/*/measurements/*}:supersede\x12\xae\x01\n" +
@@ -11615,7 +11825,7 @@ func file_coldsection_workorders_v1_workorders_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_workorders_v1_workorders_proto_enumTypes = make([]protoimpl.EnumInfo, 18)
-var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 108)
+var file_coldsection_workorders_v1_workorders_proto_msgTypes = make([]protoimpl.MessageInfo, 110)
 var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(InspectionResult)(0),               // 0: coldsection.workorders.v1.InspectionResult
 	(StepKind)(0),                       // 1: coldsection.workorders.v1.StepKind
@@ -11644,391 +11854,397 @@ var file_coldsection_workorders_v1_workorders_proto_goTypes = []any{
 	(*CardStep)(nil),                    // 24: coldsection.workorders.v1.CardStep
 	(*MeasurementSpec)(nil),             // 25: coldsection.workorders.v1.MeasurementSpec
 	(*WorkOrder)(nil),                   // 26: coldsection.workorders.v1.WorkOrder
-	(*Retention)(nil),                   // 27: coldsection.workorders.v1.Retention
-	(*Origin)(nil),                      // 28: coldsection.workorders.v1.Origin
-	(*Hold)(nil),                        // 29: coldsection.workorders.v1.Hold
-	(*Counters)(nil),                    // 30: coldsection.workorders.v1.Counters
-	(*MaterialDemand)(nil),              // 31: coldsection.workorders.v1.MaterialDemand
-	(*MaterialUse)(nil),                 // 32: coldsection.workorders.v1.MaterialUse
-	(*WashPlan)(nil),                    // 33: coldsection.workorders.v1.WashPlan
-	(*WashEnvironment)(nil),             // 34: coldsection.workorders.v1.WashEnvironment
-	(*MixComponent)(nil),                // 35: coldsection.workorders.v1.MixComponent
-	(*Antifreeze)(nil),                  // 36: coldsection.workorders.v1.Antifreeze
-	(*TimelineEntry)(nil),               // 37: coldsection.workorders.v1.TimelineEntry
-	(*Step)(nil),                        // 38: coldsection.workorders.v1.Step
-	(*Measurement)(nil),                 // 39: coldsection.workorders.v1.Measurement
-	(*MotoringRun)(nil),                 // 40: coldsection.workorders.v1.MotoringRun
-	(*MotoringLimits)(nil),              // 41: coldsection.workorders.v1.MotoringLimits
-	(*Finding)(nil),                     // 42: coldsection.workorders.v1.Finding
-	(*CustomerDecision)(nil),            // 43: coldsection.workorders.v1.CustomerDecision
-	(*Regime)(nil),                      // 44: coldsection.workorders.v1.Regime
-	(*RetentionFloor)(nil),              // 45: coldsection.workorders.v1.RetentionFloor
-	(*DeferralCategory)(nil),            // 46: coldsection.workorders.v1.DeferralCategory
-	(*Attachment)(nil),                  // 47: coldsection.workorders.v1.Attachment
-	(*HistoryEntry)(nil),                // 48: coldsection.workorders.v1.HistoryEntry
-	(*Comparison)(nil),                  // 49: coldsection.workorders.v1.Comparison
-	(*LabourEntry)(nil),                 // 50: coldsection.workorders.v1.LabourEntry
-	(*PreviewSignatureResponse)(nil),    // 51: coldsection.workorders.v1.PreviewSignatureResponse
-	(*VerifySignatureResponse)(nil),     // 52: coldsection.workorders.v1.VerifySignatureResponse
-	(*CreateStationRequest)(nil),        // 53: coldsection.workorders.v1.CreateStationRequest
-	(*UpdateStationRequest)(nil),        // 54: coldsection.workorders.v1.UpdateStationRequest
-	(*GetStationRequest)(nil),           // 55: coldsection.workorders.v1.GetStationRequest
-	(*ListStationsRequest)(nil),         // 56: coldsection.workorders.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),        // 57: coldsection.workorders.v1.ListStationsResponse
-	(*CreateFlightExposureRequest)(nil), // 58: coldsection.workorders.v1.CreateFlightExposureRequest
-	(*ListFlightExposuresRequest)(nil),  // 59: coldsection.workorders.v1.ListFlightExposuresRequest
-	(*ListFlightExposuresResponse)(nil), // 60: coldsection.workorders.v1.ListFlightExposuresResponse
-	(*CreateTaskCardRequest)(nil),       // 61: coldsection.workorders.v1.CreateTaskCardRequest
-	(*GetTaskCardRequest)(nil),          // 62: coldsection.workorders.v1.GetTaskCardRequest
-	(*ListTaskCardsRequest)(nil),        // 63: coldsection.workorders.v1.ListTaskCardsRequest
-	(*ListTaskCardsResponse)(nil),       // 64: coldsection.workorders.v1.ListTaskCardsResponse
-	(*CreateWorkOrderRequest)(nil),      // 65: coldsection.workorders.v1.CreateWorkOrderRequest
-	(*UpdateWorkOrderRequest)(nil),      // 66: coldsection.workorders.v1.UpdateWorkOrderRequest
-	(*LookUpWorkOrderRequest)(nil),      // 67: coldsection.workorders.v1.LookUpWorkOrderRequest
-	(*GetWorkOrderRequest)(nil),         // 68: coldsection.workorders.v1.GetWorkOrderRequest
-	(*ListWorkOrdersRequest)(nil),       // 69: coldsection.workorders.v1.ListWorkOrdersRequest
-	(*ListWorkOrdersResponse)(nil),      // 70: coldsection.workorders.v1.ListWorkOrdersResponse
-	(*ScheduleWorkOrderRequest)(nil),    // 71: coldsection.workorders.v1.ScheduleWorkOrderRequest
-	(*KitWorkOrderRequest)(nil),         // 72: coldsection.workorders.v1.KitWorkOrderRequest
-	(*StartWorkOrderRequest)(nil),       // 73: coldsection.workorders.v1.StartWorkOrderRequest
-	(*HoldWorkOrderRequest)(nil),        // 74: coldsection.workorders.v1.HoldWorkOrderRequest
-	(*ResumeWorkOrderRequest)(nil),      // 75: coldsection.workorders.v1.ResumeWorkOrderRequest
-	(*AcknowledgeCautionsRequest)(nil),  // 76: coldsection.workorders.v1.AcknowledgeCautionsRequest
-	(*CompleteStepRequest)(nil),         // 77: coldsection.workorders.v1.CompleteStepRequest
-	(*CreateMeasurementRequest)(nil),    // 78: coldsection.workorders.v1.CreateMeasurementRequest
-	(*SupersedeMeasurementRequest)(nil), // 79: coldsection.workorders.v1.SupersedeMeasurementRequest
-	(*CreateMotoringRunRequest)(nil),    // 80: coldsection.workorders.v1.CreateMotoringRunRequest
-	(*CreateFindingRequest)(nil),        // 81: coldsection.workorders.v1.CreateFindingRequest
-	(*AnswerFindingRequest)(nil),        // 82: coldsection.workorders.v1.AnswerFindingRequest
-	(*CloseFindingRequest)(nil),         // 83: coldsection.workorders.v1.CloseFindingRequest
-	(*CreateLabourEntryRequest)(nil),    // 84: coldsection.workorders.v1.CreateLabourEntryRequest
-	(*FinishWorkOrderRequest)(nil),      // 85: coldsection.workorders.v1.FinishWorkOrderRequest
-	(*ReworkWorkOrderRequest)(nil),      // 86: coldsection.workorders.v1.ReworkWorkOrderRequest
-	(*InspectWorkOrderRequest)(nil),     // 87: coldsection.workorders.v1.InspectWorkOrderRequest
-	(*ReleaseWorkOrderRequest)(nil),     // 88: coldsection.workorders.v1.ReleaseWorkOrderRequest
-	(*VoidWorkOrderRequest)(nil),        // 89: coldsection.workorders.v1.VoidWorkOrderRequest
-	(*CreateRegimeRequest)(nil),         // 90: coldsection.workorders.v1.CreateRegimeRequest
-	(*GetRegimeRequest)(nil),            // 91: coldsection.workorders.v1.GetRegimeRequest
-	(*ListRegimesRequest)(nil),          // 92: coldsection.workorders.v1.ListRegimesRequest
-	(*ListRegimesResponse)(nil),         // 93: coldsection.workorders.v1.ListRegimesResponse
-	(*OmitStepRequest)(nil),             // 94: coldsection.workorders.v1.OmitStepRequest
-	(*SignStepRequest)(nil),             // 95: coldsection.workorders.v1.SignStepRequest
-	(*DecideFindingRequest)(nil),        // 96: coldsection.workorders.v1.DecideFindingRequest
-	(*CreateAttachmentRequest)(nil),     // 97: coldsection.workorders.v1.CreateAttachmentRequest
-	(*GetAttachmentRequest)(nil),        // 98: coldsection.workorders.v1.GetAttachmentRequest
-	(*DownloadAttachmentRequest)(nil),   // 99: coldsection.workorders.v1.DownloadAttachmentRequest
-	(*DownloadAttachmentResponse)(nil),  // 100: coldsection.workorders.v1.DownloadAttachmentResponse
-	(*ListAttachmentsRequest)(nil),      // 101: coldsection.workorders.v1.ListAttachmentsRequest
-	(*ListAttachmentsResponse)(nil),     // 102: coldsection.workorders.v1.ListAttachmentsResponse
-	(*TraceWorkOrderRequest)(nil),       // 103: coldsection.workorders.v1.TraceWorkOrderRequest
-	(*TraceWorkOrderResponse)(nil),      // 104: coldsection.workorders.v1.TraceWorkOrderResponse
-	(*CompareWorkOrderRequest)(nil),     // 105: coldsection.workorders.v1.CompareWorkOrderRequest
-	(*CompareWorkOrderResponse)(nil),    // 106: coldsection.workorders.v1.CompareWorkOrderResponse
-	(*ExportWorkPackRequest)(nil),       // 107: coldsection.workorders.v1.ExportWorkPackRequest
-	(*ExportWorkPackResponse)(nil),      // 108: coldsection.workorders.v1.ExportWorkPackResponse
-	(*GetWashPlanRequest)(nil),          // 109: coldsection.workorders.v1.GetWashPlanRequest
-	(*ListStepsRequest)(nil),            // 110: coldsection.workorders.v1.ListStepsRequest
-	(*ListStepsResponse)(nil),           // 111: coldsection.workorders.v1.ListStepsResponse
-	(*ListMeasurementsRequest)(nil),     // 112: coldsection.workorders.v1.ListMeasurementsRequest
-	(*ListMeasurementsResponse)(nil),    // 113: coldsection.workorders.v1.ListMeasurementsResponse
-	(*ListMotoringRunsRequest)(nil),     // 114: coldsection.workorders.v1.ListMotoringRunsRequest
-	(*ListMotoringRunsResponse)(nil),    // 115: coldsection.workorders.v1.ListMotoringRunsResponse
-	(*GetMotoringLimitsRequest)(nil),    // 116: coldsection.workorders.v1.GetMotoringLimitsRequest
-	(*ListFindingsRequest)(nil),         // 117: coldsection.workorders.v1.ListFindingsRequest
-	(*ListFindingsResponse)(nil),        // 118: coldsection.workorders.v1.ListFindingsResponse
-	(*ListLabourEntriesRequest)(nil),    // 119: coldsection.workorders.v1.ListLabourEntriesRequest
-	(*ListLabourEntriesResponse)(nil),   // 120: coldsection.workorders.v1.ListLabourEntriesResponse
-	(*ListSignaturesRequest)(nil),       // 121: coldsection.workorders.v1.ListSignaturesRequest
-	(*ListSignaturesResponse)(nil),      // 122: coldsection.workorders.v1.ListSignaturesResponse
-	(*PreviewSignatureRequest)(nil),     // 123: coldsection.workorders.v1.PreviewSignatureRequest
-	(*VerifySignatureRequest)(nil),      // 124: coldsection.workorders.v1.VerifySignatureRequest
-	nil,                                 // 125: coldsection.workorders.v1.WorkOrder.ExternalIdsEntry
-	(*timestamppb.Timestamp)(nil),       // 126: google.protobuf.Timestamp
-	(*date.Date)(nil),                   // 127: google.type.Date
-	(*v1.DocumentReference)(nil),        // 128: coldsection.common.v1.DocumentReference
-	(*v1.Explained)(nil),                // 129: coldsection.common.v1.Explained
-	(*v1.Converted)(nil),                // 130: coldsection.common.v1.Converted
-	(*v1.Quantity)(nil),                 // 131: coldsection.common.v1.Quantity
-	(*v1.Entered)(nil),                  // 132: coldsection.common.v1.Entered
-	(v1.Signature_Meaning)(0),           // 133: coldsection.common.v1.Signature.Meaning
-	(*fieldmaskpb.FieldMask)(nil),       // 134: google.protobuf.FieldMask
-	(*v1.Signature)(nil),                // 135: coldsection.common.v1.Signature
+	(*DryingOmission)(nil),              // 27: coldsection.workorders.v1.DryingOmission
+	(*Retention)(nil),                   // 28: coldsection.workorders.v1.Retention
+	(*Origin)(nil),                      // 29: coldsection.workorders.v1.Origin
+	(*Hold)(nil),                        // 30: coldsection.workorders.v1.Hold
+	(*Counters)(nil),                    // 31: coldsection.workorders.v1.Counters
+	(*MaterialDemand)(nil),              // 32: coldsection.workorders.v1.MaterialDemand
+	(*MaterialUse)(nil),                 // 33: coldsection.workorders.v1.MaterialUse
+	(*WashPlan)(nil),                    // 34: coldsection.workorders.v1.WashPlan
+	(*WashEnvironment)(nil),             // 35: coldsection.workorders.v1.WashEnvironment
+	(*MixComponent)(nil),                // 36: coldsection.workorders.v1.MixComponent
+	(*Antifreeze)(nil),                  // 37: coldsection.workorders.v1.Antifreeze
+	(*TimelineEntry)(nil),               // 38: coldsection.workorders.v1.TimelineEntry
+	(*Step)(nil),                        // 39: coldsection.workorders.v1.Step
+	(*Measurement)(nil),                 // 40: coldsection.workorders.v1.Measurement
+	(*MotoringRun)(nil),                 // 41: coldsection.workorders.v1.MotoringRun
+	(*MotoringLimits)(nil),              // 42: coldsection.workorders.v1.MotoringLimits
+	(*Finding)(nil),                     // 43: coldsection.workorders.v1.Finding
+	(*CustomerDecision)(nil),            // 44: coldsection.workorders.v1.CustomerDecision
+	(*Regime)(nil),                      // 45: coldsection.workorders.v1.Regime
+	(*RetentionFloor)(nil),              // 46: coldsection.workorders.v1.RetentionFloor
+	(*DeferralCategory)(nil),            // 47: coldsection.workorders.v1.DeferralCategory
+	(*Attachment)(nil),                  // 48: coldsection.workorders.v1.Attachment
+	(*HistoryEntry)(nil),                // 49: coldsection.workorders.v1.HistoryEntry
+	(*Comparison)(nil),                  // 50: coldsection.workorders.v1.Comparison
+	(*LabourEntry)(nil),                 // 51: coldsection.workorders.v1.LabourEntry
+	(*PreviewSignatureResponse)(nil),    // 52: coldsection.workorders.v1.PreviewSignatureResponse
+	(*VerifySignatureResponse)(nil),     // 53: coldsection.workorders.v1.VerifySignatureResponse
+	(*CreateStationRequest)(nil),        // 54: coldsection.workorders.v1.CreateStationRequest
+	(*UpdateStationRequest)(nil),        // 55: coldsection.workorders.v1.UpdateStationRequest
+	(*GetStationRequest)(nil),           // 56: coldsection.workorders.v1.GetStationRequest
+	(*ListStationsRequest)(nil),         // 57: coldsection.workorders.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),        // 58: coldsection.workorders.v1.ListStationsResponse
+	(*CreateFlightExposureRequest)(nil), // 59: coldsection.workorders.v1.CreateFlightExposureRequest
+	(*ListFlightExposuresRequest)(nil),  // 60: coldsection.workorders.v1.ListFlightExposuresRequest
+	(*ListFlightExposuresResponse)(nil), // 61: coldsection.workorders.v1.ListFlightExposuresResponse
+	(*CreateTaskCardRequest)(nil),       // 62: coldsection.workorders.v1.CreateTaskCardRequest
+	(*GetTaskCardRequest)(nil),          // 63: coldsection.workorders.v1.GetTaskCardRequest
+	(*ListTaskCardsRequest)(nil),        // 64: coldsection.workorders.v1.ListTaskCardsRequest
+	(*ListTaskCardsResponse)(nil),       // 65: coldsection.workorders.v1.ListTaskCardsResponse
+	(*CreateWorkOrderRequest)(nil),      // 66: coldsection.workorders.v1.CreateWorkOrderRequest
+	(*UpdateWorkOrderRequest)(nil),      // 67: coldsection.workorders.v1.UpdateWorkOrderRequest
+	(*LookUpWorkOrderRequest)(nil),      // 68: coldsection.workorders.v1.LookUpWorkOrderRequest
+	(*GetWorkOrderRequest)(nil),         // 69: coldsection.workorders.v1.GetWorkOrderRequest
+	(*ListWorkOrdersRequest)(nil),       // 70: coldsection.workorders.v1.ListWorkOrdersRequest
+	(*ListWorkOrdersResponse)(nil),      // 71: coldsection.workorders.v1.ListWorkOrdersResponse
+	(*ScheduleWorkOrderRequest)(nil),    // 72: coldsection.workorders.v1.ScheduleWorkOrderRequest
+	(*KitWorkOrderRequest)(nil),         // 73: coldsection.workorders.v1.KitWorkOrderRequest
+	(*StartWorkOrderRequest)(nil),       // 74: coldsection.workorders.v1.StartWorkOrderRequest
+	(*HoldWorkOrderRequest)(nil),        // 75: coldsection.workorders.v1.HoldWorkOrderRequest
+	(*ResumeWorkOrderRequest)(nil),      // 76: coldsection.workorders.v1.ResumeWorkOrderRequest
+	(*AcknowledgeCautionsRequest)(nil),  // 77: coldsection.workorders.v1.AcknowledgeCautionsRequest
+	(*CompleteStepRequest)(nil),         // 78: coldsection.workorders.v1.CompleteStepRequest
+	(*CreateMeasurementRequest)(nil),    // 79: coldsection.workorders.v1.CreateMeasurementRequest
+	(*SupersedeMeasurementRequest)(nil), // 80: coldsection.workorders.v1.SupersedeMeasurementRequest
+	(*CreateMotoringRunRequest)(nil),    // 81: coldsection.workorders.v1.CreateMotoringRunRequest
+	(*CreateFindingRequest)(nil),        // 82: coldsection.workorders.v1.CreateFindingRequest
+	(*AnswerFindingRequest)(nil),        // 83: coldsection.workorders.v1.AnswerFindingRequest
+	(*CloseFindingRequest)(nil),         // 84: coldsection.workorders.v1.CloseFindingRequest
+	(*CreateLabourEntryRequest)(nil),    // 85: coldsection.workorders.v1.CreateLabourEntryRequest
+	(*FinishWorkOrderRequest)(nil),      // 86: coldsection.workorders.v1.FinishWorkOrderRequest
+	(*ReworkWorkOrderRequest)(nil),      // 87: coldsection.workorders.v1.ReworkWorkOrderRequest
+	(*InspectWorkOrderRequest)(nil),     // 88: coldsection.workorders.v1.InspectWorkOrderRequest
+	(*ReleaseWorkOrderRequest)(nil),     // 89: coldsection.workorders.v1.ReleaseWorkOrderRequest
+	(*VoidWorkOrderRequest)(nil),        // 90: coldsection.workorders.v1.VoidWorkOrderRequest
+	(*CreateRegimeRequest)(nil),         // 91: coldsection.workorders.v1.CreateRegimeRequest
+	(*GetRegimeRequest)(nil),            // 92: coldsection.workorders.v1.GetRegimeRequest
+	(*ListRegimesRequest)(nil),          // 93: coldsection.workorders.v1.ListRegimesRequest
+	(*ListRegimesResponse)(nil),         // 94: coldsection.workorders.v1.ListRegimesResponse
+	(*OmitStepRequest)(nil),             // 95: coldsection.workorders.v1.OmitStepRequest
+	(*OmitDryingRunRequest)(nil),        // 96: coldsection.workorders.v1.OmitDryingRunRequest
+	(*SignStepRequest)(nil),             // 97: coldsection.workorders.v1.SignStepRequest
+	(*DecideFindingRequest)(nil),        // 98: coldsection.workorders.v1.DecideFindingRequest
+	(*CreateAttachmentRequest)(nil),     // 99: coldsection.workorders.v1.CreateAttachmentRequest
+	(*GetAttachmentRequest)(nil),        // 100: coldsection.workorders.v1.GetAttachmentRequest
+	(*DownloadAttachmentRequest)(nil),   // 101: coldsection.workorders.v1.DownloadAttachmentRequest
+	(*DownloadAttachmentResponse)(nil),  // 102: coldsection.workorders.v1.DownloadAttachmentResponse
+	(*ListAttachmentsRequest)(nil),      // 103: coldsection.workorders.v1.ListAttachmentsRequest
+	(*ListAttachmentsResponse)(nil),     // 104: coldsection.workorders.v1.ListAttachmentsResponse
+	(*TraceWorkOrderRequest)(nil),       // 105: coldsection.workorders.v1.TraceWorkOrderRequest
+	(*TraceWorkOrderResponse)(nil),      // 106: coldsection.workorders.v1.TraceWorkOrderResponse
+	(*CompareWorkOrderRequest)(nil),     // 107: coldsection.workorders.v1.CompareWorkOrderRequest
+	(*CompareWorkOrderResponse)(nil),    // 108: coldsection.workorders.v1.CompareWorkOrderResponse
+	(*ExportWorkPackRequest)(nil),       // 109: coldsection.workorders.v1.ExportWorkPackRequest
+	(*ExportWorkPackResponse)(nil),      // 110: coldsection.workorders.v1.ExportWorkPackResponse
+	(*GetWashPlanRequest)(nil),          // 111: coldsection.workorders.v1.GetWashPlanRequest
+	(*ListStepsRequest)(nil),            // 112: coldsection.workorders.v1.ListStepsRequest
+	(*ListStepsResponse)(nil),           // 113: coldsection.workorders.v1.ListStepsResponse
+	(*ListMeasurementsRequest)(nil),     // 114: coldsection.workorders.v1.ListMeasurementsRequest
+	(*ListMeasurementsResponse)(nil),    // 115: coldsection.workorders.v1.ListMeasurementsResponse
+	(*ListMotoringRunsRequest)(nil),     // 116: coldsection.workorders.v1.ListMotoringRunsRequest
+	(*ListMotoringRunsResponse)(nil),    // 117: coldsection.workorders.v1.ListMotoringRunsResponse
+	(*GetMotoringLimitsRequest)(nil),    // 118: coldsection.workorders.v1.GetMotoringLimitsRequest
+	(*ListFindingsRequest)(nil),         // 119: coldsection.workorders.v1.ListFindingsRequest
+	(*ListFindingsResponse)(nil),        // 120: coldsection.workorders.v1.ListFindingsResponse
+	(*ListLabourEntriesRequest)(nil),    // 121: coldsection.workorders.v1.ListLabourEntriesRequest
+	(*ListLabourEntriesResponse)(nil),   // 122: coldsection.workorders.v1.ListLabourEntriesResponse
+	(*ListSignaturesRequest)(nil),       // 123: coldsection.workorders.v1.ListSignaturesRequest
+	(*ListSignaturesResponse)(nil),      // 124: coldsection.workorders.v1.ListSignaturesResponse
+	(*PreviewSignatureRequest)(nil),     // 125: coldsection.workorders.v1.PreviewSignatureRequest
+	(*VerifySignatureRequest)(nil),      // 126: coldsection.workorders.v1.VerifySignatureRequest
+	nil,                                 // 127: coldsection.workorders.v1.WorkOrder.ExternalIdsEntry
+	(*timestamppb.Timestamp)(nil),       // 128: google.protobuf.Timestamp
+	(*date.Date)(nil),                   // 129: google.type.Date
+	(*v1.DocumentReference)(nil),        // 130: coldsection.common.v1.DocumentReference
+	(*v1.Explained)(nil),                // 131: coldsection.common.v1.Explained
+	(*v1.Converted)(nil),                // 132: coldsection.common.v1.Converted
+	(*v1.Quantity)(nil),                 // 133: coldsection.common.v1.Quantity
+	(*v1.Entered)(nil),                  // 134: coldsection.common.v1.Entered
+	(v1.Signature_Meaning)(0),           // 135: coldsection.common.v1.Signature.Meaning
+	(*fieldmaskpb.FieldMask)(nil),       // 136: google.protobuf.FieldMask
+	(*v1.Signature)(nil),                // 137: coldsection.common.v1.Signature
 }
 var file_coldsection_workorders_v1_workorders_proto_depIdxs = []int32{
 	21,  // 0: coldsection.workorders.v1.Station.weather:type_name -> coldsection.workorders.v1.Weather
-	126, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
-	126, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
+	128, // 1: coldsection.workorders.v1.Station.create_time:type_name -> google.protobuf.Timestamp
+	128, // 2: coldsection.workorders.v1.Station.update_time:type_name -> google.protobuf.Timestamp
 	19,  // 3: coldsection.workorders.v1.Station.exposures:type_name -> coldsection.workorders.v1.Exposure
-	127, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
-	127, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
+	129, // 4: coldsection.workorders.v1.Exposure.effective_date:type_name -> google.type.Date
+	129, // 5: coldsection.workorders.v1.FlightExposure.flight_date:type_name -> google.type.Date
 	2,   // 6: coldsection.workorders.v1.FlightExposure.kind:type_name -> coldsection.workorders.v1.FlightExposure.Kind
-	126, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
-	126, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
+	128, // 7: coldsection.workorders.v1.FlightExposure.create_time:type_name -> google.protobuf.Timestamp
+	128, // 8: coldsection.workorders.v1.Weather.valid_time:type_name -> google.protobuf.Timestamp
 	3,   // 9: coldsection.workorders.v1.TaskCard.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	128, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
+	130, // 10: coldsection.workorders.v1.TaskCard.document:type_name -> coldsection.common.v1.DocumentReference
 	24,  // 11: coldsection.workorders.v1.TaskCard.steps:type_name -> coldsection.workorders.v1.CardStep
-	126, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
+	128, // 12: coldsection.workorders.v1.TaskCard.create_time:type_name -> google.protobuf.Timestamp
 	4,   // 13: coldsection.workorders.v1.Caution.severity:type_name -> coldsection.workorders.v1.Caution.Severity
 	1,   // 14: coldsection.workorders.v1.CardStep.kind:type_name -> coldsection.workorders.v1.StepKind
 	23,  // 15: coldsection.workorders.v1.CardStep.cautions:type_name -> coldsection.workorders.v1.Caution
 	25,  // 16: coldsection.workorders.v1.CardStep.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
 	5,   // 17: coldsection.workorders.v1.MeasurementSpec.derived:type_name -> coldsection.workorders.v1.MeasurementSpec.Derived
-	129, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
-	130, // 19: coldsection.workorders.v1.MeasurementSpec.converted_min_value:type_name -> coldsection.common.v1.Converted
-	130, // 20: coldsection.workorders.v1.MeasurementSpec.converted_max_value:type_name -> coldsection.common.v1.Converted
+	131, // 18: coldsection.workorders.v1.MeasurementSpec.limit_steps:type_name -> coldsection.common.v1.Explained
+	132, // 19: coldsection.workorders.v1.MeasurementSpec.converted_min_value:type_name -> coldsection.common.v1.Converted
+	132, // 20: coldsection.workorders.v1.MeasurementSpec.converted_max_value:type_name -> coldsection.common.v1.Converted
 	3,   // 21: coldsection.workorders.v1.WorkOrder.kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	28,  // 22: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
+	29,  // 22: coldsection.workorders.v1.WorkOrder.origin:type_name -> coldsection.workorders.v1.Origin
 	6,   // 23: coldsection.workorders.v1.WorkOrder.state:type_name -> coldsection.workorders.v1.WorkOrder.State
-	29,  // 24: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
-	126, // 25: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
-	126, // 26: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
-	31,  // 27: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
-	32,  // 28: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	30,  // 29: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
-	30,  // 30: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
-	126, // 31: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
-	126, // 32: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
-	126, // 33: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
-	127, // 34: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
-	126, // 35: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
-	126, // 36: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
-	126, // 37: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
-	126, // 38: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
-	27,  // 39: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
+	30,  // 24: coldsection.workorders.v1.WorkOrder.hold:type_name -> coldsection.workorders.v1.Hold
+	128, // 25: coldsection.workorders.v1.WorkOrder.plan_start_time:type_name -> google.protobuf.Timestamp
+	128, // 26: coldsection.workorders.v1.WorkOrder.plan_end_time:type_name -> google.protobuf.Timestamp
+	32,  // 27: coldsection.workorders.v1.WorkOrder.demands:type_name -> coldsection.workorders.v1.MaterialDemand
+	33,  // 28: coldsection.workorders.v1.WorkOrder.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	31,  // 29: coldsection.workorders.v1.WorkOrder.start_counters:type_name -> coldsection.workorders.v1.Counters
+	31,  // 30: coldsection.workorders.v1.WorkOrder.end_counters:type_name -> coldsection.workorders.v1.Counters
+	128, // 31: coldsection.workorders.v1.WorkOrder.start_time:type_name -> google.protobuf.Timestamp
+	128, // 32: coldsection.workorders.v1.WorkOrder.finish_time:type_name -> google.protobuf.Timestamp
+	128, // 33: coldsection.workorders.v1.WorkOrder.release_time:type_name -> google.protobuf.Timestamp
+	129, // 34: coldsection.workorders.v1.WorkOrder.release_date:type_name -> google.type.Date
+	128, // 35: coldsection.workorders.v1.WorkOrder.create_time:type_name -> google.protobuf.Timestamp
+	128, // 36: coldsection.workorders.v1.WorkOrder.update_time:type_name -> google.protobuf.Timestamp
+	128, // 37: coldsection.workorders.v1.WorkOrder.start_entry_time:type_name -> google.protobuf.Timestamp
+	128, // 38: coldsection.workorders.v1.WorkOrder.kit_time:type_name -> google.protobuf.Timestamp
+	28,  // 39: coldsection.workorders.v1.WorkOrder.retention:type_name -> coldsection.workorders.v1.Retention
 	0,   // 40: coldsection.workorders.v1.WorkOrder.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
-	127, // 41: coldsection.workorders.v1.WorkOrder.discrepancy_list_date:type_name -> google.type.Date
-	125, // 42: coldsection.workorders.v1.WorkOrder.external_ids:type_name -> coldsection.workorders.v1.WorkOrder.ExternalIdsEntry
-	7,   // 43: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
-	127, // 44: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
-	8,   // 45: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
-	126, // 46: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
-	131, // 47: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
-	131, // 48: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
-	131, // 49: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	131, // 50: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
-	126, // 51: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
-	128, // 52: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
-	131, // 53: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
-	35,  // 54: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
-	36,  // 55: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
-	131, // 56: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	37,  // 57: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
-	23,  // 58: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
-	129, // 59: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
-	126, // 60: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
-	34,  // 61: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
-	9,   // 62: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
-	3,   // 63: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
-	131, // 64: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
-	131, // 65: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
-	10,  // 66: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
-	11,  // 67: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
-	131, // 68: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
-	1,   // 69: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
-	23,  // 70: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
-	25,  // 71: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
-	12,  // 72: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
-	126, // 73: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
-	126, // 74: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
-	32,  // 75: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	126, // 76: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
-	132, // 77: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
-	126, // 78: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
-	126, // 79: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
-	129, // 80: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
-	130, // 81: coldsection.workorders.v1.Measurement.converted:type_name -> coldsection.common.v1.Converted
-	130, // 82: coldsection.workorders.v1.Measurement.converted_min_value:type_name -> coldsection.common.v1.Converted
-	130, // 83: coldsection.workorders.v1.Measurement.converted_max_value:type_name -> coldsection.common.v1.Converted
-	126, // 84: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
-	126, // 85: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
-	126, // 86: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
-	13,  // 87: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
-	126, // 88: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
-	126, // 89: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
-	126, // 90: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
-	14,  // 91: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
-	15,  // 92: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	127, // 93: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
-	127, // 94: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
-	126, // 95: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
-	126, // 96: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
-	43,  // 97: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	16,  // 98: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
-	126, // 99: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
-	128, // 100: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
-	46,  // 101: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
-	126, // 102: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
-	45,  // 103: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
-	126, // 104: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
-	27,  // 105: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
-	126, // 106: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
-	126, // 107: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
-	126, // 108: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
-	126, // 109: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
-	133, // 110: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	18,  // 111: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	18,  // 112: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
-	134, // 113: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
-	18,  // 114: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
-	20,  // 115: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
-	20,  // 116: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
-	22,  // 117: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
-	22,  // 118: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
-	26,  // 119: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	26,  // 120: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
-	134, // 121: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
-	26,  // 122: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
-	126, // 123: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
-	126, // 124: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
-	21,  // 125: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
-	30,  // 126: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
-	126, // 127: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
-	32,  // 128: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
-	126, // 129: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
-	39,  // 130: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
-	132, // 131: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
-	40,  // 132: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
-	42,  // 133: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
-	15,  // 134: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
-	127, // 135: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
-	50,  // 136: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
-	30,  // 137: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
-	0,   // 138: coldsection.workorders.v1.ReleaseWorkOrderRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
-	127, // 139: coldsection.workorders.v1.ReleaseWorkOrderRequest.discrepancy_list_date:type_name -> google.type.Date
-	44,  // 140: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
-	44,  // 141: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
-	43,  // 142: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
-	47,  // 143: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
-	47,  // 144: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
-	48,  // 145: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
-	49,  // 146: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
-	17,  // 147: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
-	38,  // 148: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
-	39,  // 149: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
-	40,  // 150: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
-	42,  // 151: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
-	50,  // 152: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
-	135, // 153: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
-	133, // 154: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
-	0,   // 155: coldsection.workorders.v1.PreviewSignatureRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
-	127, // 156: coldsection.workorders.v1.PreviewSignatureRequest.discrepancy_list_date:type_name -> google.type.Date
-	53,  // 157: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
-	54,  // 158: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
-	58,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
-	61,  // 160: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
-	90,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
-	65,  // 162: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
-	66,  // 163: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
-	71,  // 164: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
-	72,  // 165: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
-	73,  // 166: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
-	74,  // 167: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
-	75,  // 168: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
-	76,  // 169: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
-	77,  // 170: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
-	94,  // 171: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
-	95,  // 172: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
-	78,  // 173: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
-	79,  // 174: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
-	80,  // 175: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
-	97,  // 176: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
-	81,  // 177: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
-	82,  // 178: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
-	96,  // 179: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
-	83,  // 180: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
-	84,  // 181: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
-	85,  // 182: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
-	86,  // 183: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
-	87,  // 184: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
-	88,  // 185: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
-	89,  // 186: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
-	55,  // 187: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
-	56,  // 188: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
-	59,  // 189: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
-	62,  // 190: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
-	63,  // 191: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
-	68,  // 192: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
-	67,  // 193: coldsection.workorders.v1.WorkOrdersQueryService.LookUpWorkOrder:input_type -> coldsection.workorders.v1.LookUpWorkOrderRequest
-	69,  // 194: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
-	109, // 195: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
-	110, // 196: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
-	112, // 197: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
-	114, // 198: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
-	116, // 199: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
-	91,  // 200: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
-	92,  // 201: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
-	98,  // 202: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
-	99,  // 203: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
-	101, // 204: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
-	103, // 205: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
-	105, // 206: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
-	107, // 207: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
-	117, // 208: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
-	119, // 209: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
-	121, // 210: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
-	123, // 211: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
-	124, // 212: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
-	18,  // 213: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
-	18,  // 214: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
-	20,  // 215: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
-	22,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	44,  // 217: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
-	26,  // 218: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 219: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 220: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 221: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 222: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 223: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 224: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	38,  // 225: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
-	38,  // 226: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
-	38,  // 227: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
-	38,  // 228: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
-	39,  // 229: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	39,  // 230: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
-	40,  // 231: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
-	47,  // 232: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
-	42,  // 233: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
-	42,  // 234: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
-	42,  // 235: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
-	42,  // 236: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
-	50,  // 237: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
-	26,  // 238: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 239: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 240: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 241: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 242: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	18,  // 243: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
-	57,  // 244: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
-	60,  // 245: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
-	22,  // 246: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
-	64,  // 247: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
-	26,  // 248: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	26,  // 249: coldsection.workorders.v1.WorkOrdersQueryService.LookUpWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
-	70,  // 250: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
-	33,  // 251: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
-	111, // 252: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
-	113, // 253: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
-	115, // 254: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
-	41,  // 255: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
-	44,  // 256: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
-	93,  // 257: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
-	47,  // 258: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
-	100, // 259: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
-	102, // 260: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
-	104, // 261: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
-	106, // 262: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
-	108, // 263: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
-	118, // 264: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
-	120, // 265: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
-	122, // 266: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
-	51,  // 267: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
-	52,  // 268: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
-	213, // [213:269] is the sub-list for method output_type
-	157, // [157:213] is the sub-list for method input_type
-	157, // [157:157] is the sub-list for extension type_name
-	157, // [157:157] is the sub-list for extension extendee
-	0,   // [0:157] is the sub-list for field type_name
+	129, // 41: coldsection.workorders.v1.WorkOrder.discrepancy_list_date:type_name -> google.type.Date
+	127, // 42: coldsection.workorders.v1.WorkOrder.external_ids:type_name -> coldsection.workorders.v1.WorkOrder.ExternalIdsEntry
+	27,  // 43: coldsection.workorders.v1.WorkOrder.drying_omission:type_name -> coldsection.workorders.v1.DryingOmission
+	128, // 44: coldsection.workorders.v1.DryingOmission.omit_time:type_name -> google.protobuf.Timestamp
+	7,   // 45: coldsection.workorders.v1.Retention.class:type_name -> coldsection.workorders.v1.Retention.Class
+	129, // 46: coldsection.workorders.v1.Retention.keep_through_date:type_name -> google.type.Date
+	8,   // 47: coldsection.workorders.v1.Origin.cause:type_name -> coldsection.workorders.v1.Origin.Cause
+	128, // 48: coldsection.workorders.v1.Hold.hold_time:type_name -> google.protobuf.Timestamp
+	133, // 49: coldsection.workorders.v1.MaterialDemand.quantity:type_name -> coldsection.common.v1.Quantity
+	133, // 50: coldsection.workorders.v1.MaterialDemand.issued:type_name -> coldsection.common.v1.Quantity
+	133, // 51: coldsection.workorders.v1.MaterialDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	133, // 52: coldsection.workorders.v1.MaterialUse.quantity:type_name -> coldsection.common.v1.Quantity
+	128, // 53: coldsection.workorders.v1.MaterialUse.use_time:type_name -> google.protobuf.Timestamp
+	130, // 54: coldsection.workorders.v1.WashPlan.data:type_name -> coldsection.common.v1.DocumentReference
+	133, // 55: coldsection.workorders.v1.WashPlan.batch_volume:type_name -> coldsection.common.v1.Quantity
+	36,  // 56: coldsection.workorders.v1.WashPlan.components:type_name -> coldsection.workorders.v1.MixComponent
+	37,  // 57: coldsection.workorders.v1.WashPlan.antifreeze:type_name -> coldsection.workorders.v1.Antifreeze
+	133, // 58: coldsection.workorders.v1.WashPlan.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	38,  // 59: coldsection.workorders.v1.WashPlan.timeline:type_name -> coldsection.workorders.v1.TimelineEntry
+	23,  // 60: coldsection.workorders.v1.WashPlan.cautions:type_name -> coldsection.workorders.v1.Caution
+	131, // 61: coldsection.workorders.v1.WashPlan.numbers:type_name -> coldsection.common.v1.Explained
+	128, // 62: coldsection.workorders.v1.WashPlan.compute_time:type_name -> google.protobuf.Timestamp
+	35,  // 63: coldsection.workorders.v1.WashPlan.environment:type_name -> coldsection.workorders.v1.WashEnvironment
+	9,   // 64: coldsection.workorders.v1.WashEnvironment.class:type_name -> coldsection.workorders.v1.WashEnvironment.Class
+	3,   // 65: coldsection.workorders.v1.WashEnvironment.proposed_kind:type_name -> coldsection.workorders.v1.TaskCard.Kind
+	133, // 66: coldsection.workorders.v1.MixComponent.quantity:type_name -> coldsection.common.v1.Quantity
+	133, // 67: coldsection.workorders.v1.MixComponent.alternate:type_name -> coldsection.common.v1.Quantity
+	10,  // 68: coldsection.workorders.v1.Antifreeze.decision:type_name -> coldsection.workorders.v1.Antifreeze.Decision
+	11,  // 69: coldsection.workorders.v1.TimelineEntry.activity:type_name -> coldsection.workorders.v1.TimelineEntry.Activity
+	133, // 70: coldsection.workorders.v1.TimelineEntry.volume:type_name -> coldsection.common.v1.Quantity
+	1,   // 71: coldsection.workorders.v1.Step.kind:type_name -> coldsection.workorders.v1.StepKind
+	23,  // 72: coldsection.workorders.v1.Step.cautions:type_name -> coldsection.workorders.v1.Caution
+	25,  // 73: coldsection.workorders.v1.Step.measurements:type_name -> coldsection.workorders.v1.MeasurementSpec
+	12,  // 74: coldsection.workorders.v1.Step.state:type_name -> coldsection.workorders.v1.Step.State
+	128, // 75: coldsection.workorders.v1.Step.acknowledge_time:type_name -> google.protobuf.Timestamp
+	128, // 76: coldsection.workorders.v1.Step.complete_time:type_name -> google.protobuf.Timestamp
+	33,  // 77: coldsection.workorders.v1.Step.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	128, // 78: coldsection.workorders.v1.Step.entry_time:type_name -> google.protobuf.Timestamp
+	134, // 79: coldsection.workorders.v1.Measurement.entered:type_name -> coldsection.common.v1.Entered
+	128, // 80: coldsection.workorders.v1.Measurement.measure_time:type_name -> google.protobuf.Timestamp
+	128, // 81: coldsection.workorders.v1.Measurement.create_time:type_name -> google.protobuf.Timestamp
+	131, // 82: coldsection.workorders.v1.Measurement.limit_steps:type_name -> coldsection.common.v1.Explained
+	132, // 83: coldsection.workorders.v1.Measurement.converted:type_name -> coldsection.common.v1.Converted
+	132, // 84: coldsection.workorders.v1.Measurement.converted_min_value:type_name -> coldsection.common.v1.Converted
+	132, // 85: coldsection.workorders.v1.Measurement.converted_max_value:type_name -> coldsection.common.v1.Converted
+	128, // 86: coldsection.workorders.v1.MotoringRun.start_time:type_name -> google.protobuf.Timestamp
+	128, // 87: coldsection.workorders.v1.MotoringRun.end_time:type_name -> google.protobuf.Timestamp
+	128, // 88: coldsection.workorders.v1.MotoringRun.create_time:type_name -> google.protobuf.Timestamp
+	13,  // 89: coldsection.workorders.v1.MotoringRun.purpose:type_name -> coldsection.workorders.v1.MotoringRun.Purpose
+	128, // 90: coldsection.workorders.v1.MotoringLimits.next_allowed_time:type_name -> google.protobuf.Timestamp
+	128, // 91: coldsection.workorders.v1.MotoringLimits.last_wetting_time:type_name -> google.protobuf.Timestamp
+	128, // 92: coldsection.workorders.v1.MotoringLimits.drying_due_time:type_name -> google.protobuf.Timestamp
+	14,  // 93: coldsection.workorders.v1.Finding.state:type_name -> coldsection.workorders.v1.Finding.State
+	15,  // 94: coldsection.workorders.v1.Finding.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	129, // 95: coldsection.workorders.v1.Finding.limit_date:type_name -> google.type.Date
+	129, // 96: coldsection.workorders.v1.Finding.original_date:type_name -> google.type.Date
+	128, // 97: coldsection.workorders.v1.Finding.raise_time:type_name -> google.protobuf.Timestamp
+	128, // 98: coldsection.workorders.v1.Finding.close_time:type_name -> google.protobuf.Timestamp
+	44,  // 99: coldsection.workorders.v1.Finding.customer_decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	16,  // 100: coldsection.workorders.v1.CustomerDecision.verdict:type_name -> coldsection.workorders.v1.CustomerDecision.Verdict
+	128, // 101: coldsection.workorders.v1.CustomerDecision.decide_time:type_name -> google.protobuf.Timestamp
+	130, // 102: coldsection.workorders.v1.Regime.document:type_name -> coldsection.common.v1.DocumentReference
+	47,  // 103: coldsection.workorders.v1.Regime.deferral_categories:type_name -> coldsection.workorders.v1.DeferralCategory
+	128, // 104: coldsection.workorders.v1.Regime.create_time:type_name -> google.protobuf.Timestamp
+	46,  // 105: coldsection.workorders.v1.Regime.retention_floors:type_name -> coldsection.workorders.v1.RetentionFloor
+	128, // 106: coldsection.workorders.v1.Attachment.create_time:type_name -> google.protobuf.Timestamp
+	28,  // 107: coldsection.workorders.v1.Attachment.retention:type_name -> coldsection.workorders.v1.Retention
+	128, // 108: coldsection.workorders.v1.HistoryEntry.event_time:type_name -> google.protobuf.Timestamp
+	128, // 109: coldsection.workorders.v1.LabourEntry.start_time:type_name -> google.protobuf.Timestamp
+	128, // 110: coldsection.workorders.v1.LabourEntry.end_time:type_name -> google.protobuf.Timestamp
+	128, // 111: coldsection.workorders.v1.LabourEntry.create_time:type_name -> google.protobuf.Timestamp
+	135, // 112: coldsection.workorders.v1.PreviewSignatureResponse.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	18,  // 113: coldsection.workorders.v1.CreateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	18,  // 114: coldsection.workorders.v1.UpdateStationRequest.station:type_name -> coldsection.workorders.v1.Station
+	136, // 115: coldsection.workorders.v1.UpdateStationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	18,  // 116: coldsection.workorders.v1.ListStationsResponse.stations:type_name -> coldsection.workorders.v1.Station
+	20,  // 117: coldsection.workorders.v1.CreateFlightExposureRequest.flight_exposure:type_name -> coldsection.workorders.v1.FlightExposure
+	20,  // 118: coldsection.workorders.v1.ListFlightExposuresResponse.flight_exposures:type_name -> coldsection.workorders.v1.FlightExposure
+	22,  // 119: coldsection.workorders.v1.CreateTaskCardRequest.task_card:type_name -> coldsection.workorders.v1.TaskCard
+	22,  // 120: coldsection.workorders.v1.ListTaskCardsResponse.task_cards:type_name -> coldsection.workorders.v1.TaskCard
+	26,  // 121: coldsection.workorders.v1.CreateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	26,  // 122: coldsection.workorders.v1.UpdateWorkOrderRequest.work_order:type_name -> coldsection.workorders.v1.WorkOrder
+	136, // 123: coldsection.workorders.v1.UpdateWorkOrderRequest.update_mask:type_name -> google.protobuf.FieldMask
+	26,  // 124: coldsection.workorders.v1.ListWorkOrdersResponse.work_orders:type_name -> coldsection.workorders.v1.WorkOrder
+	128, // 125: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_start_time:type_name -> google.protobuf.Timestamp
+	128, // 126: coldsection.workorders.v1.ScheduleWorkOrderRequest.plan_end_time:type_name -> google.protobuf.Timestamp
+	21,  // 127: coldsection.workorders.v1.ScheduleWorkOrderRequest.weather:type_name -> coldsection.workorders.v1.Weather
+	31,  // 128: coldsection.workorders.v1.StartWorkOrderRequest.counters:type_name -> coldsection.workorders.v1.Counters
+	128, // 129: coldsection.workorders.v1.StartWorkOrderRequest.start_time:type_name -> google.protobuf.Timestamp
+	33,  // 130: coldsection.workorders.v1.CompleteStepRequest.materials:type_name -> coldsection.workorders.v1.MaterialUse
+	128, // 131: coldsection.workorders.v1.CompleteStepRequest.complete_time:type_name -> google.protobuf.Timestamp
+	40,  // 132: coldsection.workorders.v1.CreateMeasurementRequest.measurement:type_name -> coldsection.workorders.v1.Measurement
+	134, // 133: coldsection.workorders.v1.SupersedeMeasurementRequest.entered:type_name -> coldsection.common.v1.Entered
+	41,  // 134: coldsection.workorders.v1.CreateMotoringRunRequest.motoring_run:type_name -> coldsection.workorders.v1.MotoringRun
+	43,  // 135: coldsection.workorders.v1.CreateFindingRequest.finding:type_name -> coldsection.workorders.v1.Finding
+	15,  // 136: coldsection.workorders.v1.AnswerFindingRequest.disposition:type_name -> coldsection.workorders.v1.Finding.Disposition
+	129, // 137: coldsection.workorders.v1.AnswerFindingRequest.limit_date:type_name -> google.type.Date
+	51,  // 138: coldsection.workorders.v1.CreateLabourEntryRequest.labour_entry:type_name -> coldsection.workorders.v1.LabourEntry
+	31,  // 139: coldsection.workorders.v1.FinishWorkOrderRequest.end_counters:type_name -> coldsection.workorders.v1.Counters
+	0,   // 140: coldsection.workorders.v1.ReleaseWorkOrderRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
+	129, // 141: coldsection.workorders.v1.ReleaseWorkOrderRequest.discrepancy_list_date:type_name -> google.type.Date
+	45,  // 142: coldsection.workorders.v1.CreateRegimeRequest.regime:type_name -> coldsection.workorders.v1.Regime
+	45,  // 143: coldsection.workorders.v1.ListRegimesResponse.regimes:type_name -> coldsection.workorders.v1.Regime
+	44,  // 144: coldsection.workorders.v1.DecideFindingRequest.decision:type_name -> coldsection.workorders.v1.CustomerDecision
+	48,  // 145: coldsection.workorders.v1.CreateAttachmentRequest.attachment:type_name -> coldsection.workorders.v1.Attachment
+	48,  // 146: coldsection.workorders.v1.ListAttachmentsResponse.attachments:type_name -> coldsection.workorders.v1.Attachment
+	49,  // 147: coldsection.workorders.v1.TraceWorkOrderResponse.entries:type_name -> coldsection.workorders.v1.HistoryEntry
+	50,  // 148: coldsection.workorders.v1.CompareWorkOrderResponse.comparisons:type_name -> coldsection.workorders.v1.Comparison
+	17,  // 149: coldsection.workorders.v1.ExportWorkPackRequest.format:type_name -> coldsection.workorders.v1.ExportWorkPackRequest.Format
+	39,  // 150: coldsection.workorders.v1.ListStepsResponse.steps:type_name -> coldsection.workorders.v1.Step
+	40,  // 151: coldsection.workorders.v1.ListMeasurementsResponse.measurements:type_name -> coldsection.workorders.v1.Measurement
+	41,  // 152: coldsection.workorders.v1.ListMotoringRunsResponse.motoring_runs:type_name -> coldsection.workorders.v1.MotoringRun
+	43,  // 153: coldsection.workorders.v1.ListFindingsResponse.findings:type_name -> coldsection.workorders.v1.Finding
+	51,  // 154: coldsection.workorders.v1.ListLabourEntriesResponse.labour_entries:type_name -> coldsection.workorders.v1.LabourEntry
+	137, // 155: coldsection.workorders.v1.ListSignaturesResponse.signatures:type_name -> coldsection.common.v1.Signature
+	135, // 156: coldsection.workorders.v1.PreviewSignatureRequest.meaning:type_name -> coldsection.common.v1.Signature.Meaning
+	0,   // 157: coldsection.workorders.v1.PreviewSignatureRequest.inspection_result:type_name -> coldsection.workorders.v1.InspectionResult
+	129, // 158: coldsection.workorders.v1.PreviewSignatureRequest.discrepancy_list_date:type_name -> google.type.Date
+	54,  // 159: coldsection.workorders.v1.WorkOrdersService.CreateStation:input_type -> coldsection.workorders.v1.CreateStationRequest
+	55,  // 160: coldsection.workorders.v1.WorkOrdersService.UpdateStation:input_type -> coldsection.workorders.v1.UpdateStationRequest
+	59,  // 161: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:input_type -> coldsection.workorders.v1.CreateFlightExposureRequest
+	62,  // 162: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:input_type -> coldsection.workorders.v1.CreateTaskCardRequest
+	91,  // 163: coldsection.workorders.v1.WorkOrdersService.CreateRegime:input_type -> coldsection.workorders.v1.CreateRegimeRequest
+	66,  // 164: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:input_type -> coldsection.workorders.v1.CreateWorkOrderRequest
+	67,  // 165: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:input_type -> coldsection.workorders.v1.UpdateWorkOrderRequest
+	72,  // 166: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:input_type -> coldsection.workorders.v1.ScheduleWorkOrderRequest
+	73,  // 167: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:input_type -> coldsection.workorders.v1.KitWorkOrderRequest
+	74,  // 168: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:input_type -> coldsection.workorders.v1.StartWorkOrderRequest
+	75,  // 169: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:input_type -> coldsection.workorders.v1.HoldWorkOrderRequest
+	76,  // 170: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:input_type -> coldsection.workorders.v1.ResumeWorkOrderRequest
+	77,  // 171: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:input_type -> coldsection.workorders.v1.AcknowledgeCautionsRequest
+	78,  // 172: coldsection.workorders.v1.WorkOrdersService.CompleteStep:input_type -> coldsection.workorders.v1.CompleteStepRequest
+	95,  // 173: coldsection.workorders.v1.WorkOrdersService.OmitStep:input_type -> coldsection.workorders.v1.OmitStepRequest
+	96,  // 174: coldsection.workorders.v1.WorkOrdersService.OmitDryingRun:input_type -> coldsection.workorders.v1.OmitDryingRunRequest
+	97,  // 175: coldsection.workorders.v1.WorkOrdersService.SignStep:input_type -> coldsection.workorders.v1.SignStepRequest
+	79,  // 176: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:input_type -> coldsection.workorders.v1.CreateMeasurementRequest
+	80,  // 177: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:input_type -> coldsection.workorders.v1.SupersedeMeasurementRequest
+	81,  // 178: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:input_type -> coldsection.workorders.v1.CreateMotoringRunRequest
+	99,  // 179: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:input_type -> coldsection.workorders.v1.CreateAttachmentRequest
+	82,  // 180: coldsection.workorders.v1.WorkOrdersService.CreateFinding:input_type -> coldsection.workorders.v1.CreateFindingRequest
+	83,  // 181: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:input_type -> coldsection.workorders.v1.AnswerFindingRequest
+	98,  // 182: coldsection.workorders.v1.WorkOrdersService.DecideFinding:input_type -> coldsection.workorders.v1.DecideFindingRequest
+	84,  // 183: coldsection.workorders.v1.WorkOrdersService.CloseFinding:input_type -> coldsection.workorders.v1.CloseFindingRequest
+	85,  // 184: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:input_type -> coldsection.workorders.v1.CreateLabourEntryRequest
+	86,  // 185: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:input_type -> coldsection.workorders.v1.FinishWorkOrderRequest
+	87,  // 186: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:input_type -> coldsection.workorders.v1.ReworkWorkOrderRequest
+	88,  // 187: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:input_type -> coldsection.workorders.v1.InspectWorkOrderRequest
+	89,  // 188: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:input_type -> coldsection.workorders.v1.ReleaseWorkOrderRequest
+	90,  // 189: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:input_type -> coldsection.workorders.v1.VoidWorkOrderRequest
+	56,  // 190: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:input_type -> coldsection.workorders.v1.GetStationRequest
+	57,  // 191: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:input_type -> coldsection.workorders.v1.ListStationsRequest
+	60,  // 192: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:input_type -> coldsection.workorders.v1.ListFlightExposuresRequest
+	63,  // 193: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:input_type -> coldsection.workorders.v1.GetTaskCardRequest
+	64,  // 194: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:input_type -> coldsection.workorders.v1.ListTaskCardsRequest
+	69,  // 195: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:input_type -> coldsection.workorders.v1.GetWorkOrderRequest
+	68,  // 196: coldsection.workorders.v1.WorkOrdersQueryService.LookUpWorkOrder:input_type -> coldsection.workorders.v1.LookUpWorkOrderRequest
+	70,  // 197: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:input_type -> coldsection.workorders.v1.ListWorkOrdersRequest
+	111, // 198: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:input_type -> coldsection.workorders.v1.GetWashPlanRequest
+	112, // 199: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:input_type -> coldsection.workorders.v1.ListStepsRequest
+	114, // 200: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:input_type -> coldsection.workorders.v1.ListMeasurementsRequest
+	116, // 201: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:input_type -> coldsection.workorders.v1.ListMotoringRunsRequest
+	118, // 202: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:input_type -> coldsection.workorders.v1.GetMotoringLimitsRequest
+	92,  // 203: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:input_type -> coldsection.workorders.v1.GetRegimeRequest
+	93,  // 204: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:input_type -> coldsection.workorders.v1.ListRegimesRequest
+	100, // 205: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:input_type -> coldsection.workorders.v1.GetAttachmentRequest
+	101, // 206: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:input_type -> coldsection.workorders.v1.DownloadAttachmentRequest
+	103, // 207: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:input_type -> coldsection.workorders.v1.ListAttachmentsRequest
+	105, // 208: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:input_type -> coldsection.workorders.v1.TraceWorkOrderRequest
+	107, // 209: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:input_type -> coldsection.workorders.v1.CompareWorkOrderRequest
+	109, // 210: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:input_type -> coldsection.workorders.v1.ExportWorkPackRequest
+	119, // 211: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:input_type -> coldsection.workorders.v1.ListFindingsRequest
+	121, // 212: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:input_type -> coldsection.workorders.v1.ListLabourEntriesRequest
+	123, // 213: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:input_type -> coldsection.workorders.v1.ListSignaturesRequest
+	125, // 214: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:input_type -> coldsection.workorders.v1.PreviewSignatureRequest
+	126, // 215: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:input_type -> coldsection.workorders.v1.VerifySignatureRequest
+	18,  // 216: coldsection.workorders.v1.WorkOrdersService.CreateStation:output_type -> coldsection.workorders.v1.Station
+	18,  // 217: coldsection.workorders.v1.WorkOrdersService.UpdateStation:output_type -> coldsection.workorders.v1.Station
+	20,  // 218: coldsection.workorders.v1.WorkOrdersService.CreateFlightExposure:output_type -> coldsection.workorders.v1.FlightExposure
+	22,  // 219: coldsection.workorders.v1.WorkOrdersService.CreateTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	45,  // 220: coldsection.workorders.v1.WorkOrdersService.CreateRegime:output_type -> coldsection.workorders.v1.Regime
+	26,  // 221: coldsection.workorders.v1.WorkOrdersService.CreateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 222: coldsection.workorders.v1.WorkOrdersService.UpdateWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 223: coldsection.workorders.v1.WorkOrdersService.ScheduleWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 224: coldsection.workorders.v1.WorkOrdersService.KitWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 225: coldsection.workorders.v1.WorkOrdersService.StartWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 226: coldsection.workorders.v1.WorkOrdersService.HoldWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 227: coldsection.workorders.v1.WorkOrdersService.ResumeWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	39,  // 228: coldsection.workorders.v1.WorkOrdersService.AcknowledgeCautions:output_type -> coldsection.workorders.v1.Step
+	39,  // 229: coldsection.workorders.v1.WorkOrdersService.CompleteStep:output_type -> coldsection.workorders.v1.Step
+	39,  // 230: coldsection.workorders.v1.WorkOrdersService.OmitStep:output_type -> coldsection.workorders.v1.Step
+	26,  // 231: coldsection.workorders.v1.WorkOrdersService.OmitDryingRun:output_type -> coldsection.workorders.v1.WorkOrder
+	39,  // 232: coldsection.workorders.v1.WorkOrdersService.SignStep:output_type -> coldsection.workorders.v1.Step
+	40,  // 233: coldsection.workorders.v1.WorkOrdersService.CreateMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	40,  // 234: coldsection.workorders.v1.WorkOrdersService.SupersedeMeasurement:output_type -> coldsection.workorders.v1.Measurement
+	41,  // 235: coldsection.workorders.v1.WorkOrdersService.CreateMotoringRun:output_type -> coldsection.workorders.v1.MotoringRun
+	48,  // 236: coldsection.workorders.v1.WorkOrdersService.CreateAttachment:output_type -> coldsection.workorders.v1.Attachment
+	43,  // 237: coldsection.workorders.v1.WorkOrdersService.CreateFinding:output_type -> coldsection.workorders.v1.Finding
+	43,  // 238: coldsection.workorders.v1.WorkOrdersService.AnswerFinding:output_type -> coldsection.workorders.v1.Finding
+	43,  // 239: coldsection.workorders.v1.WorkOrdersService.DecideFinding:output_type -> coldsection.workorders.v1.Finding
+	43,  // 240: coldsection.workorders.v1.WorkOrdersService.CloseFinding:output_type -> coldsection.workorders.v1.Finding
+	51,  // 241: coldsection.workorders.v1.WorkOrdersService.CreateLabourEntry:output_type -> coldsection.workorders.v1.LabourEntry
+	26,  // 242: coldsection.workorders.v1.WorkOrdersService.FinishWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 243: coldsection.workorders.v1.WorkOrdersService.ReworkWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 244: coldsection.workorders.v1.WorkOrdersService.InspectWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 245: coldsection.workorders.v1.WorkOrdersService.ReleaseWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 246: coldsection.workorders.v1.WorkOrdersService.VoidWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	18,  // 247: coldsection.workorders.v1.WorkOrdersQueryService.GetStation:output_type -> coldsection.workorders.v1.Station
+	58,  // 248: coldsection.workorders.v1.WorkOrdersQueryService.ListStations:output_type -> coldsection.workorders.v1.ListStationsResponse
+	61,  // 249: coldsection.workorders.v1.WorkOrdersQueryService.ListFlightExposures:output_type -> coldsection.workorders.v1.ListFlightExposuresResponse
+	22,  // 250: coldsection.workorders.v1.WorkOrdersQueryService.GetTaskCard:output_type -> coldsection.workorders.v1.TaskCard
+	65,  // 251: coldsection.workorders.v1.WorkOrdersQueryService.ListTaskCards:output_type -> coldsection.workorders.v1.ListTaskCardsResponse
+	26,  // 252: coldsection.workorders.v1.WorkOrdersQueryService.GetWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	26,  // 253: coldsection.workorders.v1.WorkOrdersQueryService.LookUpWorkOrder:output_type -> coldsection.workorders.v1.WorkOrder
+	71,  // 254: coldsection.workorders.v1.WorkOrdersQueryService.ListWorkOrders:output_type -> coldsection.workorders.v1.ListWorkOrdersResponse
+	34,  // 255: coldsection.workorders.v1.WorkOrdersQueryService.GetWashPlan:output_type -> coldsection.workorders.v1.WashPlan
+	113, // 256: coldsection.workorders.v1.WorkOrdersQueryService.ListSteps:output_type -> coldsection.workorders.v1.ListStepsResponse
+	115, // 257: coldsection.workorders.v1.WorkOrdersQueryService.ListMeasurements:output_type -> coldsection.workorders.v1.ListMeasurementsResponse
+	117, // 258: coldsection.workorders.v1.WorkOrdersQueryService.ListMotoringRuns:output_type -> coldsection.workorders.v1.ListMotoringRunsResponse
+	42,  // 259: coldsection.workorders.v1.WorkOrdersQueryService.GetMotoringLimits:output_type -> coldsection.workorders.v1.MotoringLimits
+	45,  // 260: coldsection.workorders.v1.WorkOrdersQueryService.GetRegime:output_type -> coldsection.workorders.v1.Regime
+	94,  // 261: coldsection.workorders.v1.WorkOrdersQueryService.ListRegimes:output_type -> coldsection.workorders.v1.ListRegimesResponse
+	48,  // 262: coldsection.workorders.v1.WorkOrdersQueryService.GetAttachment:output_type -> coldsection.workorders.v1.Attachment
+	102, // 263: coldsection.workorders.v1.WorkOrdersQueryService.DownloadAttachment:output_type -> coldsection.workorders.v1.DownloadAttachmentResponse
+	104, // 264: coldsection.workorders.v1.WorkOrdersQueryService.ListAttachments:output_type -> coldsection.workorders.v1.ListAttachmentsResponse
+	106, // 265: coldsection.workorders.v1.WorkOrdersQueryService.TraceWorkOrder:output_type -> coldsection.workorders.v1.TraceWorkOrderResponse
+	108, // 266: coldsection.workorders.v1.WorkOrdersQueryService.CompareWorkOrder:output_type -> coldsection.workorders.v1.CompareWorkOrderResponse
+	110, // 267: coldsection.workorders.v1.WorkOrdersQueryService.ExportWorkPack:output_type -> coldsection.workorders.v1.ExportWorkPackResponse
+	120, // 268: coldsection.workorders.v1.WorkOrdersQueryService.ListFindings:output_type -> coldsection.workorders.v1.ListFindingsResponse
+	122, // 269: coldsection.workorders.v1.WorkOrdersQueryService.ListLabourEntries:output_type -> coldsection.workorders.v1.ListLabourEntriesResponse
+	124, // 270: coldsection.workorders.v1.WorkOrdersQueryService.ListSignatures:output_type -> coldsection.workorders.v1.ListSignaturesResponse
+	52,  // 271: coldsection.workorders.v1.WorkOrdersQueryService.PreviewSignature:output_type -> coldsection.workorders.v1.PreviewSignatureResponse
+	53,  // 272: coldsection.workorders.v1.WorkOrdersQueryService.VerifySignature:output_type -> coldsection.workorders.v1.VerifySignatureResponse
+	216, // [216:273] is the sub-list for method output_type
+	159, // [159:216] is the sub-list for method input_type
+	159, // [159:159] is the sub-list for extension type_name
+	159, // [159:159] is the sub-list for extension extendee
+	0,   // [0:159] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_workorders_v1_workorders_proto_init() }
@@ -12037,14 +12253,14 @@ func file_coldsection_workorders_v1_workorders_proto_init() {
 		return
 	}
 	file_coldsection_workorders_v1_workorders_proto_msgTypes[7].OneofWrappers = []any{}
-	file_coldsection_workorders_v1_workorders_proto_msgTypes[21].OneofWrappers = []any{}
+	file_coldsection_workorders_v1_workorders_proto_msgTypes[22].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_workorders_v1_workorders_proto_rawDesc), len(file_coldsection_workorders_v1_workorders_proto_rawDesc)),
 			NumEnums:      18,
-			NumMessages:   108,
+			NumMessages:   110,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

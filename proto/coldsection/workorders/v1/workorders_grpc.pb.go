@@ -36,6 +36,7 @@ const (
 	WorkOrdersService_AcknowledgeCautions_FullMethodName  = "/coldsection.workorders.v1.WorkOrdersService/AcknowledgeCautions"
 	WorkOrdersService_CompleteStep_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CompleteStep"
 	WorkOrdersService_OmitStep_FullMethodName             = "/coldsection.workorders.v1.WorkOrdersService/OmitStep"
+	WorkOrdersService_OmitDryingRun_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/OmitDryingRun"
 	WorkOrdersService_SignStep_FullMethodName             = "/coldsection.workorders.v1.WorkOrdersService/SignStep"
 	WorkOrdersService_CreateMeasurement_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMeasurement"
 	WorkOrdersService_SupersedeMeasurement_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/SupersedeMeasurement"
@@ -108,6 +109,10 @@ type WorkOrdersServiceClient interface {
 	// that are critical, that put back what was removed and that another person inspects can't be left. Role: planner, quality.
 	// Reasons: STATE_NOT_ALLOWED, ON_HOLD, STEP_CRITICAL.
 	OmitStep(ctx context.Context, in *OmitStepRequest, opts ...grpc.CallOption) (*Step, error)
+	// Leaves the drying run of a wash out, with its reason and the agreement of who answers for the aircraft; the release states it. Only where the wash
+	// data say that approved data allow it, or where nothing is recorded to have gone into the engine; liquid that goes through it later asks for the run
+	// again. Role: planner, quality. Reasons: STATE_NOT_ALLOWED, ON_HOLD, DRYING_NOT_PLANNED, DRYING_RUN_RECORDED, DRYING_NOT_OMITTABLE.
+	OmitDryingRun(ctx context.Context, in *OmitDryingRunRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
@@ -139,7 +144,7 @@ type WorkOrdersServiceClient interface {
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
-	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
+	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(ctx context.Context, in *FinishWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
 	ReworkWorkOrder(ctx context.Context, in *ReworkWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -307,6 +312,16 @@ func (c *workOrdersServiceClient) OmitStep(ctx context.Context, in *OmitStepRequ
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Step)
 	err := c.cc.Invoke(ctx, WorkOrdersService_OmitStep_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersServiceClient) OmitDryingRun(ctx context.Context, in *OmitDryingRunRequest, opts ...grpc.CallOption) (*WorkOrder, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WorkOrder)
+	err := c.cc.Invoke(ctx, WorkOrdersService_OmitDryingRun_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -518,6 +533,10 @@ type WorkOrdersServiceServer interface {
 	// that are critical, that put back what was removed and that another person inspects can't be left. Role: planner, quality.
 	// Reasons: STATE_NOT_ALLOWED, ON_HOLD, STEP_CRITICAL.
 	OmitStep(context.Context, *OmitStepRequest) (*Step, error)
+	// Leaves the drying run of a wash out, with its reason and the agreement of who answers for the aircraft; the release states it. Only where the wash
+	// data say that approved data allow it, or where nothing is recorded to have gone into the engine; liquid that goes through it later asks for the run
+	// again. Role: planner, quality. Reasons: STATE_NOT_ALLOWED, ON_HOLD, DRYING_NOT_PLANNED, DRYING_RUN_RECORDED, DRYING_NOT_OMITTABLE.
+	OmitDryingRun(context.Context, *OmitDryingRunRequest) (*WorkOrder, error)
 	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(context.Context, *SignStepRequest) (*Step, error)
@@ -549,7 +568,7 @@ type WorkOrdersServiceServer interface {
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
-	// REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
+	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(context.Context, *FinishWorkOrderRequest) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
 	ReworkWorkOrder(context.Context, *ReworkWorkOrderRequest) (*WorkOrder, error)
@@ -617,6 +636,9 @@ func (UnimplementedWorkOrdersServiceServer) CompleteStep(context.Context, *Compl
 }
 func (UnimplementedWorkOrdersServiceServer) OmitStep(context.Context, *OmitStepRequest) (*Step, error) {
 	return nil, status.Error(codes.Unimplemented, "method OmitStep not implemented")
+}
+func (UnimplementedWorkOrdersServiceServer) OmitDryingRun(context.Context, *OmitDryingRunRequest) (*WorkOrder, error) {
+	return nil, status.Error(codes.Unimplemented, "method OmitDryingRun not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) SignStep(context.Context, *SignStepRequest) (*Step, error) {
 	return nil, status.Error(codes.Unimplemented, "method SignStep not implemented")
@@ -950,6 +972,24 @@ func _WorkOrdersService_OmitStep_Handler(srv interface{}, ctx context.Context, d
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(WorkOrdersServiceServer).OmitStep(ctx, req.(*OmitStepRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersService_OmitDryingRun_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(OmitDryingRunRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).OmitDryingRun(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_OmitDryingRun_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).OmitDryingRun(ctx, req.(*OmitDryingRunRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1290,6 +1330,10 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "OmitStep",
 			Handler:    _WorkOrdersService_OmitStep_Handler,
+		},
+		{
+			MethodName: "OmitDryingRun",
+			Handler:    _WorkOrdersService_OmitDryingRun_Handler,
 		},
 		{
 			MethodName: "SignStep",

@@ -51,6 +51,9 @@ func (f file) compared(items map[string]string) compare.Order {
 			o.Soak = length
 		case workordersv1.TimelineEntry_DRYING_RUN:
 			o.Drying = compare.Drying{Planned: true, Length: length, Limit: limitOf(f.plan)}
+			if d := f.order.GetDryingOmission(); d != nil {
+				o.Drying.LeftOut, o.Drying.LeftOutAt = omissionText(d), d.GetOmitTime().AsTime()
+			}
 		default:
 		}
 	}

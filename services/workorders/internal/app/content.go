@@ -23,6 +23,7 @@ type content struct {
 	open     []string            // steps that are not done
 	unsigned []string            // steps that are done and want a signature of their own
 	omitted  []string            // steps left undone with agreement, as the release states them
+	undried  []string            // that the drying run is missing
 	findings []string            // findings that nobody answered
 	unsolved []string            // findings to be put right that nobody closed; they stop a release
 	carried  []string            // deferred findings and those for the customer, as the release states them
@@ -49,7 +50,7 @@ func (c *content) hash(statement string) string {
 	return recordchain.Hash(append(slices.Clone(c.fields), recordchain.Field{Name: "statement", Value: statement}))
 }
 
-// refuse says what keeps the order from being signed. Reasons: STEPS_OPEN, STEP_NOT_SIGNED, FINDING_OPEN.
+// refuse says what keeps the order from being signed. Reasons: STEPS_OPEN, STEP_NOT_SIGNED, DRYING_RUN_MISSING, FINDING_OPEN.
 func (c *content) refuse(order string, s signing) error {
 	missing := c.missing(s)
 	switch {
@@ -59,6 +60,9 @@ func (c *content) refuse(order string, s signing) error {
 		return fault.Precondition("STEPS_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
 	case len(c.unsigned) > 0:
 		return fault.Precondition("STEP_NOT_SIGNED", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
+	case len(c.undried) > 0:
+		return fault.Precondition("DRYING_RUN_MISSING", "%s can't be signed yet: %s. Do the drying run and record it while the order is STARTED; once it was signed, send it back first. "+
+			"Where approved data allow to leave it out, a planner or quality enters why.", order, strings.Join(missing, "; "))
 	default:
 		return fault.Precondition("FINDING_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
 	}
@@ -66,7 +70,7 @@ func (c *content) refuse(order string, s signing) error {
 
 // missing is what must be done before signing. What an inspection found wrong does not stop the release that says so.
 func (c *content) missing(s signing) []string {
-	missing := slices.Concat(c.open, c.unsigned, c.findings)
+	missing := slices.Concat(c.open, c.unsigned, c.undried, c.findings)
 	if s.meaning == commonv1.Signature_RELEASED && !s.notAirworthy() {
 		missing = append(missing, c.unsolved...)
 	}
@@ -101,6 +105,9 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 		return c, err
 	}
 	if err := u.addFindings(ctx, o, &c, at); err != nil {
+		return c, err
+	}
+	if err := u.addDrying(ctx, o, &c); err != nil {
 		return c, err
 	}
 	err := u.addSigners(ctx, o, &c)

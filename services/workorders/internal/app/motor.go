@@ -222,14 +222,19 @@ func (a *App) MotoringLimits(ctx context.Context, name string) (*workordersv1.Mo
 	return out, err
 }
 
-// dryUntil adds when the engine was wetted last and, until it is dry, when the drying run is due.
+// dryUntil adds when the engine was wetted last and, until it is dry, when the drying run is due, and whether the order lacks it.
 func (u unit) dryUntil(ctx context.Context, o *workordersv1.WorkOrder, p *workordersv1.WashPlan, out *workordersv1.MotoringLimits) error {
+	d, err := u.drying(ctx, o)
+	if err != nil {
+		return err
+	}
+	out.DryingRunMissing = d.missing
 	wetted, dry, err := u.wetted(ctx, o, u.now.Add(leeway))
 	if err != nil || wetted.IsZero() {
 		return err
 	}
 	out.LastWettingTime = timestamppb.New(wetted)
-	if limit := limitOf(p); !dry && limit > 0 {
+	if limit := limitOf(p); !dry && !d.omitted && limit > 0 {
 		out.DryingDueTime = timestamppb.New(wetted.Add(limit))
 	}
 	return nil

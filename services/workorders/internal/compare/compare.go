@@ -45,6 +45,8 @@ type Run struct {
 type Drying struct {
 	Planned       bool
 	Length, Limit time.Duration
+	LeftOut       string    // why it was left out, "" when it was not
+	LeftOutAt     time.Time // it holds for what went through before
 }
 
 // Reading is a reading as it stands, with its limits in words.
@@ -188,6 +190,9 @@ func dried(o Order) []Line {
 	}
 	line := Line{Topic: "drying", Label: "Drying run", Planned: o.Drying.text(), Done: "none", Tolerance: "not later, not shorter", Differs: true}
 	if whole == nil {
+		if o.Drying.LeftOut != "" && !wetted.After(o.Drying.LeftOutAt) {
+			line.Done = "left out: " + o.Drying.LeftOut
+		}
 		return append(lines, line)
 	}
 	line.Done, line.Subject = runText(*whole), whole.Name

@@ -21,7 +21,7 @@ func (r Record) plan(d *printing.Document) {
 	}
 	planned(d, "Lowest air temperature", air, "Ratio", p.GetRatioText(), "Solution", volume(p.GetBatchVolume()), "Rinse water", volume(p.GetRinseVolume()),
 		"Antifreeze", p.GetAntifreeze().GetExplanation(), "Water", p.GetWaterGrade(), "Container pressure", pressure(p.GetContainerPressureKpa())+", gauge",
-		"Starter profile", p.GetStarterProfile(), "Drying run", fmt.Sprintf("within %d min of the last wetting", p.GetDryingLimitMinutes()),
+		"Starter profile", p.GetStarterProfile(), "Drying run", dried(p), "Left out", leftOut(r.Order.GetDryingOmission()),
 		"Environment", environment(p.GetEnvironment()), "Cannot be done", strings.Join(p.GetRefusals(), " "))
 	mix := printing.Table{Columns: columns("Measure in|Item|Amount", 1, 2, 2)}
 	for _, c := range p.GetComponents() {
@@ -32,6 +32,22 @@ func (r Record) plan(d *printing.Document) {
 	}
 	d.Together(r.timeline)
 	r.numbers(d)
+}
+
+// dried is how soon after the last wetting the engine runs to dry.
+func dried(p *workordersv1.WashPlan) string {
+	if p.GetDryingLimitMinutes() == 0 {
+		return "as approved data say"
+	}
+	return fmt.Sprintf("within %d min of the last wetting", p.GetDryingLimitMinutes())
+}
+
+// leftOut is why there was no drying run, who agreed and what allows it.
+func leftOut(d *workordersv1.DryingOmission) string {
+	if d == nil {
+		return ""
+	}
+	return fmt.Sprintf("drying run not done: %s; %s; %s; entered by %s", d.GetReason(), d.GetAgreement(), or(d.GetCondition(), "nothing had gone into the engine"), d.GetPerson())
 }
 
 // timeline is a row for each run, with what follows it; it stands on one page.

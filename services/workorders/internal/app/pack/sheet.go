@@ -46,7 +46,7 @@ func (r Record) sheetPlan(d *printing.Document) {
 	d.Heading(2, fmt.Sprintf("Wash plan, revision %d", p.GetRevision()))
 	d.Paragraph(p.GetNotice() + " " + p.GetRatioText())
 	planned(d, "Solution", volume(p.GetBatchVolume()), "Rinse water", volume(p.GetRinseVolume()), "Antifreeze", p.GetAntifreeze().GetExplanation(),
-		"Container pressure", pressure(p.GetContainerPressureKpa())+", gauge", "Drying run", fmt.Sprintf("within %d min of the last wetting", p.GetDryingLimitMinutes()))
+		"Container pressure", pressure(p.GetContainerPressureKpa())+", gauge", "Drying run", dried(p))
 	for _, c := range p.GetComponents() {
 		d.WriteIn(fmt.Sprintf("%s, %s: amount and lot", c.GetRole(), volume(c.GetQuantity())), writing)
 	}

@@ -1,0 +1,125 @@
+package app
+
+import (
+	"context"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/workorders/internal/store"
+)
+
+// dries says that a plan asks for the run that dries the engine.
+func dries(p *workordersv1.WashPlan) bool {
+	return slices.ContainsFunc(p.GetTimeline(), func(e *workordersv1.TimelineEntry) bool {
+		return e.GetActivity() == workordersv1.TimelineEntry_DRYING_RUN
+	})
+}
+
+// addDrying adds a drying run that was left out, and says when one is missing: water that stays in an engine corrodes it, and freezes.
+func (u unit) addDrying(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
+	if d := o.GetDryingOmission(); d != nil {
+		c.add("drying left out", "%s|%s|%s|%s|%s", d.GetReason(), d.GetAgreement(), d.GetCondition(), d.GetPerson(), stamp(d.GetOmitTime()))
+	}
+	dry, err := u.drying(ctx, o)
+	switch {
+	case err != nil:
+		return err
+	case dry.missing:
+		c.undried = append(c.undried, "The plan asks for a drying run, and none is recorded whole after the last wetting")
+	case dry.omitted:
+		c.omitted = append(c.omitted, omissionText(o.GetDryingOmission()))
+	}
+	return nil
+}
+
+func omissionText(d *workordersv1.DryingOmission) string {
+	text := "drying run (" + d.GetReason() + "; " + d.GetAgreement()
+	if d.GetCondition() != "" {
+		text += "; allowed by: " + d.GetCondition()
+	}
+	return text + ")"
+}
+
+// drying is how an order stands with the drying of its engine: at most one of them holds for an order whose plan asks for it.
+type drying struct{ planned, recorded, omitted, missing bool }
+
+// drying looks at the plan, the runs and the omission of an order. An omission holds for what went through the engine before it.
+func (u unit) drying(ctx context.Context, o *workordersv1.WorkOrder) (d drying, err error) {
+	if !isWash(o.GetKind()) {
+		return d, nil
+	}
+	p, err := store.Plans.Get(ctx, u.Tx, o.GetName()+"/washPlan")
+	if err != nil || !dries(p) {
+		return d, err
+	}
+	last, dry, err := u.wetted(ctx, o, u.now.Add(leeway))
+	held := o.GetDryingOmission() != nil && !last.After(o.GetDryingOmission().GetOmitTime().AsTime())
+	return drying{planned: true, recorded: dry, omitted: held && !dry, missing: !held && !dry}, err
+}
+
+// OmitDryingRun leaves the drying run of a wash out, where approved data allow it or nothing went into the engine.
+func (a *App) OmitDryingRun(ctx context.Context, req *workordersv1.OmitDryingRunRequest) (*workordersv1.WorkOrder, error) {
+	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
+		u := a.unit(ctx, tx)
+		me, err := u.me()
+		if err != nil {
+			return nil, err
+		}
+		o, err := u.started(ctx, req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if req.GetEtag() != o.GetEtag() {
+			return nil, fault.StaleEtag(o.GetName()).With("current_etag", o.GetEtag())
+		}
+		condition, err := u.mayStayWet(ctx, o)
+		if err != nil {
+			return nil, err
+		}
+		o.DryingOmission = &workordersv1.DryingOmission{
+			Reason: strings.TrimSpace(req.GetReason()), Agreement: strings.TrimSpace(req.GetAgreement()), Condition: condition, Person: me, OmitTime: timestamppb.New(u.now),
+		}
+		if err := u.save(ctx, o); err != nil {
+			return nil, err
+		}
+		return o, u.tell(ctx, o, "drying.omitted", func(c *workordersv1.WorkOrderChanged) { c.Reason = "not done: " + omissionText(o.GetDryingOmission()) })
+	})
+}
+
+// mayStayWet refuses to leave a drying run out that approved data ask for, and says what they allow: "" where nothing is recorded to have
+// gone into the engine. Reasons: DRYING_NOT_PLANNED, DRYING_RUN_RECORDED, DRYING_NOT_OMITTABLE.
+func (u unit) mayStayWet(ctx context.Context, o *workordersv1.WorkOrder) (condition string, err error) {
+	d, err := u.drying(ctx, o)
+	switch {
+	case err != nil:
+		return "", err
+	case !d.planned:
+		return "", fault.Precondition("DRYING_NOT_PLANNED", "The work of %s has no drying run in a plan, so there is none to leave out.", o.GetNumber())
+	case d.recorded:
+		return "", fault.Precondition("DRYING_RUN_RECORDED", "The drying run of %s is recorded, so it is not left out.", o.GetNumber())
+	}
+	p, err := store.Plans.Get(ctx, u.Tx, o.GetName()+"/washPlan")
+	if err != nil {
+		return "", err
+	}
+	last, _, err := u.wetted(ctx, o, u.now.Add(leeway))
+	if err != nil {
+		return "", err
+	}
+	if condition = strings.TrimSpace(p.GetDryingOmissionCondition()); condition == "" && (!last.IsZero() || len(o.GetMaterials()) > 0) {
+		return "", fault.Precondition("DRYING_NOT_OMITTABLE",
+			"Liquid went into the engine of %s, and %s, does not say that approved data allow to leave the drying run out. Do the drying run and record it.", o.GetNumber(), data(p))
+	}
+	return condition, nil
+}
+
+// data names the wash data that a plan rests on.
+func data(p *workordersv1.WashPlan) string {
+	return p.GetData().GetTitle() + ", revision " + p.GetData().GetRevision()
+}
