@@ -34,6 +34,8 @@ type neighbours struct {
 	items  map[string]string    // lot → item
 	model  *performancev1.EngineModel
 	plane  string                 // where the engine is fitted
+	seat   string                 // its position there
+	hung   []*compliancev1.Fitting
 	causes []*performancev1.Cause // what may be behind a loss that a wash did not cure
 
 	nameless, uncertified, quarantined, heaterless, warmed bool
@@ -139,9 +141,37 @@ func (n *neighbours) GetEngine(_ context.Context, req *compliancev1.GetEngineReq
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return &compliancev1.Engine{
-		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, EngineModel: "engineModels/demo",
+		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, Position: n.seat, EngineModel: "engineModels/demo",
 		Counters: &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120},
 	}, nil
+}
+
+// ListEngines has the engine and another one on the same aircraft.
+func (n *neighbours) ListEngines(_ context.Context, req *compliancev1.ListEnginesRequest) (*compliancev1.ListEnginesResponse, error) {
+	if err := n.answering("compliance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if req.GetFilter() != fmt.Sprintf("aircraft = %q", n.plane) {
+		return nil, fault.Invalid("filter", "FILTER_UNKNOWN", "%s is not a filter of these tests.", req.GetFilter())
+	}
+	return &compliancev1.ListEnginesResponse{Engines: []*compliancev1.Engine{
+		{Name: engine, Serial: "SN-1", Aircraft: n.plane, Position: n.seat}, {Name: "engines/e2", Serial: "SN-2", Aircraft: n.plane, Position: "right"},
+	}}, nil
+}
+
+// ListFittings is what was fitted where, as a test says.
+func (n *neighbours) ListFittings(_ context.Context, req *compliancev1.ListFittingsRequest) (*compliancev1.ListFittingsResponse, error) {
+	if err := n.answering("compliance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if req.GetFilter() != fmt.Sprintf(`item = %q AND correction = ""`, engine) {
+		return nil, fault.Invalid("filter", "FILTER_UNKNOWN", "%s is not a filter of these tests.", req.GetFilter())
+	}
+	return &compliancev1.ListFittingsResponse{Fittings: n.hung}, nil
 }
 
 // ListDueItems has none.

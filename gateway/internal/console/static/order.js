@@ -74,7 +74,7 @@ const stands = {
 const begun = (order) => !["DRAFTED", "SCHEDULED", "KITTED"].includes(order.state);
 
 // facts are what an order is, in two columns.
-const facts = (order, people) => [["Engine", link("engine/" + last(order.engine), order.engineSerial)], ["Aircraft", last(order.aircraft) || "–"], ["Why", (order.origin && (order.origin.reasons || []).join("; ")) || "by hand"],
+const facts = (order, people) => [["Engine", link("engine/" + last(order.engine), order.engineSerial)], ["Aircraft", order.aircraft ? `${last(order.aircraft)}${order.enginePosition ? ", " + order.enginePosition : ""}` : "none: work in the shop"], ["Why", (order.origin && (order.origin.reasons || []).join("; ")) || "by hand"],
   ["Planned", instant(order.planStartTime)], ["Where", last(order.station) || "–"], ["Who", (order.assignees || []).map((p) => people[p] || last(p)).join(", ") || "nobody yet"],
   ["Drafted", order.agentDrafted ? "by a program, and not yet scheduled by a person" : instant(order.createTime)], ...(order.remarks ? [["Remarks", order.remarks]] : []),
   ...(order.dryingOmission ? [["Drying run", `left out: ${order.dryingOmission.reason}; ${order.dryingOmission.agreement}; ${order.dryingOmission.condition || "nothing had gone into the engine"}`]] : []),

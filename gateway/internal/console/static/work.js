@@ -105,6 +105,14 @@ async function after(kit, act, world) {
     may("rework") && has("inspector", "releaser") ? back(act, order) : null];
 }
 
+// starting asks for the serial number on the data plate first: two engines of one aircraft look alike.
+function starting(act, order) {
+  const read = field("serial-read", "Serial number on the engine's data plate", { maxlength: "40", autocapitalize: "characters", spellcheck: "false" });
+  return [el("p", { class: "caution" }, order.aircraft ? `CAUTION: this order is for the engine at ${order.enginePosition || "the position that the order says"} of ${last(order.aircraft)}, and for no other.`
+    : "CAUTION: this order is for an engine that is fitted to no aircraft: work in the shop."), ...read.nodes,
+  act("Start the work", () => send(`/v1/${order.name}:start`, { etag: order.etag, ...(read.value() ? { serialRead: read.value() } : {}) }), "The work is started.")];
+}
+
 const unready = {
   DRAFTED: "The work can't start yet: the order is drafted, and a planner schedules it first.",
   SCHEDULED: "The work can't start yet: stores issue what it needs, and then a planner or stores say that the kit is complete.",
@@ -115,7 +123,7 @@ async function next(kit, act, world, at) {
   const { order } = world, may = (verb) => (order.allowedVerbs || []).includes(verb);
   if (order.hold) return held(act, order);
   if (may("start")) {
-    return has("technician") ? [act("Start the work", () => send(`/v1/${order.name}:start`, { etag: order.etag }), "The work is started.")]
+    return has("technician") ? starting(act, order)
       : [el("p", {}, "The kit is complete. A technician starts the work.")];
   }
   if (order.state === "STARTED" && at) return [await stepPanel(kit, act, world, at)];

@@ -2061,8 +2061,12 @@ type WorkOrder struct {
 	ExternalIds map[string]string `protobuf:"bytes,47,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	// Set while the drying run is left out.
 	DryingOmission *DryingOmission `protobuf:"bytes,48,opt,name=drying_omission,json=dryingOmission,proto3" json:"drying_omission,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// The engine's position on the aircraft then; empty with aircraft for work in the shop on an engine that is fitted to nothing.
+	EnginePosition string `protobuf:"bytes,49,opt,name=engine_position,json=enginePosition,proto3" json:"engine_position,omitempty"`
+	// The serial number that who started the work read off the engine; empty when nobody said that it was read.
+	SerialRead    string `protobuf:"bytes,50,opt,name=serial_read,json=serialRead,proto3" json:"serial_read,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WorkOrder) Reset() {
@@ -2429,6 +2433,20 @@ func (x *WorkOrder) GetDryingOmission() *DryingOmission {
 		return x.DryingOmission
 	}
 	return nil
+}
+
+func (x *WorkOrder) GetEnginePosition() string {
+	if x != nil {
+		return x.EnginePosition
+	}
+	return ""
+}
+
+func (x *WorkOrder) GetSerialRead() string {
+	if x != nil {
+		return x.SerialRead
+	}
+	return ""
 }
 
 // A drying run that was left out. It holds for what went through the engine before it.
@@ -6895,7 +6913,10 @@ type StartWorkOrderRequest struct {
 	Counters *Counters `protobuf:"bytes,4,opt,name=counters,proto3" json:"counters,omitempty"`
 	// When it was started by the fallback sheet, on a day without network; unset means now. Neither in the future nor before the order was
 	// KITTED.
-	StartTime     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// The serial number on the data plate of the engine that the work is begun on; another one than the order's is refused. Empty when it was not
+	// read.
+	SerialRead    string `protobuf:"bytes,6,opt,name=serial_read,json=serialRead,proto3" json:"serial_read,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6963,6 +6984,13 @@ func (x *StartWorkOrderRequest) GetStartTime() *timestamppb.Timestamp {
 		return x.StartTime
 	}
 	return nil
+}
+
+func (x *StartWorkOrderRequest) GetSerialRead() string {
+	if x != nil {
+		return x.SerialRead
+	}
+	return ""
 }
 
 // The request of the method of this name.
@@ -10800,7 +10828,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\xd8\x18\n" +
+	"_max_value\"\xae\x19\n" +
 	"\tWorkOrder\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06number\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06number\x12/\n" +
@@ -10858,7 +10886,10 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\rdiscrepancies\x18- \x03(\tB\x04\xe2A\x01\x03R\rdiscrepancies\x12K\n" +
 	"\x15discrepancy_list_date\x18. \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x13discrepancyListDate\x12v\n" +
 	"\fexternal_ids\x18/ \x03(\v25.coldsection.workorders.v1.WorkOrder.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x12X\n" +
-	"\x0fdrying_omission\x180 \x01(\v2).coldsection.workorders.v1.DryingOmissionB\x04\xe2A\x01\x03R\x0edryingOmission\x1a>\n" +
+	"\x0fdrying_omission\x180 \x01(\v2).coldsection.workorders.v1.DryingOmissionB\x04\xe2A\x01\x03R\x0edryingOmission\x12-\n" +
+	"\x0fengine_position\x181 \x01(\tB\x04\xe2A\x01\x03R\x0eenginePosition\x12%\n" +
+	"\vserial_read\x182 \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"serialRead\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x8a\x01\n" +
@@ -11390,7 +11421,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
 	"\x04etag\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04etag\x123\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xb8\x02\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xe6\x02\n" +
 	"\x15StartWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x1f\n" +
@@ -11399,7 +11430,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12E\n" +
 	"\bcounters\x18\x04 \x01(\v2#.coldsection.workorders.v1.CountersB\x04\xe2A\x01\x01R\bcounters\x12?\n" +
 	"\n" +
-	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\"\xd0\x01\n" +
+	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x12,\n" +
+	"\vserial_read\x18\x06 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\n" +
+	"serialRead\"\xd0\x01\n" +
 	"\x14HoldWorkOrderRequest\x12A\n" +
 	"\x04name\x18\x01 \x01(\tB-\xe2A\x01\x02\xfaA\x1f\n" +
 	"\x1dcoldsection.example/WorkOrder\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +

@@ -92,7 +92,7 @@ type WorkOrdersServiceClient interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(ctx context.Context, in *KitWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's), COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(ctx context.Context, in *HoldWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -144,7 +144,8 @@ type WorkOrdersServiceClient interface {
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
-	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
+	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the
+	// work the engine was not where the order says), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(ctx context.Context, in *FinishWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
 	ReworkWorkOrder(ctx context.Context, in *ReworkWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -516,7 +517,7 @@ type WorkOrdersServiceServer interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(context.Context, *KitWorkOrderRequest) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's), COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(context.Context, *HoldWorkOrderRequest) (*WorkOrder, error)
@@ -568,7 +569,8 @@ type WorkOrdersServiceServer interface {
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
-	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
+	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the
+	// work the engine was not where the order says), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(context.Context, *FinishWorkOrderRequest) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
 	ReworkWorkOrder(context.Context, *ReworkWorkOrderRequest) (*WorkOrder, error)

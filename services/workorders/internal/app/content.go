@@ -89,6 +89,12 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 	if ofFinding(o) {
 		c.add("raised from", "%s", o.GetOrigin().GetReference())
 	}
+	if o.GetEnginePosition() != "" {
+		c.add("fitted", "%s %s", o.GetAircraft(), o.GetEnginePosition())
+	}
+	if o.GetSerialRead() != "" {
+		c.add("serial read", "%s", o.GetSerialRead())
+	}
 	s := o.GetStartCounters()
 	c.paper(o.GetStartEntryTime() != nil, o.GetStartEntryTime())
 	c.add("start counters", "%d %d %d", s.GetOperatingSeconds(), s.GetCycles(), s.GetStarts())

@@ -1,7 +1,6 @@
 package app
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -46,8 +45,8 @@ func (a *App) CreateStation(ctx context.Context, req *workordersv1.CreateStation
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Station, error) {
 		place := req.GetStation()
 		resource.ClearOutputOnly(place)
-		if _, err := time.LoadLocation(place.GetTimeZone()); err != nil {
-			return nil, fault.Invalid("station.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, such as Europe/Oslo.", place.GetTimeZone())
+		if err := zoneKnown(place); err != nil {
+			return nil, err
 		}
 		place.Name = a.newName("stations", req.GetStationId())
 		return place, store.Stations.Insert(ctx, tx, place, a.Clock.Now())
@@ -67,8 +66,19 @@ func (a *App) UpdateStation(ctx context.Context, req *workordersv1.UpdateStation
 		if err := resource.Apply(place, req.GetStation(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
+		if err := zoneKnown(place); err != nil {
+			return nil, err
+		}
 		return place, store.Stations.Save(ctx, tx, place, a.Clock.Now())
 	})
+}
+
+// zoneKnown refuses a zone that no date could be counted in. Reason: TIME_ZONE_UNKNOWN.
+func zoneKnown(place *workordersv1.Station) error {
+	if _, err := time.LoadLocation(place.GetTimeZone()); err != nil {
+		return fault.Invalid("station.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, such as Europe/Oslo.", place.GetTimeZone())
+	}
+	return nil
 }
 
 // draft is what an order is drafted from, asked of the other services before the transaction.
@@ -126,7 +136,7 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 	if o.GetDisplayName() == "" {
 		o.DisplayName = card.GetDisplayName()
 	}
-	o.EngineSerial, o.EngineModel, o.Aircraft = d.engine.GetSerial(), d.engine.GetEngineModel(), d.engine.GetAircraft()
+	o.EngineSerial, o.EngineModel, o.Aircraft, o.EnginePosition = d.engine.GetSerial(), d.engine.GetEngineModel(), d.engine.GetAircraft(), d.engine.GetPosition()
 	o.TaskCardRevision, o.Kind, o.InspectionRequired = card.GetRevision(), card.GetKind(), card.GetInspectionRequired()
 	o.State, o.AgentDrafted = workordersv1.WorkOrder_DRAFTED, u.caller.Has("agent")
 	if err := u.firstPlan(ctx, o, d); err != nil {
@@ -203,7 +213,7 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 		if err != nil {
 			return nil, err
 		}
-		o.EngineModel, o.Aircraft = d.engine.GetEngineModel(), d.engine.GetAircraft()
+		o.EngineModel, o.Aircraft, o.EnginePosition = d.engine.GetEngineModel(), d.engine.GetAircraft(), d.engine.GetPosition()
 		o.PlanStartTime, o.PlanEndTime, o.Station, o.Assignees = req.GetPlanStartTime(), req.GetPlanEndTime(), place.GetName(), req.GetAssignees()
 		if isWash(o.GetKind()) {
 			if err := u.planFor(ctx, o, d.model, place, req); err != nil {
@@ -327,6 +337,7 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 	if err := a.mayPerform(ctx, current, req.GetStartTime()); err != nil {
 		return nil, err
 	}
+	otherErr := a.sameEngine(ctx, current, engine, req.GetSerialRead())
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		u := a.unit(ctx, tx)
 		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
@@ -335,6 +346,9 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 		}
 		if err := stays(o, engine); err != nil {
 			return nil, err
+		}
+		if otherErr != nil && o.GetState() == workordersv1.WorkOrder_KITTED {
+			return nil, otherErr
 		}
 		if err := u.begin(o, req); err != nil {
 			return nil, err
@@ -356,18 +370,9 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 	})
 }
 
-// stays refuses to begin work on an engine that is no longer where its order says, which is what everybody signs. Reason: ENGINE_MOVED.
-func stays(o *workordersv1.WorkOrder, engine *compliancev1.Engine) error {
-	if o.GetState() != workordersv1.WorkOrder_KITTED || engine.GetAircraft() == o.GetAircraft() {
-		return nil // the table of states answers
-	}
-	return standing(o, "ENGINE_MOVED", "%s is for %s on %s, and compliance has it on %s now. Draft it anew for where the engine is, or correct the fitting.",
-		o.GetNumber(), o.GetEngine(), cmp.Or(o.GetAircraft(), "no aircraft"), cmp.Or(engine.GetAircraft(), "no aircraft"))
-}
-
 // begin writes when an order was started: now or, on a day without network, when the sheet says. Reason: TIME_OUT_OF_ORDER.
 func (u unit) begin(o *workordersv1.WorkOrder, req *workordersv1.StartWorkOrderRequest) error {
-	o.StartTime, o.StartCounters = timestamppb.New(u.now), req.GetCounters()
+	o.StartTime, o.StartCounters, o.SerialRead = timestamppb.New(u.now), req.GetCounters(), strings.TrimSpace(req.GetSerialRead())
 	at := req.GetStartTime()
 	if at == nil || o.GetState() != workordersv1.WorkOrder_KITTED {
 		return nil // the table of states answers

@@ -132,6 +132,9 @@ func (a *App) sign(ctx context.Context, req proto.Message, s signing, counters *
 		scopes = append(scopes, "reinspect-own-work")
 	}
 	found, askErr := a.askForSignature(ctx, order, scopes)
+	if askErr == nil && s.meaning == commonv1.Signature_PERFORMED {
+		askErr = a.wasThere(ctx, order, found.engine)
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		// Both are looked at only here, so that a repeated request gets its first answer.
 		if proofErr != nil {
