@@ -254,6 +254,16 @@ func (u unit) countersAt(ctx context.Context, t thing, day civil.Date, known tim
 	return countersPlus(entry, flown), err
 }
 
+// readAt is the last day that the counters of a thing speak of at the end of a day, as far as it was known at an instant: that of its
+// newest flying, or of its entry; zero when neither is known.
+func (u unit) readAt(ctx context.Context, t thing, day civil.Date, known time.Time) (civil.Date, error) {
+	last, err := store.LastFlown(ctx, u.Tx, t.GetName(), day.String(), known)
+	if err != nil || last == "" {
+		return dateOf(t.GetEntryDate()), err
+	}
+	return civil.Parse(max(last, dateOf(t.GetEntryDate()).String()))
+}
+
 // allKnown is an instant after everything that was recorded.
 var allKnown = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 

@@ -23,6 +23,7 @@ type seen struct {
 	engine    *compliancev1.Engine   // the subject, or the engine that a component is in; nil of an aircraft and of a part in stores
 	plane     *compliancev1.Aircraft // the subject, or the aircraft that it is on; nil when there is none
 	counters  *compliancev1.Counters // nil when they are not known
+	read      civil.Date             // the last day that they speak of; zero when it is not known
 	today     civil.Date             // the day at where the aircraft's days are counted
 	zone      *time.Location         // where that is; nil without an aircraft
 	rate      due.Rate
@@ -73,7 +74,7 @@ func (u unit) see(ctx context.Context, t thing) (seen, error) {
 
 // bare is a subject as it is now, without what it is on and what was signed about it.
 func (u unit) bare(t thing) seen {
-	return seen{subject: t, counters: t.GetCounters(), today: civil.Of(u.now), at: u.now, known: allKnown, rules: u.rules, book: u.book}
+	return seen{subject: t, counters: t.GetCounters(), read: dateOf(t.GetCountersDate()), today: civil.Of(u.now), at: u.now, known: allKnown, rules: u.rules, book: u.book}
 }
 
 // surround finds the engine and the aircraft that a subject is on now.
@@ -177,6 +178,9 @@ func (u unit) seeThen(ctx context.Context, name string, t times, rules []*compli
 		return s, err
 	}
 	if s.counters, err = u.countersAt(ctx, current, s.today, t.known); err != nil {
+		return s, err
+	}
+	if s.read, err = u.readAt(ctx, current, s.today, t.known); err != nil {
 		return s, err
 	}
 	s.records, err = u.recordsOf(ctx, s)

@@ -152,7 +152,7 @@ func whence(item *compliancev1.DueItem, p *points.Point) string {
 
 // stateOf is a subject as limits are held against it; extensions are the items' own.
 func stateOf(s seen) due.Now {
-	return due.Now{Today: s.today, Counters: countersOf(s.counters), Rate: s.rate, Plan: s.plan}
+	return due.Now{Today: s.today, Counters: countersOf(s.counters), Read: s.read, Rate: s.rate, Plan: s.plan}
 }
 
 // sooner is the earlier of two days, of which either may be none.

@@ -107,6 +107,7 @@ type Base struct {
 type Now struct {
 	Today     civil.Date
 	Counters  Counters
+	Read      civil.Date // the last day that the counters speak of; zero when it is not known. What was not entered since counts as not flown
 	Rate      Rate
 	Plan      *Plan // what is going to be flown; nil is the rate every day
 	Extension Extension
@@ -156,7 +157,15 @@ func (l Left) Line() string {
 		word = "from new,"
 	}
 	return fmt.Sprintf("%s: %s %s + %s = %s, now %s, left %s%s%s", unit.Driver(), word, amount(unit, l.At-l.Limit.Amount), text, amount(unit, l.At),
-		amount(unit, now.Counters.of(unit)), amount(unit, l.Left), now.rateLine(unit, l), l.extended(now.Extension.Stop))
+		amount(unit, now.Counters.of(unit))+now.age(), amount(unit, l.Left), now.rateLine(unit, l), l.extended(now.Extension.Stop))
+}
+
+// age says which day the counters are of, where that is not today: who reads it knows what may have been flown since.
+func (n *Now) age() string {
+	if n.Read.IsZero() || !n.Read.Before(n.Today) {
+		return ""
+	}
+	return " as of " + n.Read.String()
 }
 
 func (l Limit) date(from civil.Date) civil.Date {

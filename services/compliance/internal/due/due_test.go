@@ -1,6 +1,7 @@
 package due_test
 
 import (
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -65,4 +66,21 @@ func TestMonthsNeverSpillOver(t *testing.T) {
 			t.Fatalf("%s + %d months = %s (end %s)", d, n, got, end)
 		}
 	})
+}
+
+// Counters that are some days old are told as such: what was flown since is not in them, and a date that is projected from today is
+// later than it will be.
+func TestOldCountersSayTheirDay(t *testing.T) {
+	limit := due.Limit{Unit: due.Hours, Amount: 200 * 3600}
+	now := due.Now{Today: civil.Date{Year: 2026, Month: 10, Day: 21}, Counters: due.Counters{Seconds: 150 * 3600}, Rate: due.Rate{HoursPerDay: 2}}
+	for read, want := range map[civil.Date]string{
+		{Year: 2026, Month: 9, Day: 7}:   "now 150:00 h as of 2026-09-07, left 50:00 h",
+		{Year: 2026, Month: 10, Day: 21}: "now 150:00 h, left 50:00 h",
+		{}:                               "now 150:00 h, left 50:00 h",
+	} {
+		now.Read = read
+		if line := limit.Compute(due.Base{}, now).Line(); !strings.Contains(line, want) {
+			t.Errorf("read on %q: %s", read, line)
+		}
+	}
 }

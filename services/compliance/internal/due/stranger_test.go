@@ -18,7 +18,7 @@ var (
 	byCalendar = regexp.MustCompile(`^calendar: (\S+) \+ (?:(\d+) (days|months|calendar months \(to the month's end\))|the fixed date (\S+))` +
 		` = (\S+), (-?\d+) days from (\S+?)(, extended by .*)?$`)
 	byCounter = regexp.MustCompile(`^(hours|cycles|starts): from (new, )?(\S+?)(?: h)? \+ (\S+?)(?: h)? = (\S+?)(?: h)?` +
-		`, now (\S+?)(?: h)?, left (\S+?)(?: h)?(?:, (at .*?|no flying .*?))?(, extended by .*)?$`)
+		`, now (\S+?)(?: h)?(?: as of \d{4}-\d\d-\d\d)?, left (\S+?)(?: h)?(?:, (at .*?|no flying .*?))?(, extended by .*)?$`)
 	byRate    = regexp.MustCompile(`^at (\S+) (?:h|cycles) a day (?:\((.*)\), )?(\d+) (?:whole days|days flown) after (\S+) = (\S+)$`)
 	noDate    = regexp.MustCompile(`^at (\S+) (?:h|cycles) a day (?:\((.*)\), )?more than 200 years away, so no date$`)
 	exception = regexp.MustCompile(`^(?:(\S+) (?:h|cycles) a day|(\S+) %|(nothing)) (?:in months (\d+) to (\d+)|from (\S+) through (\S+))$`)

@@ -101,6 +101,9 @@ func TestAStrangerComesToTheSameDay(t *testing.T) {
 			Counters: due.Counters{Seconds: rapid.Int64Range(0, 3000*3600).Draw(t, "at"), Cycles: rapid.Int64Range(0, 900).Draw(t, "at"), Starts: 40},
 		}
 		now := due.Now{Today: today, Counters: base.Counters, Plan: anyPlan(t), Extension: anyExtension(t)}
+		if rapid.Bool().Draw(t, "the counters' day is known") {
+			now.Read = today.AddDays(-rapid.IntRange(0, 90).Draw(t, "days old"))
+		}
 		now.Counters.Seconds += rapid.Int64Range(0, 2000*3600).Draw(t, "flown")
 		now.Counters.Cycles += rapid.Int64Range(0, 1000).Draw(t, "flown")
 		if rapid.IntRange(0, 5).Draw(t, "rate") > 0 {

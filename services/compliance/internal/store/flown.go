@@ -34,6 +34,13 @@ func CountersFlown(ctx context.Context, tx *storage.Tx, item, through string, kn
 	return c, err
 }
 
+// LastFlown is the newest civil day through another on which a thing flew, as far as it was known at an instant; empty without.
+func LastFlown(ctx context.Context, tx *storage.Tx, item, through string, known time.Time) (day string, err error) {
+	err = tx.QueryRow(ctx, `SELECT COALESCE(MAX(flight_date), '') FROM flown
+		WHERE item = $1 AND flight_date <= $2 AND since_time <= $3 AND (until_time = 0 OR until_time > $3)`, item, through, storage.Micros(known)).Scan(&day)
+	return day, err
+}
+
 // Leg is what a component counted of one entry of flying, and in which engine.
 type Leg struct {
 	Engine, Day                      string
