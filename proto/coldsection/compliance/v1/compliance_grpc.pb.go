@@ -63,7 +63,8 @@ type ComplianceServiceClient interface {
 	UpdateAircraft(ctx context.Context, in *UpdateAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(ctx context.Context, in *CreateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
-	// Changes an engine; counters change by utilization only. Roles: planner, quality, admin.
+	// Changes an engine; counters change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
+	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE.
 	UpdateEngine(ctx context.Context, in *UpdateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
@@ -437,7 +438,8 @@ type ComplianceServiceServer interface {
 	UpdateAircraft(context.Context, *UpdateAircraftRequest) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(context.Context, *CreateEngineRequest) (*Engine, error)
-	// Changes an engine; counters change by utilization only. Roles: planner, quality, admin.
+	// Changes an engine; counters change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
+	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE.
 	UpdateEngine(context.Context, *UpdateEngineRequest) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.

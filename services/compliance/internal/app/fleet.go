@@ -132,8 +132,11 @@ func (a *App) UpdateEngine(ctx context.Context, req *compliancev1.UpdateEngineRe
 		if err := resource.CheckEtag(engine, req.GetEngine().GetEtag()); err != nil {
 			return nil, err
 		}
-		counters, day := engine.GetCounters(), engine.GetCountersDate()
+		counters, day, serial := engine.GetCounters(), engine.GetCountersDate(), engine.GetSerial()
 		if err := resource.Apply(engine, req.GetEngine(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		if err := u.correctSerial(engine, req, serial); err != nil {
 			return nil, err
 		}
 		engine.Counters, engine.CountersDate = counters, day
