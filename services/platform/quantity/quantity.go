@@ -113,7 +113,7 @@ func (q Quantity) Sub(r Quantity) (Quantity, error) { return q.Add(r.Neg()) }
 
 // Cmp compares two quantities of one dimension. Reason: UNIT_MISMATCH.
 func (q Quantity) Cmp(r Quantity) (int, error) {
-	if err := sameDimension(q.unit, r.unit); err != nil {
+	if err := sameDimension(r.unit, q.unit); err != nil {
 		return 0, err
 	}
 	return q.base().Cmp(r.base()), nil
@@ -203,10 +203,11 @@ func inexact(q Quantity, to Unit) error {
 		"%s has no exact decimal value in %s. State the number of digits to round to.", q, to.Code)
 }
 
-func sameDimension(a, b Unit) error {
-	if a.Dimension == b.Dimension {
+// sameDimension refuses a unit that was given where another is wanted, and says what is wanted.
+func sameDimension(given, wanted Unit) error {
+	if given.Dimension == wanted.Dimension {
 		return nil
 	}
 	return fault.Invalid("unit_code", "UNIT_MISMATCH", "%q measures %s and %q measures %s. Use a unit of %s.",
-		a.Code, a.Dimension, b.Code, b.Dimension, a.Dimension).With("unit", b.Code).With("allowed_codes", allowed(a.Dimension))
+		given.Code, given.Dimension, wanted.Code, wanted.Dimension, wanted.Dimension).With("unit", given.Code).With("allowed_codes", allowed(wanted.Dimension))
 }

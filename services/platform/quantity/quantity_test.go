@@ -68,6 +68,13 @@ func TestRefusals(t *testing.T) {
 	if _, err := quantity.MustParse("1", "L").Add(quantity.MustParse("1", "kg")); !fault.HasReason(err, "UNIT_MISMATCH") {
 		t.Errorf("mismatch: got %v", err)
 	}
+	// The advice is the dimension of what the amount is wanted in, not that of the unit which is wrong.
+	if _, err := quantity.MustParse("1", "kg").Convert(quantity.MustLookup("L")); err == nil || !strings.HasSuffix(err.Error(), "Use a unit of volume.") {
+		t.Errorf("advice: got %v", err)
+	}
+	if _, err := quantity.MustParse("1", "L").Cmp(quantity.MustParse("1", "kg")); err == nil || !strings.HasSuffix(err.Error(), "Use a unit of volume.") {
+		t.Errorf("advice of a comparison: got %v", err)
+	}
 	if _, err := quantity.MustParse("1", "L").Convert(quantity.MustLookup("[gal_us]")); !fault.HasReason(err, "CONVERSION_INEXACT") {
 		t.Errorf("inexact: got %v", err)
 	}
@@ -134,7 +141,7 @@ func BenchmarkCanonical(b *testing.B) {
 // A refusal of a unit names the codes that are taken instead: those of the dimension where it is known, all of them otherwise.
 func TestRefusalsNameTheAllowedCodes(t *testing.T) {
 	_, unknown := quantity.Lookup("furlong")
-	_, mismatch := quantity.MustParse("1", "uS/cm").Add(quantity.MustParse("1", "kg"))
+	_, mismatch := quantity.MustParse("1", "kg").Add(quantity.MustParse("1", "uS/cm"))
 	for want, err := range map[string]error{"kg, g, [lb_av], [oz_av]": mismatch, "L, mL, uL, [gal_us], [qt_us]": unknown} {
 		if f, ok := fault.As(err); !ok || !strings.HasPrefix(f.Metadata["allowed_codes"], want) || errors.Is(err, mismatch) && f.Metadata["allowed_codes"] != want {
 			t.Errorf("%v names %v, want %s", err, f, want)
