@@ -4,6 +4,7 @@ package motoring
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -77,18 +78,18 @@ func Leaves(duty []Duty, others []Run, r Run, since time.Time) string {
 	return ""
 }
 
-// own says what a run itself breaks after these runs.
+// own says what a run itself breaks after these runs. A run that came too early may have lasted too long besides, which is what the
+// starter is looked at for.
 func own(duty []Duty, before []Run, r Run) string {
 	l := After(duty, before)
-	longest := maxAfter(duty, before, r)
-	switch {
-	case r.Start.Before(l.Next):
-		return fmt.Sprintf("started %s too early: %s", l.Next.Sub(r.Start).Round(time.Second), l.Binding)
-	case r.End.Sub(r.Start) > longest:
-		return fmt.Sprintf("lasted %s, longer than %s", r.End.Sub(r.Start), longest)
-	default:
-		return ""
+	var broken []string
+	if longest := maxAfter(duty, before, r); r.End.Sub(r.Start) > longest {
+		broken = append(broken, fmt.Sprintf("lasted %s, longer than %s", r.End.Sub(r.Start), longest))
 	}
+	if r.Start.Before(l.Next) {
+		broken = append(broken, fmt.Sprintf("started %s too early: %s", l.Next.Sub(r.Start).Round(time.Second), l.Binding))
+	}
+	return strings.Join(broken, ", and ")
 }
 
 // around are the runs before a run and those that start with it or after it.

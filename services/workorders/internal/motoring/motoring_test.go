@@ -68,6 +68,14 @@ func TestRunsEnteredOutOfOrder(t *testing.T) {
 	}
 }
 
+// A run that came too early and lasted too long is told as both: what it lasted is what the starter is looked at for.
+func TestARunThatBreaksBothLimits(t *testing.T) {
+	why := motoring.Check(duty, []motoring.Run{run(0, 30)}, run(40, 110))
+	if !strings.Contains(why, "lasted 1m10s, longer than 30s") || !strings.Contains(why, "started 50s too early") {
+		t.Errorf("it told %q", why)
+	}
+}
+
 // A run that is entered late moves the later ones up the list, where they may have to be shorter: that is told, too, and what was
 // broken without it is not told again. A run of an earlier job tells nothing of what that job did later.
 func TestARunEnteredLateMakesALaterOneTooLong(t *testing.T) {
