@@ -5499,7 +5499,7 @@ type BlendLotsRequest struct {
 	// The planned ratio; must be approved for the cleaner. Left out when no cleaner goes in, as when water and antifreeze
 	// are mixed in advance.
 	Ratio *MixRatio `protobuf:"bytes,5,opt,name=ratio,proto3" json:"ratio,omitempty"`
-	// How long it keeps; 0 takes the recipe's or the cleaner's.
+	// How long it keeps, no longer than the item, its cleaners and its recipe say; 0 takes the shortest of them.
 	PotLifeHours int32 `protobuf:"varint,6,opt,name=pot_life_hours,json=potLifeHours,proto3" json:"pot_life_hours,omitempty"`
 	// The id to give the new lot; empty lets the server choose.
 	LotId string `protobuf:"bytes,7,opt,name=lot_id,json=lotId,proto3" json:"lot_id,omitempty"`

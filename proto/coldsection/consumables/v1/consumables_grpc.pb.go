@@ -90,7 +90,7 @@ type ConsumablesServiceClient interface {
 	ReverseMovement(ctx context.Context, in *ReverseMovementRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
-	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
+	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, POT_LIFE_EXCEEDED, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
 	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
 	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED. What goes in and what comes out are allowed for the order's
 	// work, as for IssueStock.
@@ -380,7 +380,7 @@ type ConsumablesServiceServer interface {
 	ReverseMovement(context.Context, *ReverseMovementRequest) (*StockMovement, error)
 	// Mixes measured amounts of lots that were issued to a work order into a new lot with its own pot life. Roles:
 	// stores, technician. A lot that goes in may be a mix itself. Reasons: MIX_RATIO_NOT_APPROVED, MIX_RATIO_INVALID,
-	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
+	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, POT_LIFE_EXCEEDED, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
 	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
 	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED. What goes in and what comes out are allowed for the order's
 	// work, as for IssueStock.

@@ -211,20 +211,37 @@ func ratioAllowed(cleaner *consumablesv1.Item, ratio *consumablesv1.MixRatio) er
 	return nil
 }
 
+// potLife is how long a mix keeps: the shortest of what its item, its cleaners and its recipe say. Whoever mixes may say less, and says it alone
+// where none of them does. Reason: POT_LIFE_EXCEEDED.
+func potLife(hours int32, item *consumablesv1.Item, m mix) (int32, error) {
+	most := m.pot
+	if own := item.GetPotLifeHours(); !m.named() && own > 0 && (most == 0 || own < most) {
+		most = own
+	}
+	switch {
+	case hours == 0:
+		return most, nil
+	case most > 0 && hours > most:
+		return 0, fault.Invalid("pot_life_hours", "POT_LIFE_EXCEEDED", "%s keeps %d hours at most once mixed; %d were asked for. Leave the hours out, or give fewer.",
+			item.GetDisplayName(), most, hours)
+	default:
+		return hours, nil
+	}
+}
+
 // blend posts the inputs into production and the output out of it, the loss named, all from and to the order.
 func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, item *consumablesv1.Item, m mix) (*consumablesv1.Lot, error) {
-	potted, _ := cloneItem(item)
-	switch hours := req.GetPotLifeHours(); {
-	case hours > 0 && (!m.named() || hours <= m.pot):
-		potted.PotLifeHours = hours
-	case m.pot > 0:
-		potted.PotLifeHours = m.pot
+	hours, err := potLife(req.GetPotLifeHours(), item, m)
+	if err != nil {
+		return nil, err
 	}
+	potted, _ := cloneItem(item)
+	potted.PotLifeHours = hours
 	lot := &consumablesv1.Lot{
 		Name: u.app.newName("lots", req.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_USABLE, Parents: m.parents,
 		Received: store.Quantity(m.out, item.GetBaseUnitCode()), Recipe: m.recipe.GetName(), RecipeRevision: m.recipe.GetRevision(),
 	}
-	lot, err := u.addLot(ctx, lot, potted, store.Production, m.ends)
+	lot, err = u.addLot(ctx, lot, potted, store.Production, m.ends)
 	if err != nil {
 		return nil, err
 	}

@@ -131,6 +131,8 @@ func TestMixesThatAreRefused(t *testing.T) {
 			{"more than was issued", "INSUFFICIENT_STOCK", func(r *consumablesv1.BlendLotsRequest) {
 				r.Parts[0].Quantity, r.Parts[1].Quantity, r.Output = litres("0.54"), litres("3.24"), litres("3.78")
 			}},
+			// The cleaner keeps eight hours once mixed; whoever mixes may say less, never more.
+			{"for longer than the cleaner keeps", "POT_LIFE_EXCEEDED", func(r *consumablesv1.BlendLotsRequest) { r.PotLifeHours = 9 }},
 			{"another order's", "INSUFFICIENT_STOCK", func(r *consumablesv1.BlendLotsRequest) { r.WorkOrder = "workOrders/w2" }},
 			{"out of the supplier's stock", "WORK_ORDER_UNKNOWN", func(r *consumablesv1.BlendLotsRequest) { r.WorkOrder = store.Supplier }},
 			{"into a cleaner", "ITEM_NOT_A_BLEND", func(r *consumablesv1.BlendLotsRequest) { r.Item = "items/cleaner" }},
