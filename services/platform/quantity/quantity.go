@@ -52,13 +52,10 @@ func MustParse(value, unitCode string) Quantity {
 // ParseDecimal reads a plain decimal of at most 19 digits. NaN, Inf, exponents and grouping are refused with
 // VALUE_NOT_A_NUMBER; "-0" is 0.
 func ParseDecimal(s string) (decimal.Decimal, error) {
-	plain := s != "" && strings.Trim(s, "0123456789.-") == "" && strings.LastIndexByte(s, '-') <= 0 && strings.Count(s, ".") <= 1 &&
-		strings.Trim(s, ".-") != ""
-	if !plain {
+	if !plain(s) {
 		return decimal.Decimal{}, notANumber(s)
 	}
-	whole, frac, _ := strings.Cut(strings.TrimPrefix(s, "-"), ".")
-	if len(strings.TrimLeft(whole, "0"))+len(frac) > decimal.MaxPrec {
+	if len(s) > decimal.MaxPrec && digits(s) > decimal.MaxPrec {
 		return decimal.Decimal{}, fault.Invalid("value", "VALUE_TOO_LONG",
 			"The value %.40q has more than %d digits. Give it with fewer digits.", s, decimal.MaxPrec)
 	}
@@ -70,6 +67,29 @@ func ParseDecimal(s string) (decimal.Decimal, error) {
 		return d.Abs(), nil
 	}
 	return d, nil
+}
+
+// plain says whether a text is digits, with at most one point among them and a minus before them.
+func plain(s string) bool {
+	some, point := false, false
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c >= '0' && c <= '9':
+			some = true
+		case c == '.' && !point:
+			point = true
+		case c == '-' && i == 0:
+		default:
+			return false
+		}
+	}
+	return some
+}
+
+// digits are those that count, leading zeros left out.
+func digits(s string) int {
+	whole, frac, _ := strings.Cut(strings.TrimPrefix(s, "-"), ".")
+	return len(strings.TrimLeft(whole, "0")) + len(frac)
 }
 
 func notANumber(s string) error {

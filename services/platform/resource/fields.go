@@ -19,21 +19,25 @@ func behaves(fd protoreflect.FieldDescriptor, b annotations.FieldBehavior) bool 
 
 // ClearOutputOnly removes what a caller may not set; AIP-203 says that such fields are ignored on input.
 func ClearOutputOnly(m proto.Message) {
-	s, v, ok := shapeOf(m)
-	if !ok {
-		return
+	if s, v, ok := shapeOf(m); ok {
+		s.clear(v)
 	}
+}
+
+// clear is ClearOutputOnly of the struct of a message of this shape.
+func (s *shape) clear(v reflect.Value) {
 	for _, i := range s.outputs {
 		v.Field(i).SetZero()
 	}
-	for _, i := range s.messages {
-		if inner, ok := reflect.TypeAssert[proto.Message](v.Field(i)); ok {
-			ClearOutputOnly(inner)
+	for _, m := range s.messages {
+		if f := v.Field(m.at); !f.IsNil() {
+			m.shape().clear(f.Elem())
 		}
 	}
 	if len(s.others)+len(s.nested) == 0 {
 		return
 	}
+	m, _ := reflect.TypeAssert[proto.Message](v.Addr())
 	r := m.ProtoReflect()
 	for _, fd := range s.others {
 		r.Clear(fd)

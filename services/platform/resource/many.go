@@ -2,6 +2,7 @@ package resource
 
 import (
 	"context"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -25,13 +26,19 @@ type Rows struct {
 // Rows stamps new resources as created at a time and encodes them, so that a transaction that waits for nothing adds them.
 func (t *Table[T]) Rows(ms []T, now time.Time) (Rows, error) {
 	rows := Rows{names: make([]string, 0, len(ms)), args: make([]any, 0, len(ms)*t.width())}
-	for _, m := range ms {
+	var room []byte // for the bodies: one piece of memory is made sooner than many
+	for i, m := range ms {
 		stamp(m, 1, now, true)
-		var err error
-		if rows.args, err = t.row(rows.args, m, 1); err != nil {
+		body, err := proto.MarshalOptions{}.MarshalAppend(room, m)
+		if err != nil {
 			return Rows{}, err
 		}
-		rows.names = append(rows.names, Name(m))
+		name := Name(m)
+		rows.names = append(rows.names, name)
+		rows.args = t.values(append(rows.args, name, int64(1), slices.Clip(body)), m)
+		if room = body[len(body):]; cap(room) < len(body) {
+			room = make([]byte, 0, min(len(ms)-i-1, together)*(len(body)+len(body)/4))
+		}
 	}
 	return rows, nil
 }

@@ -30,11 +30,18 @@ func placesOf(t reflect.Type) places {
 
 // shape is what the store does to messages of a type, found out once: the options of a field are slow to read.
 type shape struct {
-	outputs, messages []int                          // places of fields that callers may not set, and of those that hold one message with such fields in it
-	others            []protoreflect.FieldDescriptor // fields that callers may not set and that have no place
-	nested            []protoreflect.FieldDescriptor // fields without a place that hold a message
-	etag              int                            // places of what the store owns; -1 for none
-	created, updated  int
+	outputs          []int                          // places of fields that callers may not set,
+	messages         []inner                        // and of those that hold one message with such fields in it
+	others           []protoreflect.FieldDescriptor // fields that callers may not set and that have no place
+	nested           []protoreflect.FieldDescriptor // fields without a place that hold a message
+	etag             int                            // places of what the store owns; -1 for none
+	created, updated int
+}
+
+// inner is a message in another one.
+type inner struct {
+	at    int
+	shape func() *shape
 }
 
 // shapes keeps shapes by the Go type of the message.
@@ -50,12 +57,18 @@ func shapeOf(m proto.Message) (*shape, reflect.Value, bool) {
 		s, _ := found.(*shape)
 		return s, v.Elem(), true
 	}
-	s := newShape(m.ProtoReflect().Descriptor(), placesOf(v.Type().Elem()))
-	shapes.Store(v.Type(), s)
-	return s, v.Elem(), true
+	return shapeFor(m.ProtoReflect().Descriptor(), v.Type()), v.Elem(), true
 }
 
-func newShape(d protoreflect.MessageDescriptor, at places) *shape {
+// shapeFor finds the shape of a message out, given the type of the pointer to its struct.
+func shapeFor(d protoreflect.MessageDescriptor, t reflect.Type) *shape {
+	s := newShape(d, t.Elem())
+	shapes.Store(t, s)
+	return s
+}
+
+func newShape(d protoreflect.MessageDescriptor, t reflect.Type) *shape {
+	at := placesOf(t)
 	s := &shape{etag: at.of(d, "etag"), created: at.of(d, "create_time"), updated: at.of(d, "update_time")}
 	all := outputsOf(d)
 	for _, fd := range all.outputs {
@@ -67,7 +80,7 @@ func newShape(d protoreflect.MessageDescriptor, at places) *shape {
 	}
 	for _, fd := range all.messages {
 		if i, ok := at[fd.Number()]; ok {
-			s.messages = append(s.messages, i)
+			s.messages = append(s.messages, inner{i, sync.OnceValue(func() *shape { return shapeFor(fd.Message(), t.Field(i).Type) })})
 		} else {
 			s.nested = append(s.nested, fd)
 		}
