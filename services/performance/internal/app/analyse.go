@@ -71,15 +71,23 @@ func (u unit) anew(ctx context.Context, p store.Profile, data engineData) (map[s
 
 // readingsOf are stored readings as the analysis takes them, and the stored ones by name.
 func readingsOf(stored []*performancev1.Reading) (byID map[string]*performancev1.Reading, readings []analysis.Reading) {
-	byID = map[string]*performancev1.Reading{}
+	byID = make(map[string]*performancev1.Reading, len(stored))
 	for _, r := range stored {
 		byID[r.GetName()] = r
-		readings = append(readings, analysis.Reading{
+	}
+	return byID, toAnalyse(stored)
+}
+
+// toAnalyse are readings as the analysis takes them.
+func toAnalyse(stored []*performancev1.Reading) []analysis.Reading {
+	readings := make([]analysis.Reading, len(stored))
+	for i, r := range stored {
+		readings[i] = analysis.Reading{
 			ID: r.GetName(), At: r.GetReadTime().AsTime(), Hours: r.GetValues().GetOperatingHours(), Point: pointOf(r.GetValues()),
 			Excluded: aside(r), Included: r.GetStateReason() == includedReason,
-		})
+		}
 	}
-	return byID, readings
+	return readings
 }
 
 // engineData are an engine's model and the baseline fitted to it.

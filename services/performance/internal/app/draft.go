@@ -89,8 +89,7 @@ func (d *draft) take(readings []*performancev1.Reading) bool {
 	if !d.tracker.Follows(readings[0].GetReadTime().AsTime()) {
 		return false
 	}
-	_, taken := readingsOf(readings)
-	for i, v := range d.tracker.Take(d.data.fitted, taken) {
+	for i, v := range d.tracker.Take(d.data.fitted, toAnalyse(readings)) {
 		judge(readings[i], &v, d.data.model.GetRevision())
 	}
 	return true

@@ -42,17 +42,27 @@ func arrivals(ctx context.Context, receive func() (*performancev1.StreamReadings
 	go func() {
 		for {
 			a := arrived(receive)
-			select {
-			case out <- a:
-			case <-ctx.Done():
-				return
-			}
-			if a.end != nil {
+			if !handed(ctx, out, a) || a.end != nil {
 				return
 			}
 		}
 	}()
 	return out
+}
+
+// handed gives a reading on, and says whether somebody still waits for it. Mostly there is room for it, and to ask for that alone is quicker.
+func handed(ctx context.Context, out chan<- arrival, a arrival) bool {
+	select {
+	case out <- a:
+		return true
+	default:
+	}
+	select {
+	case out <- a:
+		return true
+	case <-ctx.Done():
+		return false
+	}
 }
 
 // arrived takes the next reading; a panic over it ends the stream and not the process, as nobody above this goroutine would catch it.

@@ -27,8 +27,11 @@ func readingID(r *performancev1.Reading) string {
 	if r.GetSourceId() == "" {
 		return contentID(r)
 	}
-	sum := sha256.Sum256([]byte(r.GetSource() + "\x00" + r.GetSourceId()))
-	return "s" + hex.EncodeToString(sum[:])[:31]
+	sum := sha256.Sum256(append(append(append(make([]byte, 0, 256), r.GetSource()...), 0), r.GetSourceId()...))
+	var id [1 + 2*sha256.Size]byte
+	id[0] = 's'
+	hex.Encode(id[1:], sum[:])
+	return string(id[:32])
 }
 
 // nameOf is the name of a reading of an engine.
