@@ -26,7 +26,7 @@ func (s *stage) inspected(regime string, texts ...string) (*workordersv1.WorkOrd
 	shown := s.preview(o, commonv1.Signature_PERFORMED)
 	o = must[*workordersv1.WorkOrder](s)(s.do.FinishWorkOrder(s.as("ann"), &workordersv1.FinishWorkOrderRequest{
 		Name: o.GetName(), Etag: shown.GetEtag(), ReauthenticationToken: s.proof("ann"), ContentHash: shown.GetContentHash(),
-		EndCounters: &workordersv1.Counters{OperatingSeconds: 3600, Cycles: 2, Starts: 3, AircraftSeconds: 4321 * 3600},
+		EndCounters: &workordersv1.Counters{OperatingSeconds: 1235 * 3600, Cycles: 100, Starts: 121, AircraftSeconds: 4321 * 3600},
 	}))
 	s.clock.Advance(time.Minute)
 	return o, found

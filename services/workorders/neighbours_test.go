@@ -25,18 +25,19 @@ type neighbours struct {
 	performancev1.UnimplementedPerformanceCalculationServiceServer
 	consumablesv1.UnimplementedConsumablesQueryServiceServer
 
-	mu     sync.Mutex
-	silent map[string]bool      // "compliance", "performance", "stores": not answering
-	lapsed map[string]string    // "people/ann perform" → reason
-	valid  map[string]int32     // tool → last day of its calibration, as number has it
-	until  map[string]time.Time // lot → usable until
-	last   map[string]int32     // "people/ann perform" → last day of the authorization
-	items  map[string]string    // lot → item
-	model  *performancev1.EngineModel
-	plane  string                 // where the engine is fitted
-	seat   string                 // its position there
-	hung   []*compliancev1.Fitting
-	causes []*performancev1.Cause // what may be behind a loss that a wash did not cure
+	mu      sync.Mutex
+	silent  map[string]bool      // "compliance", "performance", "stores": not answering
+	lapsed  map[string]string    // "people/ann perform" → reason
+	valid   map[string]int32     // tool → last day of its calibration, as number has it
+	until   map[string]time.Time // lot → usable until
+	last    map[string]int32     // "people/ann perform" → last day of the authorization
+	items   map[string]string    // lot → item
+	model   *performancev1.EngineModel
+	plane   string // where the engine is fitted
+	seat    string // its position there
+	hung    []*compliancev1.Fitting
+	counted *date.Date             // the day that compliance's counters speak of
+	causes  []*performancev1.Cause // what may be behind a loss that a wash did not cure
 
 	nameless, uncertified, quarantined, heaterless, warmed bool
 }
@@ -142,8 +143,18 @@ func (n *neighbours) GetEngine(_ context.Context, req *compliancev1.GetEngineReq
 	defer n.mu.Unlock()
 	return &compliancev1.Engine{
 		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, Position: n.seat, EngineModel: "engineModels/demo",
-		Counters: &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120},
+		Counters: &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120}, CountersDate: n.counted,
 	}, nil
+}
+
+// GetAircraft knows every aircraft, with one total time.
+func (n *neighbours) GetAircraft(_ context.Context, req *compliancev1.GetAircraftRequest) (*compliancev1.Aircraft, error) {
+	if err := n.answering("compliance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return &compliancev1.Aircraft{Name: req.GetName(), Counters: &compliancev1.Counters{OperatingSeconds: 3600 * 4321}, CountersDate: n.counted}, nil
 }
 
 // ListEngines has the engine and another one on the same aircraft.

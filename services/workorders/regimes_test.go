@@ -136,7 +136,7 @@ func TestAnInspectionStatesTheTotalTime(t *testing.T) {
 		}
 		_, err := s.release(finish(nil))
 		s.refused(err, "ENTRY_INCOMPLETE", "total time in service")
-		o := must[*workordersv1.WorkOrder](s)(s.release(finish(&workordersv1.Counters{OperatingSeconds: 3600, Cycles: 2, Starts: 3, AircraftSeconds: 4321*3600 + 36*60})))
+		o := must[*workordersv1.WorkOrder](s)(s.release(finish(&workordersv1.Counters{OperatingSeconds: 1235 * 3600, Cycles: 100, Starts: 121, AircraftSeconds: 4321*3600 + 36*60})))
 		if !strings.Contains(o.GetReleaseStatement(), "aircraft total time 4321:36 h") {
 			t.Error(o.GetReleaseStatement())
 		}

@@ -6909,7 +6909,7 @@ type StartWorkOrderRequest struct {
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
-	// The engine's counters; unset asks compliance.
+	// The engine's counters; those that are unset are compliance's.
 	Counters *Counters `protobuf:"bytes,4,opt,name=counters,proto3" json:"counters,omitempty"`
 	// When it was started by the fallback sheet, on a day without network; unset means now. Neither in the future nor before the order was
 	// KITTED.
@@ -7927,7 +7927,7 @@ type FinishWorkOrderRequest struct {
 	// The hash of the statement that the signer was shown (PreviewSignature); if the content changed since, the signature
 	// is refused.
 	ContentHash string `protobuf:"bytes,5,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
-	// The engine's counters now; unset asks compliance.
+	// The engine's counters now; those that are unset are compliance's.
 	EndCounters   *Counters `protobuf:"bytes,6,opt,name=end_counters,json=endCounters,proto3" json:"end_counters,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

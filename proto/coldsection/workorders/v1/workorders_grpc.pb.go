@@ -92,7 +92,8 @@ type WorkOrdersServiceClient interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(ctx context.Context, in *KitWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's), COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
+	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(ctx context.Context, in *HoldWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -145,7 +146,8 @@ type WorkOrdersServiceClient interface {
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the
-	// work the engine was not where the order says), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
+	// work the engine was not where the order says), COUNTERS_IMPLAUSIBLE (below those at the start or of the record, or above what the days since
+	// allow), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(ctx context.Context, in *FinishWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
 	ReworkWorkOrder(ctx context.Context, in *ReworkWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -517,7 +519,8 @@ type WorkOrdersServiceServer interface {
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(context.Context, *KitWorkOrderRequest) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
-	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's), COMPLIANCE_UNREACHABLE.
+	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
+	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), COMPLIANCE_UNREACHABLE.
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(context.Context, *HoldWorkOrderRequest) (*WorkOrder, error)
@@ -570,7 +573,8 @@ type WorkOrdersServiceServer interface {
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the
-	// work the engine was not where the order says), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
+	// work the engine was not where the order says), COUNTERS_IMPLAUSIBLE (below those at the start or of the record, or above what the days since
+	// allow), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(context.Context, *FinishWorkOrderRequest) (*WorkOrder, error)
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
 	ReworkWorkOrder(context.Context, *ReworkWorkOrderRequest) (*WorkOrder, error)

@@ -350,11 +350,8 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 		if otherErr != nil && o.GetState() == workordersv1.WorkOrder_KITTED {
 			return nil, otherErr
 		}
-		if err := u.begin(o, req); err != nil {
+		if err := u.begin(ctx, o, req, engine); err != nil {
 			return nil, err
-		}
-		if o.GetStartCounters() == nil {
-			o.StartCounters = countersOf(engine)
 		}
 		if isWash(o.GetKind()) {
 			p, err := store.Plans.Lock(ctx, tx, o.GetName()+"/washPlan")
@@ -370,19 +367,32 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 	})
 }
 
-// begin writes when an order was started: now or, on a day without network, when the sheet says. Reason: TIME_OUT_OF_ORDER.
-func (u unit) begin(o *workordersv1.WorkOrder, req *workordersv1.StartWorkOrderRequest) error {
-	o.StartTime, o.StartCounters, o.SerialRead = timestamppb.New(u.now), req.GetCounters(), strings.TrimSpace(req.GetSerialRead())
-	at := req.GetStartTime()
-	if at == nil || o.GetState() != workordersv1.WorkOrder_KITTED {
+// begin writes when an order was started, now or, on a day without network, when the sheet says, and at which counters. Reasons:
+// TIME_OUT_OF_ORDER, COUNTERS_IMPLAUSIBLE.
+func (u unit) begin(ctx context.Context, o *workordersv1.WorkOrder, req *workordersv1.StartWorkOrderRequest, engine *compliancev1.Engine) error {
+	if o.GetState() != workordersv1.WorkOrder_KITTED {
 		return nil // the table of states answers
 	}
-	if at.AsTime().After(u.now) || at.AsTime().Before(o.GetKitTime().AsTime()) {
-		return fault.Invalid("start_time", "TIME_OUT_OF_ORDER", "%s is in the future, or before %s had its kit. Give the time when it was started.", at.AsTime().Format(time.RFC3339),
-			o.GetNumber())
+	o.StartTime, o.StartCounters, o.SerialRead = timestamppb.New(u.now), req.GetCounters(), strings.TrimSpace(req.GetSerialRead())
+	if at := req.GetStartTime(); at != nil {
+		if at.AsTime().After(u.now) || at.AsTime().Before(o.GetKitTime().AsTime()) {
+			return fault.Invalid("start_time", "TIME_OUT_OF_ORDER", "%s is in the future, or before %s had its kit. Give the time when it was started.",
+				at.AsTime().Format(time.RFC3339), o.GetNumber())
+		}
+		o.StartTime, o.StartEntryTime = at, timestamppb.New(u.now)
 	}
-	o.StartTime, o.StartEntryTime = at, timestamppb.New(u.now)
-	return nil
+	return u.countersAtStart(ctx, o, engine)
+}
+
+// countersAtStart completes the counters that were read by those of the record, and refuses what can't be right on the day of the start.
+func (u unit) countersAtStart(ctx context.Context, o *workordersv1.WorkOrder, engine *compliancev1.Engine) error {
+	zone, err := u.zoneOf(ctx, o)
+	if err != nil {
+		return err
+	}
+	o.StartCounters = countersOr(o.GetStartCounters(), engine)
+	day := civil(o.GetStartTime().AsTime().In(zone))
+	return plausible("counters", o.GetEngine(), meteringOf(o.GetStartCounters()), engine.GetCounters(), engine.GetCountersDate(), day)
 }
 
 func countersOf(e *compliancev1.Engine) *workordersv1.Counters {

@@ -90,6 +90,7 @@ type signing struct {
 type asked struct {
 	person, certificate, authorization string
 	engine                             *compliancev1.Engine
+	plane                              *compliancev1.Aircraft // whose total time was read with the signature; else nil
 }
 
 // complete refuses an entry that would not say who signed on which certificate (14 CFR 43.9(a)(3), (4)). Reason: ENTRY_INCOMPLETE.
@@ -134,6 +135,9 @@ func (a *App) sign(ctx context.Context, req proto.Message, s signing, counters *
 	found, askErr := a.askForSignature(ctx, order, scopes)
 	if askErr == nil && s.meaning == commonv1.Signature_PERFORMED {
 		askErr = a.wasThere(ctx, order, found.engine)
+	}
+	if askErr == nil {
+		found.plane, askErr = a.planeOf(ctx, order, counters)
 	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		// Both are looked at only here, so that a repeated request gets its first answer.
@@ -290,10 +294,11 @@ func changed(name string) error {
 func (u unit) stampOrder(ctx context.Context, o *workordersv1.WorkOrder, s signing, sig *commonv1.Signature, c content, found asked, counters *workordersv1.Counters) error {
 	switch s.meaning {
 	case commonv1.Signature_PERFORMED:
-		o.FinishTime, o.EndCounters = sig.GetSignTime(), counters
-		if o.GetEndCounters() == nil {
-			o.EndCounters = countersOf(found.engine)
+		end, err := found.countersAtEnd(o, counters, sig.GetSignDate())
+		if err != nil {
+			return err
 		}
+		o.FinishTime, o.EndCounters = sig.GetSignTime(), end
 	case commonv1.Signature_INSPECTED:
 		o.ReinspectionException = s.exception != ""
 	default:

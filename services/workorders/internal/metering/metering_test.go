@@ -1,0 +1,74 @@
+package metering_test
+
+import (
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"coldsection.example/services/workorders/internal/metering"
+)
+
+const hour = 3600
+
+func TestCountersAreHeldAgainstTheRecord(t *testing.T) {
+	record := metering.Counters{Seconds: 5230 * hour, Cycles: 4100, Starts: 4300}
+	for name, c := range map[string]struct {
+		read    metering.Counters
+		days    int64
+		undated bool
+		want    string
+	}{
+		"as the record":                {read: record, days: 44},
+		"flown since":                  {read: metering.Counters{Seconds: 5400 * hour, Cycles: 4200, Starts: 4400}, days: 44},
+		"a wash before today's flight": {read: metering.Counters{Seconds: 5224 * hour, Cycles: 4098, Starts: 4298}},
+		"a sheet of three days ago":    {read: metering.Counters{Seconds: 5200 * hour, Cycles: 4090, Starts: 4290}, days: -3},
+		"minutes instead of hours":     {read: metering.Counters{Seconds: 99, Cycles: 4100, Starts: 4300}, days: 44, want: "0:01 of hours are fewer than the 5230:00 of the record"},
+		"a digit too many": {
+			read: metering.Counters{Seconds: 52300 * hour, Cycles: 4100, Starts: 4300}, days: 44,
+			want: "52300:00 of hours are more than the 5230:00 of the record and 45 days since allow",
+		},
+		"lower than weeks ago":              {read: metering.Counters{Seconds: 5229 * hour, Cycles: 4100, Starts: 4300}, days: 44, want: "5229:00 of hours are fewer"},
+		"cycles for starts":                 {read: metering.Counters{Seconds: 5230 * hour, Cycles: 4300, Starts: 3800}, days: 2, want: "3800 of starts are fewer than the 4300"},
+		"a day unknown, far too low":        {read: metering.Counters{Seconds: 99, Cycles: 4100, Starts: 4300}, undated: true, want: "fewer"},
+		"a day unknown, nothing to hold it": {read: metering.Counters{Seconds: 9000 * hour, Cycles: 9000, Starts: 9000}, undated: true},
+	} {
+		got := metering.Check(c.read, metering.Known{Counters: record, Days: c.days, Undated: c.undated})
+		if (got == "") != (c.want == "") || !strings.Contains(got, c.want) {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
+	}
+	if got := metering.Check(metering.Counters{Seconds: 12 * hour}, metering.Known{}); got != "" {
+		t.Errorf("an engine of which the record has nothing: %s", got)
+	}
+}
+
+// What an engine really flew between two days is taken, whatever it was; a day more or less than a day has is not.
+func TestWhatCanBeFlownIsTaken(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		days := rapid.Int64Range(1, 400).Draw(t, "days")
+		record := rapid.Int64Range(hour, 40000*hour).Draw(t, "record")
+		flown := rapid.Int64Range(0, days*24*hour).Draw(t, "flown")
+		known := metering.Known{Counters: metering.Counters{Seconds: record}, Days: days}
+		if got := metering.Check(metering.Counters{Seconds: record + flown}, known); got != "" {
+			t.Fatal(got)
+		}
+		for _, wrong := range []int64{record - 1, record + (days+1)*24*hour + 1} {
+			if metering.Check(metering.Counters{Seconds: wrong}, known) == "" {
+				t.Fatalf("%d s are taken after %d s and %d days", wrong, record, days)
+			}
+		}
+	})
+}
+
+func TestNoCounterFallsDuringWork(t *testing.T) {
+	start := metering.Counters{Seconds: 100 * hour, Cycles: 50, Starts: 60}
+	for want, end := range map[string]metering.Counters{
+		"": start, "99:59 of hours at the end are fewer than the 100:00 at the beginning": {Seconds: 100*hour - 1, Cycles: 50, Starts: 60},
+		"49 of cycles": {Seconds: 101 * hour, Cycles: 49, Starts: 61}, "59 of starts": {Seconds: 101 * hour, Cycles: 51, Starts: 59},
+	} {
+		if got := metering.Falls(start, end); !strings.Contains(got, want) || (want == "") != (got == "") {
+			t.Errorf("%v: %q, want %q", end, got, want)
+		}
+	}
+}
