@@ -208,11 +208,14 @@ func principal(path string, m protoreflect.MethodDescriptor) bool {
 
 // files are the media types of answers that hold a file, which comes as such unless JSON is asked for.
 var files = map[protoreflect.Name][]string{
-	"ExportStockResponse":    append([]string{"text/plain; charset=utf-8"}, sheets...),
-	"ExportReadingsResponse": sheets,
-	"RenderTrendResponse":    {"image/svg+xml", "image/png"},
-	"ExportWorkPackResponse": {"application/pdf"},
+	"ExportStockResponse":      append([]string{"text/plain; charset=utf-8"}, sheets...),
+	"ExportReadingsResponse":   sheets,
+	"RenderTrendResponse":      drawings,
+	"RenderExceedanceResponse": drawings,
+	"ExportWorkPackResponse":   {"application/pdf"},
 }
+
+var drawings = []string{"image/svg+xml", "image/png"}
 
 var sheets = []string{
 	"text/csv; charset=utf-8; header=present", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", "application/vnd.apache.parquet",

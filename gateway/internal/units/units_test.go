@@ -43,6 +43,7 @@ func messages(do func(protoreflect.MessageDescriptor)) {
 var without = map[protoreflect.Name]string{
 	"Converted":                 "it is the second time",
 	"EvaluateExceedanceRequest": "a request",
+	"RenderExceedanceRequest":   "a request",
 	"ColumnRead":                "a unit without an amount",
 	"StepReading":               "a fact, which says what was recorded and is the same for every reader",
 }

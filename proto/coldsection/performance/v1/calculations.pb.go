@@ -195,7 +195,7 @@ func (x Exceedance_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Exceedance_Verdict.Descriptor instead.
 func (Exceedance_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{11, 0}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{13, 0}
 }
 
 // The request to work out a trim.
@@ -1204,6 +1204,161 @@ func (x *EvaluateExceedanceResponse) GetDocument() *v1.DocumentReference {
 	return nil
 }
 
+// The request to draw a trace against a chart.
+type RenderExceedanceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine model.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The id of the chart.
+	Chart string `protobuf:"bytes,2,opt,name=chart,proto3" json:"chart,omitempty"`
+	// The unit that the values are in. The drawing is in the unit of the chart.
+	UnitCode string `protobuf:"bytes,3,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	// The samples, in any order.
+	Samples []*TraceSample `protobuf:"bytes,4,rep,name=samples,proto3" json:"samples,omitempty"`
+	// The format of the drawing.
+	Format        ImageFormat `protobuf:"varint,5,opt,name=format,proto3,enum=coldsection.performance.v1.ImageFormat" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderExceedanceRequest) Reset() {
+	*x = RenderExceedanceRequest{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderExceedanceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderExceedanceRequest) ProtoMessage() {}
+
+func (x *RenderExceedanceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderExceedanceRequest.ProtoReflect.Descriptor instead.
+func (*RenderExceedanceRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *RenderExceedanceRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RenderExceedanceRequest) GetChart() string {
+	if x != nil {
+		return x.Chart
+	}
+	return ""
+}
+
+func (x *RenderExceedanceRequest) GetUnitCode() string {
+	if x != nil {
+		return x.UnitCode
+	}
+	return ""
+}
+
+func (x *RenderExceedanceRequest) GetSamples() []*TraceSample {
+	if x != nil {
+		return x.Samples
+	}
+	return nil
+}
+
+func (x *RenderExceedanceRequest) GetFormat() ImageFormat {
+	if x != nil {
+		return x.Format
+	}
+	return ImageFormat_IMAGE_FORMAT_UNSPECIFIED
+}
+
+// A drawn trace.
+type RenderExceedanceResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The drawing. The cautions stand in it, before anything else.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// What it shows, in words, the cautions first.
+	AlternativeText string `protobuf:"bytes,2,opt,name=alternative_text,json=alternativeText,proto3" json:"alternative_text,omitempty"`
+	// "image/svg+xml" or "image/png".
+	MediaType string `protobuf:"bytes,3,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name for the file.
+	FileName      string `protobuf:"bytes,4,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderExceedanceResponse) Reset() {
+	*x = RenderExceedanceResponse{}
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderExceedanceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderExceedanceResponse) ProtoMessage() {}
+
+func (x *RenderExceedanceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderExceedanceResponse.ProtoReflect.Descriptor instead.
+func (*RenderExceedanceResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *RenderExceedanceResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *RenderExceedanceResponse) GetAlternativeText() string {
+	if x != nil {
+		return x.AlternativeText
+	}
+	return ""
+}
+
+func (x *RenderExceedanceResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *RenderExceedanceResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
 // One exceedance.
 type Exceedance struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1235,7 +1390,7 @@ type Exceedance struct {
 
 func (x *Exceedance) Reset() {
 	*x = Exceedance{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1247,7 +1402,7 @@ func (x *Exceedance) String() string {
 func (*Exceedance) ProtoMessage() {}
 
 func (x *Exceedance) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1260,7 +1415,7 @@ func (x *Exceedance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Exceedance.ProtoReflect.Descriptor instead.
 func (*Exceedance) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Exceedance) GetVerdict() Exceedance_Verdict {
@@ -1357,7 +1512,7 @@ type ReferenceCondition struct {
 
 func (x *ReferenceCondition) Reset() {
 	*x = ReferenceCondition{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1369,7 +1524,7 @@ func (x *ReferenceCondition) String() string {
 func (*ReferenceCondition) ProtoMessage() {}
 
 func (x *ReferenceCondition) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1382,7 +1537,7 @@ func (x *ReferenceCondition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReferenceCondition.ProtoReflect.Descriptor instead.
 func (*ReferenceCondition) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ReferenceCondition) GetOat() *v1.Entered {
@@ -1426,7 +1581,7 @@ type ComputeMarginRequest struct {
 
 func (x *ComputeMarginRequest) Reset() {
 	*x = ComputeMarginRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1438,7 +1593,7 @@ func (x *ComputeMarginRequest) String() string {
 func (*ComputeMarginRequest) ProtoMessage() {}
 
 func (x *ComputeMarginRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1451,7 +1606,7 @@ func (x *ComputeMarginRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeMarginRequest.ProtoReflect.Descriptor instead.
 func (*ComputeMarginRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ComputeMarginRequest) GetName() string {
@@ -1497,7 +1652,7 @@ type ComputeMarginResponse struct {
 
 func (x *ComputeMarginResponse) Reset() {
 	*x = ComputeMarginResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1509,7 +1664,7 @@ func (x *ComputeMarginResponse) String() string {
 func (*ComputeMarginResponse) ProtoMessage() {}
 
 func (x *ComputeMarginResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1522,7 +1677,7 @@ func (x *ComputeMarginResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeMarginResponse.ProtoReflect.Descriptor instead.
 func (*ComputeMarginResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ComputeMarginResponse) GetIttMarginC() *Interval {
@@ -1612,7 +1767,7 @@ type CheckPowerRequest struct {
 
 func (x *CheckPowerRequest) Reset() {
 	*x = CheckPowerRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1624,7 +1779,7 @@ func (x *CheckPowerRequest) String() string {
 func (*CheckPowerRequest) ProtoMessage() {}
 
 func (x *CheckPowerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1637,7 +1792,7 @@ func (x *CheckPowerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckPowerRequest.ProtoReflect.Descriptor instead.
 func (*CheckPowerRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CheckPowerRequest) GetName() string {
@@ -1689,7 +1844,7 @@ type CheckReading struct {
 
 func (x *CheckReading) Reset() {
 	*x = CheckReading{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1701,7 +1856,7 @@ func (x *CheckReading) String() string {
 func (*CheckReading) ProtoMessage() {}
 
 func (x *CheckReading) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1714,7 +1869,7 @@ func (x *CheckReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckReading.ProtoReflect.Descriptor instead.
 func (*CheckReading) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CheckReading) GetOat() *v1.Entered {
@@ -1784,7 +1939,7 @@ type CheckPowerResponse struct {
 
 func (x *CheckPowerResponse) Reset() {
 	*x = CheckPowerResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1796,7 +1951,7 @@ func (x *CheckPowerResponse) String() string {
 func (*CheckPowerResponse) ProtoMessage() {}
 
 func (x *CheckPowerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1809,7 +1964,7 @@ func (x *CheckPowerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckPowerResponse.ProtoReflect.Descriptor instead.
 func (*CheckPowerResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *CheckPowerResponse) GetVerdict() MarginVerdict {
@@ -1879,7 +2034,7 @@ type ForecastMarginRequest struct {
 
 func (x *ForecastMarginRequest) Reset() {
 	*x = ForecastMarginRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1891,7 +2046,7 @@ func (x *ForecastMarginRequest) String() string {
 func (*ForecastMarginRequest) ProtoMessage() {}
 
 func (x *ForecastMarginRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1904,7 +2059,7 @@ func (x *ForecastMarginRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastMarginRequest.ProtoReflect.Descriptor instead.
 func (*ForecastMarginRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ForecastMarginRequest) GetName() string {
@@ -1943,7 +2098,7 @@ type ForecastMarginResponse struct {
 
 func (x *ForecastMarginResponse) Reset() {
 	*x = ForecastMarginResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1955,7 +2110,7 @@ func (x *ForecastMarginResponse) String() string {
 func (*ForecastMarginResponse) ProtoMessage() {}
 
 func (x *ForecastMarginResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1968,7 +2123,7 @@ func (x *ForecastMarginResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastMarginResponse.ProtoReflect.Descriptor instead.
 func (*ForecastMarginResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ForecastMarginResponse) GetForeseen() bool {
@@ -2058,7 +2213,7 @@ type HoursRange struct {
 
 func (x *HoursRange) Reset() {
 	*x = HoursRange{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2070,7 +2225,7 @@ func (x *HoursRange) String() string {
 func (*HoursRange) ProtoMessage() {}
 
 func (x *HoursRange) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2083,7 +2238,7 @@ func (x *HoursRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoursRange.ProtoReflect.Descriptor instead.
 func (*HoursRange) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *HoursRange) GetP10() float64 {
@@ -2125,7 +2280,7 @@ type AdviseIntervalRequest struct {
 
 func (x *AdviseIntervalRequest) Reset() {
 	*x = AdviseIntervalRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2137,7 +2292,7 @@ func (x *AdviseIntervalRequest) String() string {
 func (*AdviseIntervalRequest) ProtoMessage() {}
 
 func (x *AdviseIntervalRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2150,7 +2305,7 @@ func (x *AdviseIntervalRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseIntervalRequest.ProtoReflect.Descriptor instead.
 func (*AdviseIntervalRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *AdviseIntervalRequest) GetName() string {
@@ -2189,7 +2344,7 @@ type AdviseIntervalResponse struct {
 
 func (x *AdviseIntervalResponse) Reset() {
 	*x = AdviseIntervalResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2201,7 +2356,7 @@ func (x *AdviseIntervalResponse) String() string {
 func (*AdviseIntervalResponse) ProtoMessage() {}
 
 func (x *AdviseIntervalResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2214,7 +2369,7 @@ func (x *AdviseIntervalResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseIntervalResponse.ProtoReflect.Descriptor instead.
 func (*AdviseIntervalResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *AdviseIntervalResponse) GetKind() string {
@@ -2306,7 +2461,7 @@ type IntervalReason struct {
 
 func (x *IntervalReason) Reset() {
 	*x = IntervalReason{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2318,7 +2473,7 @@ func (x *IntervalReason) String() string {
 func (*IntervalReason) ProtoMessage() {}
 
 func (x *IntervalReason) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2331,7 +2486,7 @@ func (x *IntervalReason) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IntervalReason.ProtoReflect.Descriptor instead.
 func (*IntervalReason) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *IntervalReason) GetCause() string {
@@ -2382,7 +2537,7 @@ type CostPoint struct {
 
 func (x *CostPoint) Reset() {
 	*x = CostPoint{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2394,7 +2549,7 @@ func (x *CostPoint) String() string {
 func (*CostPoint) ProtoMessage() {}
 
 func (x *CostPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2407,7 +2562,7 @@ func (x *CostPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CostPoint.ProtoReflect.Descriptor instead.
 func (*CostPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *CostPoint) GetIntervalHours() float64 {
@@ -2435,7 +2590,7 @@ type PredictRecoveryRequest struct {
 
 func (x *PredictRecoveryRequest) Reset() {
 	*x = PredictRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2447,7 +2602,7 @@ func (x *PredictRecoveryRequest) String() string {
 func (*PredictRecoveryRequest) ProtoMessage() {}
 
 func (x *PredictRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2460,7 +2615,7 @@ func (x *PredictRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*PredictRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *PredictRecoveryRequest) GetName() string {
@@ -2499,7 +2654,7 @@ type PredictRecoveryResponse struct {
 
 func (x *PredictRecoveryResponse) Reset() {
 	*x = PredictRecoveryResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2511,7 +2666,7 @@ func (x *PredictRecoveryResponse) String() string {
 func (*PredictRecoveryResponse) ProtoMessage() {}
 
 func (x *PredictRecoveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2524,7 +2679,7 @@ func (x *PredictRecoveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictRecoveryResponse.ProtoReflect.Descriptor instead.
 func (*PredictRecoveryResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *PredictRecoveryResponse) GetIttStepC() *Interval {
@@ -2612,7 +2767,7 @@ type ComputeSignaturesRequest struct {
 
 func (x *ComputeSignaturesRequest) Reset() {
 	*x = ComputeSignaturesRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2624,7 +2779,7 @@ func (x *ComputeSignaturesRequest) String() string {
 func (*ComputeSignaturesRequest) ProtoMessage() {}
 
 func (x *ComputeSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2637,7 +2792,7 @@ func (x *ComputeSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ComputeSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ComputeSignaturesRequest) GetPowerPct() float64 {
@@ -2676,7 +2831,7 @@ type ComputeSignaturesResponse struct {
 
 func (x *ComputeSignaturesResponse) Reset() {
 	*x = ComputeSignaturesResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2688,7 +2843,7 @@ func (x *ComputeSignaturesResponse) String() string {
 func (*ComputeSignaturesResponse) ProtoMessage() {}
 
 func (x *ComputeSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2701,7 +2856,7 @@ func (x *ComputeSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ComputeSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ComputeSignaturesResponse) GetSignatures() []*CauseSignature {
@@ -2825,7 +2980,20 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\vexceedances\x18\x02 \x03(\v2&.coldsection.performance.v1.ExceedanceB\x04\xe2A\x01\x03R\vexceedances\x12'\n" +
 	"\fengine_model\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\vengineModel\x12+\n" +
 	"\x0emodel_revision\x18\x04 \x01(\x05B\x04\xe2A\x01\x03R\rmodelRevision\x12J\n" +
-	"\bdocument\x18\x05 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xee\x04\n" +
+	"\bdocument\x18\x05 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\x04\xe2A\x01\x03R\bdocument\"\xd0\x02\n" +
+	"\x17RenderExceedanceRequest\x12C\n" +
+	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
+	"\x1fcoldsection.example/EngineModel\xbaH\x04r\x02\x10\x01R\x04name\x12!\n" +
+	"\x05chart\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x05chart\x12*\n" +
+	"\tunit_code\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\x12R\n" +
+	"\asamples\x18\x04 \x03(\v2'.coldsection.performance.v1.TraceSampleB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\x88'R\asamples\x12M\n" +
+	"\x06format\x18\x05 \x01(\x0e2'.coldsection.performance.v1.ImageFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"\xb3\x01\n" +
+	"\x18RenderExceedanceResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12/\n" +
+	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\x12#\n" +
+	"\n" +
+	"media_type\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"\xee\x04\n" +
 	"\n" +
 	"Exceedance\x12N\n" +
 	"\averdict\x18\x01 \x01(\x0e2..coldsection.performance.v1.Exceedance.VerdictB\x04\xe2A\x01\x03R\averdict\x12\x18\n" +
@@ -2979,12 +3147,13 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\x1aMARGIN_VERDICT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13MARGIN_VERDICT_PASS\x10\x01\x12\x17\n" +
 	"\x13MARGIN_VERDICT_FAIL\x10\x02\x12\x1e\n" +
-	"\x1aMARGIN_VERDICT_CANNOT_TELL\x10\x032\xe8\r\n" +
+	"\x1aMARGIN_VERDICT_CANNOT_TELL\x10\x032\xa2\x0f\n" +
 	"\x1dPerformanceCalculationService\x12\xab\x01\n" +
 	"\rCalculateTrim\x120.coldsection.performance.v1.CalculateTrimRequest\x1a1.coldsection.performance.v1.CalculateTrimResponse\"5\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engineModels/*}:calculateTrim\x90\x02\x01\x12\xb3\x01\n" +
 	"\x0fCalculateHeater\x122.coldsection.performance.v1.CalculateHeaterRequest\x1a3.coldsection.performance.v1.CalculateHeaterResponse\"7\x82\xd3\xe4\x93\x02.:\x01*\")/v1/{name=engineModels/*}:calculateHeater\x90\x02\x01\x12\xaf\x01\n" +
 	"\x13ConvertThermocouple\x126.coldsection.performance.v1.ConvertThermocoupleRequest\x1a7.coldsection.performance.v1.ConvertThermocoupleResponse\"'\x82\xd3\xe4\x93\x02\x1e:\x01*\"\x19/v1/thermocouples:convert\x90\x02\x01\x12\xbf\x01\n" +
-	"\x12EvaluateExceedance\x125.coldsection.performance.v1.EvaluateExceedanceRequest\x1a6.coldsection.performance.v1.EvaluateExceedanceResponse\":\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=engineModels/*}:evaluateExceedance\x90\x02\x01\x12\xa6\x01\n" +
+	"\x12EvaluateExceedance\x125.coldsection.performance.v1.EvaluateExceedanceRequest\x1a6.coldsection.performance.v1.EvaluateExceedanceResponse\":\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=engineModels/*}:evaluateExceedance\x90\x02\x01\x12\xb7\x01\n" +
+	"\x10RenderExceedance\x123.coldsection.performance.v1.RenderExceedanceRequest\x1a4.coldsection.performance.v1.RenderExceedanceResponse\"8\x82\xd3\xe4\x93\x02/:\x01*\"*/v1/{name=engineModels/*}:renderExceedance\x90\x02\x01\x12\xa6\x01\n" +
 	"\rComputeMargin\x120.coldsection.performance.v1.ComputeMarginRequest\x1a1.coldsection.performance.v1.ComputeMarginResponse\"0\x82\xd3\xe4\x93\x02':\x01*\"\"/v1/{name=engines/*}:computeMargin\x90\x02\x01\x12\x9a\x01\n" +
 	"\n" +
 	"CheckPower\x12-.coldsection.performance.v1.CheckPowerRequest\x1a..coldsection.performance.v1.CheckPowerResponse\"-\x82\xd3\xe4\x93\x02$:\x01*\"\x1f/v1/{name=engines/*}:checkPower\x90\x02\x01\x12\xa7\x01\n" +
@@ -3006,7 +3175,7 @@ func file_coldsection_performance_v1_calculations_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_calculations_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
+var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_coldsection_performance_v1_calculations_proto_goTypes = []any{
 	(MarginVerdict)(0),                  // 0: coldsection.performance.v1.MarginVerdict
 	(HeaterFinding_Verdict)(0),          // 1: coldsection.performance.v1.HeaterFinding.Verdict
@@ -3022,124 +3191,131 @@ var file_coldsection_performance_v1_calculations_proto_goTypes = []any{
 	(*EvaluateExceedanceRequest)(nil),   // 11: coldsection.performance.v1.EvaluateExceedanceRequest
 	(*TraceSample)(nil),                 // 12: coldsection.performance.v1.TraceSample
 	(*EvaluateExceedanceResponse)(nil),  // 13: coldsection.performance.v1.EvaluateExceedanceResponse
-	(*Exceedance)(nil),                  // 14: coldsection.performance.v1.Exceedance
-	(*ReferenceCondition)(nil),          // 15: coldsection.performance.v1.ReferenceCondition
-	(*ComputeMarginRequest)(nil),        // 16: coldsection.performance.v1.ComputeMarginRequest
-	(*ComputeMarginResponse)(nil),       // 17: coldsection.performance.v1.ComputeMarginResponse
-	(*CheckPowerRequest)(nil),           // 18: coldsection.performance.v1.CheckPowerRequest
-	(*CheckReading)(nil),                // 19: coldsection.performance.v1.CheckReading
-	(*CheckPowerResponse)(nil),          // 20: coldsection.performance.v1.CheckPowerResponse
-	(*ForecastMarginRequest)(nil),       // 21: coldsection.performance.v1.ForecastMarginRequest
-	(*ForecastMarginResponse)(nil),      // 22: coldsection.performance.v1.ForecastMarginResponse
-	(*HoursRange)(nil),                  // 23: coldsection.performance.v1.HoursRange
-	(*AdviseIntervalRequest)(nil),       // 24: coldsection.performance.v1.AdviseIntervalRequest
-	(*AdviseIntervalResponse)(nil),      // 25: coldsection.performance.v1.AdviseIntervalResponse
-	(*IntervalReason)(nil),              // 26: coldsection.performance.v1.IntervalReason
-	(*CostPoint)(nil),                   // 27: coldsection.performance.v1.CostPoint
-	(*PredictRecoveryRequest)(nil),      // 28: coldsection.performance.v1.PredictRecoveryRequest
-	(*PredictRecoveryResponse)(nil),     // 29: coldsection.performance.v1.PredictRecoveryResponse
-	(*ComputeSignaturesRequest)(nil),    // 30: coldsection.performance.v1.ComputeSignaturesRequest
-	(*ComputeSignaturesResponse)(nil),   // 31: coldsection.performance.v1.ComputeSignaturesResponse
-	(*v1.Entered)(nil),                  // 32: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),                // 33: coldsection.common.v1.Explained
-	(*v1.DocumentReference)(nil),        // 34: coldsection.common.v1.DocumentReference
-	(*Interval)(nil),                    // 35: coldsection.performance.v1.Interval
-	(*timestamppb.Timestamp)(nil),       // 36: google.protobuf.Timestamp
-	(*CauseSignature)(nil),              // 37: coldsection.performance.v1.CauseSignature
+	(*RenderExceedanceRequest)(nil),     // 14: coldsection.performance.v1.RenderExceedanceRequest
+	(*RenderExceedanceResponse)(nil),    // 15: coldsection.performance.v1.RenderExceedanceResponse
+	(*Exceedance)(nil),                  // 16: coldsection.performance.v1.Exceedance
+	(*ReferenceCondition)(nil),          // 17: coldsection.performance.v1.ReferenceCondition
+	(*ComputeMarginRequest)(nil),        // 18: coldsection.performance.v1.ComputeMarginRequest
+	(*ComputeMarginResponse)(nil),       // 19: coldsection.performance.v1.ComputeMarginResponse
+	(*CheckPowerRequest)(nil),           // 20: coldsection.performance.v1.CheckPowerRequest
+	(*CheckReading)(nil),                // 21: coldsection.performance.v1.CheckReading
+	(*CheckPowerResponse)(nil),          // 22: coldsection.performance.v1.CheckPowerResponse
+	(*ForecastMarginRequest)(nil),       // 23: coldsection.performance.v1.ForecastMarginRequest
+	(*ForecastMarginResponse)(nil),      // 24: coldsection.performance.v1.ForecastMarginResponse
+	(*HoursRange)(nil),                  // 25: coldsection.performance.v1.HoursRange
+	(*AdviseIntervalRequest)(nil),       // 26: coldsection.performance.v1.AdviseIntervalRequest
+	(*AdviseIntervalResponse)(nil),      // 27: coldsection.performance.v1.AdviseIntervalResponse
+	(*IntervalReason)(nil),              // 28: coldsection.performance.v1.IntervalReason
+	(*CostPoint)(nil),                   // 29: coldsection.performance.v1.CostPoint
+	(*PredictRecoveryRequest)(nil),      // 30: coldsection.performance.v1.PredictRecoveryRequest
+	(*PredictRecoveryResponse)(nil),     // 31: coldsection.performance.v1.PredictRecoveryResponse
+	(*ComputeSignaturesRequest)(nil),    // 32: coldsection.performance.v1.ComputeSignaturesRequest
+	(*ComputeSignaturesResponse)(nil),   // 33: coldsection.performance.v1.ComputeSignaturesResponse
+	(*v1.Entered)(nil),                  // 34: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),                // 35: coldsection.common.v1.Explained
+	(*v1.DocumentReference)(nil),        // 36: coldsection.common.v1.DocumentReference
+	(ImageFormat)(0),                    // 37: coldsection.performance.v1.ImageFormat
+	(*Interval)(nil),                    // 38: coldsection.performance.v1.Interval
+	(*timestamppb.Timestamp)(nil),       // 39: google.protobuf.Timestamp
+	(*CauseSignature)(nil),              // 40: coldsection.performance.v1.CauseSignature
 }
 var file_coldsection_performance_v1_calculations_proto_depIdxs = []int32{
-	32, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
-	32, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
-	32, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	32, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
-	32, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
+	34, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
+	34, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
+	34, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	34, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
+	34, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
 	5,  // 5: coldsection.performance.v1.CalculateTrimResponse.options:type_name -> coldsection.performance.v1.TrimOption
-	33, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
-	33, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
-	34, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	33, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
-	32, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
-	32, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
-	32, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
-	32, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
-	32, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
+	35, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
+	35, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
+	36, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	35, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
+	34, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
+	34, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
+	34, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
+	34, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
+	34, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
 	8,  // 15: coldsection.performance.v1.CalculateHeaterResponse.findings:type_name -> coldsection.performance.v1.HeaterFinding
-	33, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
-	34, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	35, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
+	36, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
 	1,  // 18: coldsection.performance.v1.HeaterFinding.verdict:type_name -> coldsection.performance.v1.HeaterFinding.Verdict
-	33, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
-	32, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
-	32, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
-	32, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	33, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
-	33, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
+	35, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
+	34, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
+	34, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
+	34, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	35, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
+	35, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
 	12, // 25: coldsection.performance.v1.EvaluateExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
-	14, // 26: coldsection.performance.v1.EvaluateExceedanceResponse.exceedances:type_name -> coldsection.performance.v1.Exceedance
-	34, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	2,  // 28: coldsection.performance.v1.Exceedance.verdict:type_name -> coldsection.performance.v1.Exceedance.Verdict
-	33, // 29: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
-	33, // 30: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
-	32, // 31: coldsection.performance.v1.ReferenceCondition.oat:type_name -> coldsection.common.v1.Entered
-	32, // 32: coldsection.performance.v1.ReferenceCondition.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	32, // 33: coldsection.performance.v1.ReferenceCondition.torque:type_name -> coldsection.common.v1.Entered
-	32, // 34: coldsection.performance.v1.ReferenceCondition.propeller_speed:type_name -> coldsection.common.v1.Entered
-	15, // 35: coldsection.performance.v1.ComputeMarginRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
-	35, // 36: coldsection.performance.v1.ComputeMarginResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	35, // 37: coldsection.performance.v1.ComputeMarginResponse.ng_margin_pct:type_name -> coldsection.performance.v1.Interval
-	33, // 38: coldsection.performance.v1.ComputeMarginResponse.available_torque:type_name -> coldsection.common.v1.Explained
-	0,  // 39: coldsection.performance.v1.ComputeMarginResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
-	33, // 40: coldsection.performance.v1.ComputeMarginResponse.steps:type_name -> coldsection.common.v1.Explained
-	19, // 41: coldsection.performance.v1.CheckPowerRequest.readings:type_name -> coldsection.performance.v1.CheckReading
-	15, // 42: coldsection.performance.v1.CheckPowerRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
-	32, // 43: coldsection.performance.v1.CheckReading.oat:type_name -> coldsection.common.v1.Entered
-	32, // 44: coldsection.performance.v1.CheckReading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	32, // 45: coldsection.performance.v1.CheckReading.torque:type_name -> coldsection.common.v1.Entered
-	32, // 46: coldsection.performance.v1.CheckReading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	32, // 47: coldsection.performance.v1.CheckReading.itt:type_name -> coldsection.common.v1.Entered
-	32, // 48: coldsection.performance.v1.CheckReading.ng:type_name -> coldsection.common.v1.Entered
-	0,  // 49: coldsection.performance.v1.CheckPowerResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
-	35, // 50: coldsection.performance.v1.CheckPowerResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	33, // 51: coldsection.performance.v1.CheckPowerResponse.steps:type_name -> coldsection.common.v1.Explained
-	23, // 52: coldsection.performance.v1.ForecastMarginResponse.hours:type_name -> coldsection.performance.v1.HoursRange
-	36, // 53: coldsection.performance.v1.ForecastMarginResponse.earliest_time:type_name -> google.protobuf.Timestamp
-	36, // 54: coldsection.performance.v1.ForecastMarginResponse.median_time:type_name -> google.protobuf.Timestamp
-	36, // 55: coldsection.performance.v1.ForecastMarginResponse.latest_time:type_name -> google.protobuf.Timestamp
-	33, // 56: coldsection.performance.v1.ForecastMarginResponse.steps:type_name -> coldsection.common.v1.Explained
-	26, // 57: coldsection.performance.v1.AdviseIntervalResponse.reasons:type_name -> coldsection.performance.v1.IntervalReason
-	27, // 58: coldsection.performance.v1.AdviseIntervalResponse.cost_curve:type_name -> coldsection.performance.v1.CostPoint
-	33, // 59: coldsection.performance.v1.AdviseIntervalResponse.steps:type_name -> coldsection.common.v1.Explained
-	35, // 60: coldsection.performance.v1.PredictRecoveryResponse.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	35, // 61: coldsection.performance.v1.PredictRecoveryResponse.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	35, // 62: coldsection.performance.v1.PredictRecoveryResponse.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	33, // 63: coldsection.performance.v1.PredictRecoveryResponse.steps:type_name -> coldsection.common.v1.Explained
-	32, // 64: coldsection.performance.v1.ComputeSignaturesRequest.oat:type_name -> coldsection.common.v1.Entered
-	32, // 65: coldsection.performance.v1.ComputeSignaturesRequest.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	37, // 66: coldsection.performance.v1.ComputeSignaturesResponse.signatures:type_name -> coldsection.performance.v1.CauseSignature
-	3,  // 67: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:input_type -> coldsection.performance.v1.CalculateTrimRequest
-	6,  // 68: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:input_type -> coldsection.performance.v1.CalculateHeaterRequest
-	9,  // 69: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:input_type -> coldsection.performance.v1.ConvertThermocoupleRequest
-	11, // 70: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:input_type -> coldsection.performance.v1.EvaluateExceedanceRequest
-	16, // 71: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:input_type -> coldsection.performance.v1.ComputeMarginRequest
-	18, // 72: coldsection.performance.v1.PerformanceCalculationService.CheckPower:input_type -> coldsection.performance.v1.CheckPowerRequest
-	21, // 73: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:input_type -> coldsection.performance.v1.ForecastMarginRequest
-	24, // 74: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:input_type -> coldsection.performance.v1.AdviseIntervalRequest
-	28, // 75: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:input_type -> coldsection.performance.v1.PredictRecoveryRequest
-	30, // 76: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:input_type -> coldsection.performance.v1.ComputeSignaturesRequest
-	4,  // 77: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:output_type -> coldsection.performance.v1.CalculateTrimResponse
-	7,  // 78: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:output_type -> coldsection.performance.v1.CalculateHeaterResponse
-	10, // 79: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:output_type -> coldsection.performance.v1.ConvertThermocoupleResponse
-	13, // 80: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
-	17, // 81: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:output_type -> coldsection.performance.v1.ComputeMarginResponse
-	20, // 82: coldsection.performance.v1.PerformanceCalculationService.CheckPower:output_type -> coldsection.performance.v1.CheckPowerResponse
-	22, // 83: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:output_type -> coldsection.performance.v1.ForecastMarginResponse
-	25, // 84: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:output_type -> coldsection.performance.v1.AdviseIntervalResponse
-	29, // 85: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:output_type -> coldsection.performance.v1.PredictRecoveryResponse
-	31, // 86: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:output_type -> coldsection.performance.v1.ComputeSignaturesResponse
-	77, // [77:87] is the sub-list for method output_type
-	67, // [67:77] is the sub-list for method input_type
-	67, // [67:67] is the sub-list for extension type_name
-	67, // [67:67] is the sub-list for extension extendee
-	0,  // [0:67] is the sub-list for field type_name
+	16, // 26: coldsection.performance.v1.EvaluateExceedanceResponse.exceedances:type_name -> coldsection.performance.v1.Exceedance
+	36, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	12, // 28: coldsection.performance.v1.RenderExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
+	37, // 29: coldsection.performance.v1.RenderExceedanceRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	2,  // 30: coldsection.performance.v1.Exceedance.verdict:type_name -> coldsection.performance.v1.Exceedance.Verdict
+	35, // 31: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
+	35, // 32: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
+	34, // 33: coldsection.performance.v1.ReferenceCondition.oat:type_name -> coldsection.common.v1.Entered
+	34, // 34: coldsection.performance.v1.ReferenceCondition.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	34, // 35: coldsection.performance.v1.ReferenceCondition.torque:type_name -> coldsection.common.v1.Entered
+	34, // 36: coldsection.performance.v1.ReferenceCondition.propeller_speed:type_name -> coldsection.common.v1.Entered
+	17, // 37: coldsection.performance.v1.ComputeMarginRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
+	38, // 38: coldsection.performance.v1.ComputeMarginResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	38, // 39: coldsection.performance.v1.ComputeMarginResponse.ng_margin_pct:type_name -> coldsection.performance.v1.Interval
+	35, // 40: coldsection.performance.v1.ComputeMarginResponse.available_torque:type_name -> coldsection.common.v1.Explained
+	0,  // 41: coldsection.performance.v1.ComputeMarginResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
+	35, // 42: coldsection.performance.v1.ComputeMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	21, // 43: coldsection.performance.v1.CheckPowerRequest.readings:type_name -> coldsection.performance.v1.CheckReading
+	17, // 44: coldsection.performance.v1.CheckPowerRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
+	34, // 45: coldsection.performance.v1.CheckReading.oat:type_name -> coldsection.common.v1.Entered
+	34, // 46: coldsection.performance.v1.CheckReading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	34, // 47: coldsection.performance.v1.CheckReading.torque:type_name -> coldsection.common.v1.Entered
+	34, // 48: coldsection.performance.v1.CheckReading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	34, // 49: coldsection.performance.v1.CheckReading.itt:type_name -> coldsection.common.v1.Entered
+	34, // 50: coldsection.performance.v1.CheckReading.ng:type_name -> coldsection.common.v1.Entered
+	0,  // 51: coldsection.performance.v1.CheckPowerResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
+	38, // 52: coldsection.performance.v1.CheckPowerResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	35, // 53: coldsection.performance.v1.CheckPowerResponse.steps:type_name -> coldsection.common.v1.Explained
+	25, // 54: coldsection.performance.v1.ForecastMarginResponse.hours:type_name -> coldsection.performance.v1.HoursRange
+	39, // 55: coldsection.performance.v1.ForecastMarginResponse.earliest_time:type_name -> google.protobuf.Timestamp
+	39, // 56: coldsection.performance.v1.ForecastMarginResponse.median_time:type_name -> google.protobuf.Timestamp
+	39, // 57: coldsection.performance.v1.ForecastMarginResponse.latest_time:type_name -> google.protobuf.Timestamp
+	35, // 58: coldsection.performance.v1.ForecastMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	28, // 59: coldsection.performance.v1.AdviseIntervalResponse.reasons:type_name -> coldsection.performance.v1.IntervalReason
+	29, // 60: coldsection.performance.v1.AdviseIntervalResponse.cost_curve:type_name -> coldsection.performance.v1.CostPoint
+	35, // 61: coldsection.performance.v1.AdviseIntervalResponse.steps:type_name -> coldsection.common.v1.Explained
+	38, // 62: coldsection.performance.v1.PredictRecoveryResponse.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	38, // 63: coldsection.performance.v1.PredictRecoveryResponse.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	38, // 64: coldsection.performance.v1.PredictRecoveryResponse.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	35, // 65: coldsection.performance.v1.PredictRecoveryResponse.steps:type_name -> coldsection.common.v1.Explained
+	34, // 66: coldsection.performance.v1.ComputeSignaturesRequest.oat:type_name -> coldsection.common.v1.Entered
+	34, // 67: coldsection.performance.v1.ComputeSignaturesRequest.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	40, // 68: coldsection.performance.v1.ComputeSignaturesResponse.signatures:type_name -> coldsection.performance.v1.CauseSignature
+	3,  // 69: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:input_type -> coldsection.performance.v1.CalculateTrimRequest
+	6,  // 70: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:input_type -> coldsection.performance.v1.CalculateHeaterRequest
+	9,  // 71: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:input_type -> coldsection.performance.v1.ConvertThermocoupleRequest
+	11, // 72: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:input_type -> coldsection.performance.v1.EvaluateExceedanceRequest
+	14, // 73: coldsection.performance.v1.PerformanceCalculationService.RenderExceedance:input_type -> coldsection.performance.v1.RenderExceedanceRequest
+	18, // 74: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:input_type -> coldsection.performance.v1.ComputeMarginRequest
+	20, // 75: coldsection.performance.v1.PerformanceCalculationService.CheckPower:input_type -> coldsection.performance.v1.CheckPowerRequest
+	23, // 76: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:input_type -> coldsection.performance.v1.ForecastMarginRequest
+	26, // 77: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:input_type -> coldsection.performance.v1.AdviseIntervalRequest
+	30, // 78: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:input_type -> coldsection.performance.v1.PredictRecoveryRequest
+	32, // 79: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:input_type -> coldsection.performance.v1.ComputeSignaturesRequest
+	4,  // 80: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:output_type -> coldsection.performance.v1.CalculateTrimResponse
+	7,  // 81: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:output_type -> coldsection.performance.v1.CalculateHeaterResponse
+	10, // 82: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:output_type -> coldsection.performance.v1.ConvertThermocoupleResponse
+	13, // 83: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
+	15, // 84: coldsection.performance.v1.PerformanceCalculationService.RenderExceedance:output_type -> coldsection.performance.v1.RenderExceedanceResponse
+	19, // 85: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:output_type -> coldsection.performance.v1.ComputeMarginResponse
+	22, // 86: coldsection.performance.v1.PerformanceCalculationService.CheckPower:output_type -> coldsection.performance.v1.CheckPowerResponse
+	24, // 87: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:output_type -> coldsection.performance.v1.ForecastMarginResponse
+	27, // 88: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:output_type -> coldsection.performance.v1.AdviseIntervalResponse
+	31, // 89: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:output_type -> coldsection.performance.v1.PredictRecoveryResponse
+	33, // 90: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:output_type -> coldsection.performance.v1.ComputeSignaturesResponse
+	80, // [80:91] is the sub-list for method output_type
+	69, // [69:80] is the sub-list for method input_type
+	69, // [69:69] is the sub-list for extension type_name
+	69, // [69:69] is the sub-list for extension extendee
+	0,  // [0:69] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_calculations_proto_init() }
@@ -3152,14 +3328,14 @@ func file_coldsection_performance_v1_calculations_proto_init() {
 		(*ConvertThermocoupleRequest_Temperature)(nil),
 		(*ConvertThermocoupleRequest_Voltage)(nil),
 	}
-	file_coldsection_performance_v1_calculations_proto_msgTypes[23].OneofWrappers = []any{}
+	file_coldsection_performance_v1_calculations_proto_msgTypes[25].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_calculations_proto_rawDesc), len(file_coldsection_performance_v1_calculations_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   29,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

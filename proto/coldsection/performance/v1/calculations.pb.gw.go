@@ -197,6 +197,51 @@ func local_request_PerformanceCalculationService_EvaluateExceedance_0(ctx contex
 	return msg, metadata, err
 }
 
+func request_PerformanceCalculationService_RenderExceedance_0(ctx context.Context, marshaler runtime.Marshaler, client PerformanceCalculationServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq RenderExceedanceRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.RenderExceedance(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_PerformanceCalculationService_RenderExceedance_0(ctx context.Context, marshaler runtime.Marshaler, server PerformanceCalculationServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq RenderExceedanceRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.RenderExceedance(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_PerformanceCalculationService_ComputeMargin_0(ctx context.Context, marshaler runtime.Marshaler, client PerformanceCalculationServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq ComputeMarginRequest
@@ -517,6 +562,26 @@ func RegisterPerformanceCalculationServiceHandlerServer(ctx context.Context, mux
 		}
 		forward_PerformanceCalculationService_EvaluateExceedance_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_PerformanceCalculationService_RenderExceedance_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceCalculationService/RenderExceedance", runtime.WithHTTPPathPattern("/v1/{name=engineModels/*}:renderExceedance"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_PerformanceCalculationService_RenderExceedance_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceCalculationService_RenderExceedance_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_PerformanceCalculationService_ComputeMargin_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -745,6 +810,23 @@ func RegisterPerformanceCalculationServiceHandlerClient(ctx context.Context, mux
 		}
 		forward_PerformanceCalculationService_EvaluateExceedance_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_PerformanceCalculationService_RenderExceedance_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceCalculationService/RenderExceedance", runtime.WithHTTPPathPattern("/v1/{name=engineModels/*}:renderExceedance"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_PerformanceCalculationService_RenderExceedance_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceCalculationService_RenderExceedance_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_PerformanceCalculationService_ComputeMargin_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -855,6 +937,7 @@ var (
 	pattern_PerformanceCalculationService_CalculateHeater_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engineModels", "name"}, "calculateHeater"))
 	pattern_PerformanceCalculationService_ConvertThermocouple_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "thermocouples"}, "convert"))
 	pattern_PerformanceCalculationService_EvaluateExceedance_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engineModels", "name"}, "evaluateExceedance"))
+	pattern_PerformanceCalculationService_RenderExceedance_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engineModels", "name"}, "renderExceedance"))
 	pattern_PerformanceCalculationService_ComputeMargin_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engines", "name"}, "computeMargin"))
 	pattern_PerformanceCalculationService_CheckPower_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engines", "name"}, "checkPower"))
 	pattern_PerformanceCalculationService_ForecastMargin_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engines", "name"}, "forecastMargin"))
@@ -868,6 +951,7 @@ var (
 	forward_PerformanceCalculationService_CalculateHeater_0     = runtime.ForwardResponseMessage
 	forward_PerformanceCalculationService_ConvertThermocouple_0 = runtime.ForwardResponseMessage
 	forward_PerformanceCalculationService_EvaluateExceedance_0  = runtime.ForwardResponseMessage
+	forward_PerformanceCalculationService_RenderExceedance_0    = runtime.ForwardResponseMessage
 	forward_PerformanceCalculationService_ComputeMargin_0       = runtime.ForwardResponseMessage
 	forward_PerformanceCalculationService_CheckPower_0          = runtime.ForwardResponseMessage
 	forward_PerformanceCalculationService_ForecastMargin_0      = runtime.ForwardResponseMessage

@@ -25,6 +25,7 @@ const (
 	PerformanceCalculationService_CalculateHeater_FullMethodName     = "/coldsection.performance.v1.PerformanceCalculationService/CalculateHeater"
 	PerformanceCalculationService_ConvertThermocouple_FullMethodName = "/coldsection.performance.v1.PerformanceCalculationService/ConvertThermocouple"
 	PerformanceCalculationService_EvaluateExceedance_FullMethodName  = "/coldsection.performance.v1.PerformanceCalculationService/EvaluateExceedance"
+	PerformanceCalculationService_RenderExceedance_FullMethodName    = "/coldsection.performance.v1.PerformanceCalculationService/RenderExceedance"
 	PerformanceCalculationService_ComputeMargin_FullMethodName       = "/coldsection.performance.v1.PerformanceCalculationService/ComputeMargin"
 	PerformanceCalculationService_CheckPower_FullMethodName          = "/coldsection.performance.v1.PerformanceCalculationService/CheckPower"
 	PerformanceCalculationService_ForecastMargin_FullMethodName      = "/coldsection.performance.v1.PerformanceCalculationService/ForecastMargin"
@@ -53,6 +54,10 @@ type PerformanceCalculationServiceClient interface {
 	// Holds a trace against one of the model's charts and says which zone each event meets and what the chart's document
 	// asks for. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, EXCEEDANCE_CHART_UNKNOWN, TRACE_INVALID, TRACE_AMBIGUOUS.
 	EvaluateExceedance(ctx context.Context, in *EvaluateExceedanceRequest, opts ...grpc.CallOption) (*EvaluateExceedanceResponse, error)
+	// Draws what EvaluateExceedance says, as SVG or PNG: the trace over time with its gaps, and how long it was at or over each
+	// value in the plane of the chart's zones. Over HTTP the answer is the file itself, unless the caller accepts application/json.
+	// Reasons: those of EvaluateExceedance.
+	RenderExceedance(ctx context.Context, in *RenderExceedanceRequest, opts ...grpc.CallOption) (*RenderExceedanceResponse, error)
 	// States the margin to the limits at the model's reference condition, or at another one. Reasons: UNIT_UNKNOWN,
 	// UNIT_MISMATCH, ENGINE_UNKNOWN, LIMIT_MISSING, REFERENCE_MISSING, REFERENCE_OUTSIDE_BASELINE, LEVEL_UNKNOWN.
 	ComputeMargin(ctx context.Context, in *ComputeMarginRequest, opts ...grpc.CallOption) (*ComputeMarginResponse, error)
@@ -113,6 +118,16 @@ func (c *performanceCalculationServiceClient) EvaluateExceedance(ctx context.Con
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(EvaluateExceedanceResponse)
 	err := c.cc.Invoke(ctx, PerformanceCalculationService_EvaluateExceedance_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *performanceCalculationServiceClient) RenderExceedance(ctx context.Context, in *RenderExceedanceRequest, opts ...grpc.CallOption) (*RenderExceedanceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RenderExceedanceResponse)
+	err := c.cc.Invoke(ctx, PerformanceCalculationService_RenderExceedance_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -199,6 +214,10 @@ type PerformanceCalculationServiceServer interface {
 	// Holds a trace against one of the model's charts and says which zone each event meets and what the chart's document
 	// asks for. Reasons: UNIT_UNKNOWN, UNIT_MISMATCH, EXCEEDANCE_CHART_UNKNOWN, TRACE_INVALID, TRACE_AMBIGUOUS.
 	EvaluateExceedance(context.Context, *EvaluateExceedanceRequest) (*EvaluateExceedanceResponse, error)
+	// Draws what EvaluateExceedance says, as SVG or PNG: the trace over time with its gaps, and how long it was at or over each
+	// value in the plane of the chart's zones. Over HTTP the answer is the file itself, unless the caller accepts application/json.
+	// Reasons: those of EvaluateExceedance.
+	RenderExceedance(context.Context, *RenderExceedanceRequest) (*RenderExceedanceResponse, error)
 	// States the margin to the limits at the model's reference condition, or at another one. Reasons: UNIT_UNKNOWN,
 	// UNIT_MISMATCH, ENGINE_UNKNOWN, LIMIT_MISSING, REFERENCE_MISSING, REFERENCE_OUTSIDE_BASELINE, LEVEL_UNKNOWN.
 	ComputeMargin(context.Context, *ComputeMarginRequest) (*ComputeMarginResponse, error)
@@ -236,6 +255,9 @@ func (UnimplementedPerformanceCalculationServiceServer) ConvertThermocouple(cont
 }
 func (UnimplementedPerformanceCalculationServiceServer) EvaluateExceedance(context.Context, *EvaluateExceedanceRequest) (*EvaluateExceedanceResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method EvaluateExceedance not implemented")
+}
+func (UnimplementedPerformanceCalculationServiceServer) RenderExceedance(context.Context, *RenderExceedanceRequest) (*RenderExceedanceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RenderExceedance not implemented")
 }
 func (UnimplementedPerformanceCalculationServiceServer) ComputeMargin(context.Context, *ComputeMarginRequest) (*ComputeMarginResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComputeMargin not implemented")
@@ -345,6 +367,24 @@ func _PerformanceCalculationService_EvaluateExceedance_Handler(srv interface{}, 
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(PerformanceCalculationServiceServer).EvaluateExceedance(ctx, req.(*EvaluateExceedanceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PerformanceCalculationService_RenderExceedance_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RenderExceedanceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceCalculationServiceServer).RenderExceedance(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceCalculationService_RenderExceedance_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceCalculationServiceServer).RenderExceedance(ctx, req.(*RenderExceedanceRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -479,6 +519,10 @@ var PerformanceCalculationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "EvaluateExceedance",
 			Handler:    _PerformanceCalculationService_EvaluateExceedance_Handler,
+		},
+		{
+			MethodName: "RenderExceedance",
+			Handler:    _PerformanceCalculationService_RenderExceedance_Handler,
 		},
 		{
 			MethodName: "ComputeMargin",

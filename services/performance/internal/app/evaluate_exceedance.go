@@ -75,8 +75,15 @@ func chartOf(data *performancev1.ExceedanceChart) *exceedance.Chart {
 	return chart
 }
 
+// traced is a request that brings a trace for a chart.
+type traced interface {
+	GetChart() string
+	GetUnitCode() string
+	GetSamples() []*performancev1.TraceSample
+}
+
 // traceOf is the samples in the chart's unit.
-func traceOf(req *performancev1.EvaluateExceedanceRequest, p performancev1.Parameter) ([]exceedance.Sample, error) {
+func traceOf(req traced, p performancev1.Parameter) ([]exceedance.Sample, error) {
 	unit, err := quantity.Lookup(req.GetUnitCode())
 	if err != nil {
 		return nil, err

@@ -32,14 +32,23 @@ type canvas interface {
 
 const radius = 2.6
 
-// SVG draws the chart as SVG 1.1 with title and description.
-func SVG(d Data) []byte {
+// Drawing is something to draw.
+type Drawing interface {
+	// Words are what it shows, for those who can't see it.
+	Words() string
+
+	title() string
+	draw(on func(height float64) canvas)
+}
+
+// SVG draws as SVG 1.1 with title and description.
+func SVG(d Drawing) []byte {
 	var out *svg
-	draw(d, func(height float64) canvas {
+	d.draw(func(height float64) canvas {
 		out = &svg{}
 		fmt.Fprintf(&out.Buffer, `<svg xmlns="http://www.w3.org/2000/svg" width="%g" height="%g" viewBox="0 0 %g %g" role="img" aria-labelledby="t d" `+
-			`font-family="Go, Liberation Sans, Arial, sans-serif"><title id="t">Trend of engine %s</title><desc id="d">%s</desc><rect width="100%%" height="100%%" fill="#ffffff"/>`+"\n",
-			width, height, width, height, escaped(d.Engine), escaped(d.Words()))
+			`font-family="Go, Liberation Sans, Arial, sans-serif"><title id="t">%s</title><desc id="d">%s</desc><rect width="100%%" height="100%%" fill="#ffffff"/>`+"\n",
+			width, height, width, height, escaped(d.title()), escaped(d.Words()))
 		return out
 	})
 	out.Buffer.WriteString("</svg>\n")
@@ -93,10 +102,10 @@ func (s *svg) text(x, y float64, anchor string, size float64, bold bool, colour,
 // dots is how many pixels a pixel of the layout has: 144 to the inch.
 const dots = 1.5
 
-// PNG draws the same chart as a picture.
-func PNG(d Data) ([]byte, error) {
+// PNG draws the same as a picture.
+func PNG(d Drawing) ([]byte, error) {
 	var out *picture
-	draw(d, func(height float64) canvas {
+	d.draw(func(height float64) canvas {
 		out = &picture{image.NewRGBA(image.Rect(0, 0, int(width*dots), int(math.Ceil(height*dots))))}
 		for i := range out.img.Pix {
 			out.img.Pix[i] = 0xff

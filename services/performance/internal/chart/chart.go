@@ -1,6 +1,6 @@
 // Package chart draws an engine's trend as small multiples over one time axis: dots are readings, hollow when the analysis does
 // not use them; the line is the level and stops at gaps and at work on the engine; the band says what it holds. One drawing is
-// made twice, as SVG and as PNG.
+// made twice, as SVG and as PNG. A trace against the zones of a chart of exceedances is the other drawing.
 package chart
 
 import (
@@ -84,8 +84,10 @@ type layout struct {
 	top        float64 // of the first panel
 }
 
+func (d Data) title() string { return "Trend of engine " + d.Engine }
+
 // draw puts the chart on a canvas.
-func draw(d Data, c func(height float64) canvas) {
+func (d Data) draw(c func(height float64) canvas) {
 	model, lines := wrap(d.Model, small), wrap(d.Summary, body)
 	notes := d.legend()
 	l := &layout{Data: d, top: 35 + lineHeight*float64(len(model)+len(lines)) + headRoom}

@@ -19,6 +19,9 @@ type Event struct {
 	Zone int
 	// WorstZone is the same if the gaps were as high as their ends; −1 is none.
 	WorstZone int
+	// Curve is how long [s] the event was at or over each value, which rises along it; Worst the same if the gaps were as high as
+	// their ends.
+	Curve, Worst []Vertex
 	// Beyond says that the event reaches past the whole chart, in the worst case at least: the document, not the chart, decides.
 	Beyond bool
 }
@@ -68,12 +71,28 @@ func (c *Chart) event(trace []Sample, x excursion, lowest float64) Event {
 	}
 	e.Duration = total(known, lowest, false)
 	e.Longest = longest(known, lowest)
-	curve := c.curve(known, trace, x, lowest)
-	worst := c.curve(all, trace, x, lowest)
-	e.Zone, e.WorstZone = c.severest(curve), c.severest(worst)
+	e.Curve, e.Worst = c.curve(known, trace, x, lowest), c.curve(all, trace, x, lowest)
+	e.Zone, e.WorstZone = c.severest(e.Curve), c.severest(e.Worst)
 	_, furthest := c.bounds()
-	e.Beyond = slices.ContainsFunc(worst, func(v Vertex) bool { return v.Duration > furthest.Duration || v.Value > furthest.Value })
+	e.Beyond = slices.ContainsFunc(e.Worst, func(v Vertex) bool { return v.Duration > furthest.Duration || v.Value > furthest.Value })
 	return e
+}
+
+// AtOrOver is how long [s] the event was at or over a value; with gaps "at least".
+func (e *Event) AtOrOver(value float64) float64 {
+	last := Vertex{}
+	for i, v := range e.Curve {
+		switch {
+		case v.Value == value:
+			return v.Duration
+		case v.Value > value && i == 0:
+			return v.Duration // the whole event lies higher
+		case v.Value > value:
+			return last.Duration + (value-last.Value)/(v.Value-last.Value)*(v.Duration-last.Duration)
+		}
+		last = v
+	}
+	return 0
 }
 
 func total(parts []stretch, level float64, strictly bool) float64 {

@@ -1,6 +1,8 @@
 package server_test
 
 import (
+	"bytes"
+	"image/png"
 	"math"
 	"strings"
 	"testing"
@@ -76,4 +78,64 @@ func TestTracesThatAreRefused(t *testing.T) {
 			of(b.EvaluateExceedance(b.analyst(), req)).refused(t, reason)
 		}
 	})
+}
+
+// The picture says what the evaluation says, in the unit of the chart, with its document; the sums of time are those above, by hand.
+func TestAnExceedanceIsDrawn(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(nil)
+		for unit, to := range map[string]func(float64) float64{"Cel": celsius, "[degF]": fahrenheit} {
+			said := of(b.EvaluateExceedance(b.analyst(), trace(unit, start, to))).done(t)
+			got := of(b.RenderExceedance(b.as("technician"), pictured(trace(unit, start, to)))).done(t)
+			classes := count(t, got.GetContent())
+			for class, want := range map[string]int{"used": len(start), "trace": 1, "gap": 0, "event": 1, "zone": 3, "limit": 3, "curve": 1, "worst": 0} {
+				if classes[class] != want {
+					t.Errorf("%s: %d of %q, want %d", unit, classes[class], class, want)
+				}
+			}
+			words := got.GetAlternativeText()
+			for _, want := range append(said.GetCautions(), said.GetExceedances()[0].GetExplanation(), "Demonstration turboprop, revision 1",
+				"Chart itt-start (start), from Start chart (demonstration only) revision A.", "A 6.85 s (from 805 °C), B 4.1 s (from 830 °C), C 0 s (from 870 °C)", "invented action C", "for demonstration only") {
+				if !strings.Contains(words, want) {
+					t.Errorf("%s: %q lacks %q", unit, words, want)
+				}
+			}
+			if !strings.HasPrefix(words, said.GetCautions()[0]) || got.GetMediaType() != "image/svg+xml" || got.GetFileName() != "exceedance-itt-start.svg" {
+				t.Errorf("%s: %q, %s, %s", unit, words, got.GetMediaType(), got.GetFileName())
+			}
+		}
+		req := pictured(trace("Cel", [][2]float64{{32, 700}, {31, 810}, {1, 810}, {0, 700}}, celsius))
+		gap := of(b.RenderExceedance(b.analyst(), req)).done(t)
+		if c := count(t, gap.GetContent()); c["trace"] != 2 || c["gap"] != 2 || c["worst"] != 1 || !strings.Contains(gap.GetAlternativeText(), "may meet the zone \"A\"") {
+			t.Errorf("%v, %q", c, gap.GetAlternativeText())
+		}
+		req.Format = performancev1.ImageFormat_IMAGE_FORMAT_PNG
+		picture := of(b.RenderExceedance(b.analyst(), req)).done(t)
+		if img, err := png.Decode(bytes.NewReader(picture.GetContent())); err != nil || img.Bounds().Dx() != 1350 || picture.GetFileName() != "exceedance-itt-start.png" {
+			t.Errorf("got %v, %v", picture.GetMediaType(), err)
+		}
+	})
+}
+
+func TestPicturesOfExceedancesThatAreRefused(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(func(m *performancev1.EngineModel) { m.ExceedanceCharts = nil })
+		of(b.RenderExceedance(b.analyst(), pictured(trace("Cel", start, celsius)))).refused(t, "EXCEEDANCE_CHART_UNKNOWN") // a model without zones
+	})
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(nil)
+		for reason, req := range map[string]*performancev1.EvaluateExceedanceRequest{
+			"UNIT_MISMATCH":     trace("%", start, celsius),
+			"TRACE_AMBIGUOUS":   trace("Cel", [][2]float64{{1, 800}, {1, 900}}, celsius),
+			"TRACE_INVALID":     trace("Cel", [][2]float64{{1, 1e300}}, celsius),
+			"NUMBER_NOT_FINITE": trace("Cel", [][2]float64{{1, math.Inf(1)}}, celsius),
+		} {
+			of(b.RenderExceedance(b.analyst(), pictured(req))).refused(t, reason)
+		}
+	})
+}
+
+// pictured asks for the picture of what is evaluated.
+func pictured(req *performancev1.EvaluateExceedanceRequest) *performancev1.RenderExceedanceRequest {
+	return &performancev1.RenderExceedanceRequest{Name: req.GetName(), Chart: req.GetChart(), UnitCode: req.GetUnitCode(), Samples: req.GetSamples()}
 }
