@@ -4,14 +4,14 @@ import (
 	"context"
 	"fmt"
 
-	"google.golang.org/protobuf/proto"
-
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/recordchain"
 	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/storage"
 )
 
 // signed is a request to correct with the proof of who signs it, and what was wrong with the proof.
@@ -140,39 +140,37 @@ func notNegative(name string, c *compliancev1.Counters) error {
 
 // corrected are the records of work with the counters that corrections of flying leave of what was signed. They only ever
 // lower them, so that a correction never makes a limit last longer than was signed.
-func (u unit) corrected(ctx context.Context, s seen, done []*compliancev1.Accomplishment) ([]*compliancev1.Accomplishment, error) {
+func (u unit) corrected(ctx context.Context, s seen, done []*store.Record) ([]*store.Record, error) {
 	if s.records.lastEnded.IsZero() {
 		return done, nil
 	}
-	out := make([]*compliancev1.Accomplishment, len(done))
+	out := make([]*store.Record, len(done))
 	for i, a := range done {
 		moved, err := u.movedSince(ctx, a, s)
 		if err != nil {
 			return nil, err
 		}
-		out[i] = a
-		if lowered := lower(a.GetCounters(), moved); !proto.Equal(lowered, a.GetCounters()) {
-			out[i] = proto.CloneOf(a)
-			out[i].Counters = lowered
-		}
+		lowered := *a
+		lowered.Counters = lower(a.Counters, moved)
+		out[i] = &lowered
 	}
 	return out, nil
 }
 
 // movedSince is by how much the flying through the day of the work is known to be other than it was when the work was recorded.
-func (u unit) movedSince(ctx context.Context, a *compliancev1.Accomplishment, s seen) (*compliancev1.Counters, error) {
-	day := resource.DateText(a.GetDoneDate())
-	then, err := store.CountersFlown(ctx, u.Tx, a.GetSubject(), day, a.GetCreateTime().AsTime())
+func (u unit) movedSince(ctx context.Context, a *store.Record, s seen) (*compliancev1.Counters, error) {
+	day := a.DoneDate.String()
+	then, err := store.CountersFlown(ctx, u.Tx, s.subject.GetName(), day, storage.FromMicros(a.Recorded))
 	if err != nil {
 		return nil, err
 	}
-	now, err := store.CountersFlown(ctx, u.Tx, a.GetSubject(), day, s.known)
+	now, err := store.CountersFlown(ctx, u.Tx, s.subject.GetName(), day, s.known)
 	return countersPlus(now, negative(then)), err
 }
 
-func lower(c, moved *compliancev1.Counters) *compliancev1.Counters {
-	return &compliancev1.Counters{
-		OperatingSeconds: max(0, c.GetOperatingSeconds()+min(0, moved.GetOperatingSeconds())), Cycles: max(0, c.GetCycles()+min(0, moved.GetCycles())),
-		Starts: max(0, c.GetStarts()+min(0, moved.GetStarts())), Landings: c.GetLandings(),
+func lower(c due.Counters, moved *compliancev1.Counters) due.Counters {
+	return due.Counters{
+		Seconds: max(0, c.Seconds+min(0, moved.GetOperatingSeconds())), Cycles: max(0, c.Cycles+min(0, moved.GetCycles())),
+		Starts: max(0, c.Starts+min(0, moved.GetStarts())),
 	}
 }

@@ -1,10 +1,10 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"slices"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -64,14 +64,16 @@ func (u unit) prove(ctx context.Context, resp *compliancev1.FindEvidenceResponse
 	if err != nil {
 		return err
 	}
-	resp.RequirementStatus = statusOf(r, s, w)
+	if resp.RequirementStatus, err = statusOf(r, s, w, w.tell(s)); err != nil {
+		return err
+	}
 	done := s.records.done[requirement]
 	proofs := make([]proof, 0, len(done)+1)
 	if ended := endedBy(requirement, s); ended != nil {
 		proofs = append(proofs, proof{ended, compliancev1.Evidence_TERMINATING_ACTION})
 	}
 	for _, a := range slices.Backward(done) {
-		proofs = append(proofs, proof{a, kindOfRecord(a)})
+		proofs = append(proofs, proof{a, compliancev1.Evidence_KIND_UNSPECIFIED})
 	}
 	for i, p := range proofs {
 		one, err := u.evidence(ctx, s, p)
@@ -86,8 +88,8 @@ func (u unit) prove(ctx context.Context, resp *compliancev1.FindEvidenceResponse
 
 // proof is a record and what it is of a requirement.
 type proof struct {
-	record *compliancev1.Accomplishment
-	kind   compliancev1.Evidence_Kind
+	record *store.Record
+	kind   compliancev1.Evidence_Kind // unset: what the record itself is
 }
 
 // kindOfRecord tells a release from an entry of the past.
@@ -100,12 +102,15 @@ func kindOfRecord(a *compliancev1.Accomplishment) compliancev1.Evidence_Kind {
 
 // evidence is a record as it was known, with the documents of its order. A record that counts had no correction by then, so it names none.
 func (u unit) evidence(ctx context.Context, s seen, p proof) (*compliancev1.Evidence, error) {
-	one := &compliancev1.Evidence{Kind: p.kind, Accomplishment: proto.CloneOf(p.record)}
+	record, err := p.record.Whole()
+	if err != nil {
+		return nil, err
+	}
+	one := &compliancev1.Evidence{Kind: cmp.Or(p.kind, kindOfRecord(record)), Accomplishment: record}
 	one.Accomplishment.Successor = ""
-	if p.record.GetWorkOrder() == "" {
+	if record.GetWorkOrder() == "" {
 		return one, nil
 	}
-	var err error
-	one.Documents, err = store.DocumentsKnown(ctx, u.Tx, p.record.GetWorkOrder(), s.known)
+	one.Documents, err = store.DocumentsKnown(ctx, u.Tx, record.GetWorkOrder(), s.known)
 	return one, err
 }

@@ -96,7 +96,7 @@ func mayStop(item *compliancev1.DueItem, extension *compliancev1.Extension) erro
 }
 
 func (u unit) extend(ctx context.Context, item *compliancev1.DueItem, e *compliancev1.Extension) (*compliancev1.DueItem, error) {
-	fresh, err := store.AddExtension(ctx, u.Tx, item.GetName(), item.GetLastAccomplishment(), e)
+	fresh, err := store.AddExtension(ctx, u.Tx, item.GetSubject(), item.GetName(), item.GetLastAccomplishment(), e)
 	if err != nil {
 		return nil, err
 	}
@@ -147,16 +147,23 @@ func extensionOf(e *compliancev1.Extension) due.Extension {
 	return due.Extension{Seconds: e.GetOperatingSeconds(), Cycles: e.GetCycles(), Days: int64(e.GetDays()), Stop: dateOf(e.GetHardStopDate())}
 }
 
-// inForce puts an item's extension on it while it is in force, and returns what it gives. A requirement that has become a
+// inForce keeps an item's extension while it is in force, and returns what it gives. A requirement that has become a
 // directive or a life limit has none.
-func inForce(item *compliancev1.DueItem, r *compliancev1.Requirement, s seen) due.Extension {
-	e := s.records.extensions[store.Extended{Item: item.GetName(), After: item.GetLastAccomplishment()}]
-	if e == nil || classOf(r) != due.Programme {
+func (w *weighed) inForce(s seen) due.Extension {
+	if len(s.records.extensions) == 0 || classOf(w.rule) != due.Programme {
 		return due.Extension{}
 	}
-	if granted := e.GetGrantTime().AsTime(); s.past && (s.at.Before(granted) || s.known.Before(granted)) || dateOf(e.GetHardStopDate()).Before(dateOf(item.GetAsOfDate())) {
+	of := store.Extended{Item: dueName(w.rule.GetName(), s.subject.GetName())}
+	if w.last != nil {
+		of.After = w.last.Name
+	}
+	e := s.records.extensions[of]
+	if e == nil {
 		return due.Extension{}
 	}
-	item.Extension = e
+	if granted := e.GetGrantTime().AsTime(); s.past && (s.at.Before(granted) || s.known.Before(granted)) || dateOf(e.GetHardStopDate()).Before(s.today) {
+		return due.Extension{}
+	}
+	w.extension = e
 	return extensionOf(e)
 }

@@ -3,16 +3,21 @@ package app
 import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/store"
 )
 
 // baseOf follows the rebase policy through every time that it was done.
-func baseOf(r *compliancev1.Requirement, done []*compliancev1.Accomplishment, tree due.Tree) due.Base {
-	policy := map[compliancev1.Requirement_Rebase]due.Rebase{
-		compliancev1.Requirement_FROM_DUE_IF_LATE: due.FromDueIfLate, compliancev1.Requirement_FIXED_GRID: due.FixedGrid,
-	}[r.GetRebase()]
-	var base due.Base
+func baseOf(r *compliancev1.Requirement, done []*store.Record, tree due.Tree) (base due.Base) {
+	policy := due.FromDone
+	switch r.GetRebase() {
+	case compliancev1.Requirement_FROM_DUE_IF_LATE:
+		policy = due.FromDueIfLate
+	case compliancev1.Requirement_FIXED_GRID:
+		policy = due.FixedGrid
+	case compliancev1.Requirement_REBASE_UNSPECIFIED, compliancev1.Requirement_FROM_DONE:
+	}
 	for _, a := range done {
-		base = policy.Next(base, due.Base{Date: dateOf(a.GetDoneDate()), Counters: countersOf(a.GetCounters())}, tree)
+		base = policy.Next(base, due.Base{Date: a.DoneDate, Counters: a.Counters}, tree)
 	}
 	return base
 }

@@ -47,7 +47,7 @@ func (u unit) postponable(ctx context.Context) ([]string, error) {
 		u.later.everything = true
 		return nil, nil
 	}
-	return u.everything(ctx)
+	return store.Everything(ctx, u.Tx)
 }
 
 // catchUp works out what was postponed, each subject once, and tells of the records that moved an item.
@@ -57,7 +57,7 @@ func (u unit) catchUp(ctx context.Context) error {
 	subjects := slices.Sorted(maps.Keys(p.subjects))
 	if p.everything {
 		var err error
-		if subjects, err = u.everything(ctx); err != nil {
+		if subjects, err = store.Everything(ctx, u.Tx); err != nil {
 			return err
 		}
 	}

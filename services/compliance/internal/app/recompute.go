@@ -9,6 +9,8 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
 	"coldsection.example/services/compliance/internal/civil"
@@ -113,15 +115,16 @@ type found struct {
 	seen    seen
 	old     points.Points // what was kept
 	points  points.Points
-	changed []fresh // what may have to be written, and is not among the points yet
+	changed []fresh // what may have to be written
+	body    []byte  // the points as they are kept
 	err     error
 }
 
 // fresh is an item that was worked out and may have to be written.
 type fresh struct {
-	weighed
-
 	rule *compliancev1.Requirement
+	item *compliancev1.DueItem
+	told points.Told
 }
 
 // find works out a subject that was read. When what is kept of it can't be read or added to, it is worked out whole.
@@ -180,15 +183,14 @@ func (f *found) weighItems(ctx context.Context) error {
 			continue
 		}
 		f.points.Until = sooner(f.points.Until, w.until)
-		if w.asKept(s.was) {
-			f.points.Set(w.point)
-			continue
+		if !w.asKept(s) {
+			item := w.tell(s)
+			w.point.Told = toldOf(item)
+			f.changed = append(f.changed, fresh{r, item, w.point.Told})
 		}
-		if w.kept {
-			w.fill(s)
-		}
-		f.changed = append(f.changed, fresh{w, r})
+		f.points.Set(w.point)
 	}
+	f.body = f.points.Encode()
 	return nil
 }
 
@@ -203,51 +205,73 @@ func (f *found) save(ctx context.Context, tx *storage.Tx) error {
 	}
 	subject := f.seen.subject.GetName()
 	if len(f.only) > 0 { // the others may not have been looked at today
-		return store.ChangePoints(ctx, f.Tx, subject, f.points.Rules, f.points.Encode())
+		return store.ChangePoints(ctx, f.Tx, subject, f.points.Rules, f.body)
 	}
-	return store.SavePoints(ctx, f.Tx, subject, f.points.Rules, f.seen.begins(0), f.seen.begins(1), f.points.Encode())
+	return store.SavePoints(ctx, f.Tx, subject, f.points.Rules, f.seen.begins(0), f.seen.begins(1), f.body)
 }
 
-// settleItems saves items, unless their rows say the same, and puts them among the points with what their rows say. A row that stays as it is may
-// have another date than the item, from before, which is put right.
+// settleItems saves items, unless their rows say the same. A row that stays as it is may have another date than the item, from before, which is
+// put right.
 func (f *found) settleItems(ctx context.Context) error {
 	dates := map[string]string{}
-	for i := range f.changed {
-		w := &f.changed[i]
-		saved, err := f.keepItem(ctx, w.rule, f.loaded.item(f.seen, w.rule), w.item, f.accomplishment)
+	for _, w := range f.changed {
+		saved, err := f.keepItem(ctx, w.rule, f.loaded.items[w.item.GetName()], w.item, f.accomplishment)
 		if err != nil {
 			return fmt.Errorf("%s: %w", w.rule.GetName(), err)
 		}
-		w.point.Told = toldOf(w.item)
-		if was := f.old.Of(w.rule.GetName()); !saved && (was == nil || !was.Told.Listed(w.point.Told)) {
+		if was := f.old.Of(w.rule.GetName()); !saved && (was == nil || !was.Told.Listed(w.told)) {
 			dates[w.item.GetName()] = resource.DateText(w.item.GetDueDate())
 		}
-		f.points.Set(w.point)
 	}
 	return store.MoveDates(ctx, f.Tx, dates)
 }
 
 // asKept reports whether an item comes out as it is kept, so that its row says all that the item does beside what a day, counters and a rate change;
 // the point then tells what the row does.
-func (w *weighed) asKept(was *points.Point) bool {
-	if was == nil || was.Told.Row != digest(w.item) || !w.kept && (w.point.Counted || was.Counted || string(was.Told.Band) != w.item.GetBand().String()) {
+func (w *weighed) asKept(s seen) bool {
+	was := s.was
+	if was == nil || !w.kept && (w.point.Counted || was.Counted || string(was.Told.Band) != w.band.String()) || was.Told.Row != w.says(s).digest() {
 		return false
 	}
 	w.point.Told = was.Told
 	return true
 }
 
-// digest tells what an item says, beside what a day, counters and a rate change, from what others say of the same requirement on the same subject.
-func digest(item *compliancev1.DueItem) uint64 {
-	b := make([]byte, 0, 256)
-	for _, text := range []string{item.GetSubjectLabel(), item.GetLastAccomplishment(), item.GetBandReason()} {
+// says is what a row says of a requirement on a subject that neither a day nor counters nor a rate change.
+type says struct {
+	label, last, reason string
+	done                civil.Date
+	counters            due.Counters
+	landings            int64
+	granted             *timestamppb.Timestamp // of the extension: one at the most after a record, which is never changed
+}
+
+func (w *weighed) says(s seen) says {
+	y := says{label: label(s.subject), reason: w.reason, granted: w.extension.GetGrantTime()}
+	if a := w.last; a != nil {
+		y.last, y.done, y.counters, y.landings = a.Name, a.DoneDate, a.Counters, a.Landings
+	}
+	return y
+}
+
+func saysOf(item *compliancev1.DueItem) says {
+	return says{
+		label: item.GetSubjectLabel(), last: item.GetLastAccomplishment(), reason: item.GetBandReason(), done: dateOf(item.GetLastDoneDate()),
+		counters: countersOf(item.GetLastDoneCounters()), landings: item.GetLastDoneCounters().GetLandings(), granted: item.GetExtension().GetGrantTime(),
+	}
+}
+
+// digest tells it from what others say of the same requirement on the same subject.
+func (y says) digest() uint64 {
+	var room [256]byte
+	b := room[:0]
+	for _, text := range []string{y.label, y.last, y.reason} {
 		b = binary.AppendVarint(b, int64(len(text)))
 		b = append(b, text...)
 	}
-	done, c, e := item.GetLastDoneDate(), item.GetLastDoneCounters(), item.GetExtension()
 	for _, n := range []int64{
-		int64(done.GetYear()), int64(done.GetMonth()), int64(done.GetDay()), c.GetOperatingSeconds(), c.GetCycles(), c.GetStarts(), c.GetLandings(),
-		e.GetGrantTime().GetSeconds(), int64(e.GetGrantTime().GetNanos()), // one extension at the most after a record, which is never changed
+		int64(y.done.Year), int64(y.done.Month), int64(y.done.Day), y.counters.Seconds, y.counters.Cycles, y.counters.Starts, y.landings,
+		y.granted.GetSeconds(), int64(y.granted.GetNanos()),
 	} {
 		b = binary.AppendVarint(b, n)
 	}
@@ -274,7 +298,7 @@ func (u unit) keepItem(ctx context.Context, r *compliancev1.Requirement, old, fr
 
 // toldOf is what the row of an item says.
 func toldOf(item *compliancev1.DueItem) points.Told {
-	return points.Told{Band: due.Band(item.GetBand().String()), Date: dateOf(item.GetDueDate()), Row: digest(item)}
+	return points.Told{Band: due.Band(item.GetBand().String()), Date: dateOf(item.GetDueDate()), Row: saysOf(item).digest()}
 }
 
 // rulesOf tells these requirements from others, as store.Rules does.

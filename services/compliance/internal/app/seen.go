@@ -43,7 +43,7 @@ type seen struct {
 
 // records are what people signed about a subject, read at once.
 type records struct {
-	done       map[string][]*compliancev1.Accomplishment // by requirement, oldest first
+	done       map[string][]*store.Record // by requirement, oldest first
 	decisions  map[string]*compliancev1.ApplicabilityDecision
 	extensions map[store.Extended]*compliancev1.Extension
 	lastEnded  time.Time // when flying was last taken back from it

@@ -58,7 +58,7 @@ func (a *App) settle(ctx context.Context) error {
 func (a *App) RecomputeAll(ctx context.Context) error {
 	var all names
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		all, err = a.unit(ctx, tx).everything(ctx)
+		all, err = store.Everything(ctx, tx)
 		return err
 	})
 	if err != nil {
@@ -196,7 +196,7 @@ func (u unit) saveTurned(ctx context.Context, d *sight) error {
 		for _, old := range items {
 			point := d.points.Of(old.GetRequirement())
 			fresh := onDay(old, point, d.seen)
-			point.Told.Row = digest(fresh)
+			point.Told.Row = saysOf(fresh).digest()
 			if _, err := u.keepItem(ctx, u.rule(old.GetRequirement()), old, fresh, ""); err != nil {
 				return err
 			}

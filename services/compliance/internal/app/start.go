@@ -6,6 +6,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/compliance/internal/store"
 )
 
 // origin is what an interval counts from, with the limits that count from there; missing says what is not known of it.
@@ -20,7 +21,7 @@ const neverDone = "No record says when it was last done; it does not count as co
 
 // start finds what the interval counts from: the last time that it was done, or the start event when that came later or it was
 // never done.
-func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) (o origin, err error) {
+func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (o origin, err error) {
 	if len(done) > 0 && r.GetStartEvent() != compliancev1.Requirement_OVERHAUL_DONE {
 		return lastDone(s, r, done), nil
 	}
@@ -56,7 +57,7 @@ func stated(r *compliancev1.Requirement) bool {
 	return r.GetStartEvent() != compliancev1.Requirement_START_EVENT_UNSPECIFIED && r.GetStartEvent() != compliancev1.Requirement_LAST_DONE
 }
 
-func lastDone(s seen, r *compliancev1.Requirement, done []*compliancev1.Accomplishment) origin {
+func lastDone(s seen, r *compliancev1.Requirement, done []*store.Record) origin {
 	tree := s.tree(r.GetRepeat())
 	return origin{tree: tree, base: baseOf(r, done, tree)}
 }
@@ -117,14 +118,14 @@ func (u unit) countersFrom(ctx context.Context, s seen, o *origin, days int) err
 
 // fromOverhaul counts from the last overhaul or the last time that it was done, whichever came later: an overhaul starts the
 // interval again (common practice, no source; the requirement says so itself).
-func (u unit) fromOverhaul(ctx context.Context, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) (origin, error) {
+func (u unit) fromOverhaul(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (origin, error) {
 	overhaul, err := u.lastOverhaul(ctx, s)
 	if err != nil {
 		return origin{}, err
 	}
 	after := done
 	if overhaul != nil {
-		for len(after) > 0 && !dateOf(overhaul.GetDoneDate()).Before(dateOf(after[0].GetDoneDate())) {
+		for len(after) > 0 && !overhaul.DoneDate.Before(after[0].DoneDate) {
 			after = after[1:]
 		}
 	}
@@ -134,7 +135,7 @@ func (u unit) fromOverhaul(ctx context.Context, r *compliancev1.Requirement, s s
 	case overhaul == nil:
 		return origin{missing: "It counts from the last overhaul, of which there is no record here; enter when it was last done"}, nil
 	}
-	o := origin{tree: s.tree(r.GetInitial()), base: due.Base{Date: dateOf(overhaul.GetDoneDate()), Counters: countersOf(overhaul.GetCounters())}}
+	o := origin{tree: s.tree(r.GetInitial()), base: due.Base{Date: overhaul.DoneDate, Counters: overhaul.Counters}}
 	if r.GetInitial() == nil {
 		o.tree = s.tree(r.GetRepeat())
 	}
@@ -142,7 +143,7 @@ func (u unit) fromOverhaul(ctx context.Context, r *compliancev1.Requirement, s s
 }
 
 // lastOverhaul is the record of the last overhaul of a subject, nil when there is none.
-func (u unit) lastOverhaul(ctx context.Context, s seen) (last *compliancev1.Accomplishment, err error) {
+func (u unit) lastOverhaul(ctx context.Context, s seen) (last *store.Record, err error) {
 	for _, r := range s.rules {
 		if r.GetKind() != compliancev1.Requirement_OVERHAUL {
 			continue
@@ -151,7 +152,7 @@ func (u unit) lastOverhaul(ctx context.Context, s seen) (last *compliancev1.Acco
 		if err != nil {
 			return nil, err
 		}
-		if n := len(done); n > 0 && (last == nil || dateOf(last.GetDoneDate()).Before(dateOf(done[n-1].GetDoneDate()))) {
+		if n := len(done); n > 0 && (last == nil || last.DoneDate.Before(done[n-1].DoneDate)) {
 			last = done[n-1]
 		}
 	}

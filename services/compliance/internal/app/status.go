@@ -165,7 +165,12 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 		if err != nil {
 			return err
 		}
-		status.RequirementStatuses = append(status.RequirementStatuses, statusOf(r, s, w))
+		item := w.tell(s)
+		line, err := statusOf(r, s, w, item)
+		if err != nil {
+			return err
+		}
+		status.RequirementStatuses = append(status.RequirementStatuses, line)
 		if r.GetApplicability() == nil && w.verdict.decision == nil {
 			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: its applicability was not decided.", r.GetCode(), label(s.subject)))
 			continue
@@ -173,22 +178,23 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 		if w.verdict.answer != apply.No {
 			*applied++
 		}
-		status.DueItems = append(status.DueItems, w.item)
-		if band := w.item.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA {
-			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: %s. %s", r.GetCode(), label(s.subject), words(band), w.item.GetExplanation()))
+		status.DueItems = append(status.DueItems, item)
+		if band := item.GetBand(); band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_NO_DATA {
+			status.Exceptions = append(status.Exceptions, fmt.Sprintf("%s on %s: %s. %s", r.GetCode(), label(s.subject), words(band), item.GetExplanation()))
 		}
 	}
 	return u.partStands(ctx, status, s)
 }
 
 // statusOf is the line of a requirement in the status list.
-func statusOf(r *compliancev1.Requirement, s seen, w weighed) *compliancev1.RequirementStatus {
+func statusOf(r *compliancev1.Requirement, s seen, w weighed, item *compliancev1.DueItem) (*compliancev1.RequirementStatus, error) {
+	last, err := w.last.Whole()
 	return &compliancev1.RequirementStatus{
 		Requirement: r.GetName(), Code: r.GetCode(), RequirementTitle: r.GetDisplayName(), Kind: r.GetKind(), Document: r.GetDocument(), Revision: r.GetRevision(),
-		EffectiveDate: r.GetEffectiveDate(), Subject: s.subject.GetName(), Standing: standingOf(w), Reason: w.item.GetBandReason(), Method: w.last.GetMethod(),
-		LastDoneDate: w.last.GetDoneDate(), LastDoneCounters: w.last.GetCounters(), LastAccomplishment: w.last.GetName(), ContentHash: w.last.GetContentHash(),
-		Remaining: w.item.GetRemaining(), ApplicabilityDecision: w.verdict.decision,
-	}
+		EffectiveDate: r.GetEffectiveDate(), Subject: s.subject.GetName(), Standing: standingOf(w), Reason: item.GetBandReason(), Method: last.GetMethod(),
+		LastDoneDate: last.GetDoneDate(), LastDoneCounters: last.GetCounters(), LastAccomplishment: last.GetName(), ContentHash: last.GetContentHash(),
+		Remaining: item.GetRemaining(), ApplicabilityDecision: w.verdict.decision,
+	}, err
 }
 
 func standingOf(w weighed) compliancev1.RequirementStatus_Standing {

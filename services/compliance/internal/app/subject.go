@@ -145,18 +145,6 @@ func (u unit) partsWithin(ctx context.Context, host string) ([]string, error) {
 	return all, nil
 }
 
-// everything is the names of all that requirements are held against.
-func (u unit) everything(ctx context.Context) (all []string, err error) {
-	for _, table := range []string{"aircraft", "engines", "components"} {
-		names, err := store.NamesIn(ctx, u.Tx, table)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, names...)
-	}
-	return all, nil
-}
-
 // recomputeWithin works out an engine or component and every component that is in it.
 func (u unit) recomputeWithin(ctx context.Context, name string) error {
 	parts, err := u.partsWithin(ctx, name)

@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/date"
-	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/apply"
@@ -16,7 +15,6 @@ import (
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/points"
 	"coldsection.example/services/compliance/internal/store"
-	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -44,48 +42,56 @@ func decided(item *compliancev1.DueItem, band compliancev1.DueItem_Band, reason 
 // work computes a due item.
 func (u unit) work(ctx context.Context, s seen, r *compliancev1.Requirement) (*compliancev1.DueItem, error) {
 	w, err := u.weigh(ctx, s, r)
-	return w.item, err
+	if err != nil {
+		return nil, err
+	}
+	return w.tell(s), nil
 }
 
-// weighed is a due item with how it came about.
+// weighed is how a due item comes about. The item itself is told only where somebody reads or writes it: most come out as they are kept.
 type weighed struct {
-	item     *compliancev1.DueItem
-	verdict  verdict
-	standing due.Standing
-	last     *compliancev1.Accomplishment
-	point    points.Point // what the item is counted from
-	kept     bool         // it came out as it is kept, and was not told
-	until    civil.Date   // the first day on which it may come about in another way; zero when none is known
+	rule      *compliancev1.Requirement
+	verdict   verdict
+	standing  due.Standing
+	last      *store.Record
+	band      compliancev1.DueItem_Band // set with reason
+	reason    string                    // why nothing is counted; empty when something is
+	extension *compliancev1.Extension
+	point     points.Point // what the item is counted from
+	kept      bool         // it came out as it is kept
+	until     civil.Date   // the first day on which it may come about in another way; zero when none is known
+}
+
+func (w *weighed) decided(band compliancev1.DueItem_Band, reason string) {
+	w.band, w.reason = band, reason
 }
 
 // weigh computes a due item. What does not apply, or was ended, is EXEMPT with the reason; what can't be told is NO_DATA.
 func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w weighed, err error) {
-	item := itemOf(r, s)
-	w.item, w.point.Requirement = item, r.GetName()
+	w.rule, w.point.Requirement = r, r.GetName()
 	signed := s.records.done[r.GetName()]
 	if n := len(signed); n > 0 {
 		w.last = signed[n-1]
-		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = signed[n-1].GetDoneDate(), signed[n-1].GetCounters(), signed[n-1].GetName()
 	}
 	w.verdict = applies(r, s)
 	switch w.verdict.answer {
 	case apply.No:
-		decided(item, compliancev1.DueItem_EXEMPT, "Does not apply: "+w.verdict.why)
+		w.decided(compliancev1.DueItem_EXEMPT, "Does not apply: "+w.verdict.why)
 		return w, nil
 	case apply.Unknown:
-		decided(item, compliancev1.DueItem_NO_DATA, "Whether it applies can't be told: "+w.verdict.why)
+		w.decided(compliancev1.DueItem_NO_DATA, "Whether it applies can't be told: "+w.verdict.why)
 		return w, nil
 	case apply.Yes:
 	}
 	w.until = replacedLater(r, s)
-	if w.standing = standing(item, r, s, len(signed) > 0); item.GetBand() == compliancev1.DueItem_EXEMPT {
+	if w.stand(s); w.reason != "" {
 		return w, nil
 	}
 	done, err := u.corrected(ctx, s, signed)
 	if err != nil {
 		return w, err
 	}
-	err = u.count(ctx, &w, r, s, done)
+	err = u.count(ctx, &w, s, done)
 	return w, err
 }
 
@@ -101,8 +107,8 @@ func replacedLater(r *compliancev1.Requirement, s seen) (day civil.Date) {
 }
 
 // count works out what is left, from what the interval counts from.
-func (u unit) count(ctx context.Context, w *weighed, r *compliancev1.Requirement, s seen, done []*compliancev1.Accomplishment) error {
-	item := w.item
+func (u unit) count(ctx context.Context, w *weighed, s seen, done []*store.Record) error {
+	r := w.rule
 	from, err := u.start(ctx, r, s, done)
 	if err != nil {
 		return err
@@ -112,26 +118,42 @@ func (u unit) count(ctx context.Context, w *weighed, r *compliancev1.Requirement
 		from.missing = "The counters at the end of " + s.today.String() + " are not recorded here"
 	}
 	if from.missing != "" {
-		decided(item, compliancev1.DueItem_NO_DATA, from.missing)
+		w.decided(compliancev1.DueItem_NO_DATA, from.missing)
 		return nil
 	}
 	n := len(done)
 	w.point = points.Point{
-		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: inForce(item, r, s),
-		Soft: r.GetSoft(), Lowered: n > 0 && !proto.Equal(done[n-1].GetCounters(), item.GetLastDoneCounters()),
+		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: w.inForce(s),
+		Soft: r.GetSoft(), Lowered: n > 0 && done[n-1].Counters != w.last.Counters,
 	}
 	if was := s.was; was != nil && was.Same(w.point) && !was.Stale(was.OnSlate(s.slate, stateOf(s)), s.today) {
 		w.point.Told, w.kept = was.Told, true
-		return nil
 	}
-	w.fill(s)
 	return nil
 }
 
-// fill puts the state of a subject to an item that is counted.
-func (w *weighed) fill(s seen) {
-	fill(w.item, w.point.On(stateOf(s)))
-	w.item.Explanation += whence(w.item, &w.point)
+// tell is the item.
+func (w *weighed) tell(s seen) *compliancev1.DueItem {
+	item := itemOf(w.rule, s)
+	if a := w.last; a != nil {
+		item.LastDoneDate, item.LastDoneCounters, item.LastAccomplishment = protoDate(a.DoneDate), countersOn(a), a.Name
+	}
+	if w.reason != "" {
+		decided(item, w.band, w.reason)
+		return item
+	}
+	item.Extension = w.extension
+	fill(item, w.point.On(stateOf(s)))
+	item.Explanation += whence(item, &w.point)
+	return item
+}
+
+// countersOn are the counters that a record carries, nil when it has none.
+func countersOn(a *store.Record) *compliancev1.Counters {
+	if !a.Counted {
+		return nil
+	}
+	return &compliancev1.Counters{OperatingSeconds: a.Counters.Seconds, Cycles: a.Counters.Cycles, Starts: a.Counters.Starts, Landings: a.Landings}
 }
 
 // whence is why an item counts from something else than the record of when it was last done; empty when it counts from that.
@@ -165,66 +187,75 @@ func sooner(a, b civil.Date) civil.Date {
 
 // doneOn are the records of when requirements were done on a subject, oldest first: those of work done by then that were recorded,
 // and not taken back or corrected, as far as is known.
-func (u unit) doneOn(ctx context.Context, subject string, s seen) (map[string][]*compliancev1.Accomplishment, error) {
-	all, err := store.Accomplishments.Where(ctx, u.Tx, "subject = $1 AND create_time <= $2", subject, storage.Micros(s.known))
+func (u unit) doneOn(ctx context.Context, subject string, s seen) (map[string][]*store.Record, error) {
+	kept, err := store.AccomplishmentsOfMany(ctx, u.Tx, []string{subject}, nil)
+	if err != nil {
+		return nil, err
+	}
+	all, err := kept[subject].Read()
+	known := storage.Micros(s.known)
+	all = slices.DeleteFunc(all, func(r store.Record) bool { return r.Recorded > known })
 	return doneOf(all, s), err
 }
 
 // doneOf sorts the records on a subject by requirement, oldest first. A store would have to sort them all to say their order.
-func doneOf(all []*compliancev1.Accomplishment, s seen) map[string][]*compliancev1.Accomplishment {
-	corrected := map[string]bool{}
-	for _, a := range all {
-		if a.GetSupersedes() != "" {
-			corrected[a.GetSupersedes()] = true
+func doneOf(all []store.Record, s seen) map[string][]*store.Record {
+	var corrected map[string]bool
+	for i := range all {
+		if all[i].Supersedes != "" {
+			if corrected == nil {
+				corrected = map[string]bool{}
+			}
+			corrected[all[i].Supersedes] = true
 		}
 	}
-	out := make(map[string][]*compliancev1.Accomplishment, len(all))
-	for i, a := range all {
-		if !corrected[a.GetName()] && !a.GetVoid() && (!s.past || !s.today.Before(dateOf(a.GetDoneDate()))) {
-			of := parentOf(a.GetName())
+	out, each := make(map[string][]*store.Record, len(all)), make([]*store.Record, len(all))
+	for i := range all {
+		a := &all[i]
+		each[i] = a
+		if !corrected[a.Name] && !a.Void && (!s.past || !s.today.Before(a.DoneDate)) {
+			of := parentOf(a.Name)
 			if out[of] == nil {
-				out[of] = all[i : i+1 : i+1] // most have one
+				out[of] = each[i : i+1 : i+1] // most have one
 				continue
 			}
 			out[of] = append(out[of], a)
 		}
 	}
 	for _, done := range out {
-		slices.SortFunc(done, older)
+		if len(done) > 1 {
+			slices.SortFunc(done, older)
+		}
 	}
 	return out
 }
 
 // older puts records in the order of their work, then in the order in which they were recorded.
-func older(a, b *compliancev1.Accomplishment) int {
-	return cmp.Or(
-		strings.Compare(resource.DateText(a.GetDoneDate()), resource.DateText(b.GetDoneDate())),
-		cmp.Compare(storage.Micros(a.GetCreateTime().AsTime()), storage.Micros(b.GetCreateTime().AsTime())),
-		strings.Compare(a.GetName(), b.GetName()),
-	)
+func older(a, b *store.Record) int {
+	return cmp.Or(a.DoneDate.Compare(b.DoneDate), cmp.Compare(a.Recorded, b.Recorded), strings.Compare(a.Name, b.Name))
 }
 
-// standing is where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement
+// stand tells where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement
 // took its place, a terminating action was done, or it was done once and for all.
-func standing(item *compliancev1.DueItem, r *compliancev1.Requirement, s seen, done bool) due.Standing {
-	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: done, Repeats: !s.tree(r.GetRepeat()).Empty()}
+func (w *weighed) stand(s seen) {
+	r := w.rule
+	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: w.last != nil, Repeats: !s.tree(r.GetRepeat()).Empty()}
 	if r.GetSuccessor() != "" {
 		next := s.requirement(r.GetSuccessor())
 		life.Replaced, life.ReplacedOn = next != nil, dateOf(next.GetEffectiveDate())
 	}
 	ended := endedBy(r.GetName(), s)
 	life.Terminated = ended != nil
-	standing := life.On(s.today)
-	switch standing {
+	w.standing = life.On(s.today)
+	switch w.standing {
 	case due.Superseded:
-		decided(item, compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor()+since(life.ReplacedOn))
+		w.decided(compliancev1.DueItem_EXEMPT, "Superseded by "+r.GetSuccessor()+since(life.ReplacedOn))
 	case due.Terminated:
-		decided(item, compliancev1.DueItem_EXEMPT, "Ended by the terminating action "+ended.GetName()+" of "+dateOf(ended.GetDoneDate()).String())
+		w.decided(compliancev1.DueItem_EXEMPT, "Ended by the terminating action "+ended.Name+" of "+ended.DoneDate.String())
 	case due.Complied:
-		decided(item, compliancev1.DueItem_EXEMPT, "Done once and for all on "+dateOf(item.GetLastDoneDate()).String()+", "+item.GetLastAccomplishment())
+		w.decided(compliancev1.DueItem_EXEMPT, "Done once and for all on "+w.last.DoneDate.String()+", "+w.last.Name)
 	case due.Open, due.Recurring, due.NotYet:
 	}
-	return standing
 }
 
 // since names a first day; empty for none.
@@ -236,13 +267,13 @@ func since(day civil.Date) string {
 }
 
 // endedBy is the record of the first terminating action that ended a requirement on a subject, nil when there is none.
-func endedBy(requirement string, s seen) (first *compliancev1.Accomplishment) {
+func endedBy(requirement string, s seen) (first *store.Record) {
 	for _, ender := range s.enders(requirement) {
 		if ender.GetTerminates() != requirement {
 			continue
 		}
 		done := s.records.done[ender.GetName()]
-		if len(done) > 0 && (first == nil || dateOf(done[0].GetDoneDate()).Before(dateOf(first.GetDoneDate()))) {
+		if len(done) > 0 && (first == nil || done[0].DoneDate.Before(first.DoneDate)) {
 			first = done[0]
 		}
 	}

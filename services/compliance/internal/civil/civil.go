@@ -4,6 +4,7 @@
 package civil
 
 import (
+	"cmp"
 	"fmt"
 	"time"
 )
@@ -65,6 +66,11 @@ func (d Date) Before(e Date) bool {
 		return d.Month < e.Month
 	}
 	return d.Day < e.Day
+}
+
+// Compare is -1 when d is earlier than e, 1 when it is later, and 0 on the same day.
+func (d Date) Compare(e Date) int {
+	return cmp.Or(cmp.Compare(d.Year, e.Year), cmp.Compare(d.Month, e.Month), cmp.Compare(d.Day, e.Day))
 }
 
 // AddMonths is the same day n months later, or the last day of that month when it has no such day.

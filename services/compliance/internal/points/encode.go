@@ -20,7 +20,7 @@ var bands = []due.Band{"", due.Current, due.Near, due.Due, due.Overdue, due.Exem
 
 // Encode writes the points as bytes, the same for the same points.
 func (p Points) Encode() []byte {
-	w := writer{b: []byte{layout}}
+	w := writer{b: append(make([]byte, 0, 64+roomEach*len(p.Items)), layout)}
 	w.text(p.Rules)
 	w.date(p.Since)
 	w.date(p.Until)
@@ -34,6 +34,9 @@ func (p Points) Encode() []byte {
 	}
 	return w.b
 }
+
+// roomEach is what an item takes, mostly.
+const roomEach = 80
 
 type writer struct{ b []byte }
 
@@ -115,8 +118,11 @@ func RulesOf(b []byte) string {
 	if len(b) == 0 || b[0] != layout {
 		return ""
 	}
-	r := reader{s: string(b[1:])}
-	return r.text()
+	n, width := binary.Varint(b[1:])
+	if rest := b[1+max(0, width):]; width > 0 && n >= 0 && n <= int64(len(rest)) {
+		return string(rest[:n])
+	}
+	return ""
 }
 
 // decode reads items that are wanted, which are at most so many.

@@ -9,14 +9,14 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// AddExtension keeps the extension of a due item for the interval that counts from a record; false when that interval has one
+// AddExtension keeps the extension of a subject's due item for the interval that counts from a record; false when that interval has one
 // already, which stays.
-func AddExtension(ctx context.Context, tx *storage.Tx, item, record string, e *compliancev1.Extension) (bool, error) {
+func AddExtension(ctx context.Context, tx *storage.Tx, subject, item, record string, e *compliancev1.Extension) (bool, error) {
 	body, err := proto.Marshal(e)
 	if err != nil {
 		return false, err
 	}
-	n, err := tx.Exec(ctx, "INSERT INTO extensions (due_item, after_record, body) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING", item, record, body)
+	n, err := tx.Exec(ctx, "INSERT INTO extensions (due_item, after_record, subject, body) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING", item, record, subject, body)
 	return n == 1, err
 }
 
@@ -33,6 +33,6 @@ func ExtensionsOn(ctx context.Context, tx *storage.Tx, subject string) (map[Exte
 		}
 		out[of] = &compliancev1.Extension{}
 		return of, proto.Unmarshal(body, out[of])
-	}, "SELECT due_item, after_record, body FROM extensions WHERE due_item IN (SELECT name FROM due_items WHERE subject = $1)", subject)
+	}, "SELECT due_item, after_record, body FROM extensions WHERE subject = $1", subject)
 	return out, err
 }

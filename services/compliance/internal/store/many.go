@@ -12,21 +12,6 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// Records are accomplishments as they are kept, so that they can be read elsewhere than where the store is.
-type Records [][]byte
-
-// Read reads them.
-func (r Records) Read() ([]*compliancev1.Accomplishment, error) {
-	all, each := make([]compliancev1.Accomplishment, len(r)), make([]*compliancev1.Accomplishment, len(r))
-	for i, body := range r {
-		each[i] = &all[i]
-		if err := proto.Unmarshal(body, each[i]); err != nil {
-			return nil, err
-		}
-	}
-	return each, nil
-}
-
 // AccomplishmentsOfMany are the records on subjects, at most Many, by subject, in no order; requirements, when there are any, narrow them.
 func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) (map[string]Records, error) {
 	in, args := In("subject", 1, subjects)
@@ -38,18 +23,42 @@ func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requir
 	if len(of) > 0 {
 		in += " AND (" + strings.Join(of, " OR ") + ")"
 	}
-	out := make(map[string]Records, len(subjects))
-	rows, err := tx.Query(ctx, "SELECT subject, body FROM accomplishments WHERE "+in, args...)
+	rows, err := tx.Query(ctx, "SELECT body FROM accomplishments WHERE "+in, args...)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = rows.Close() }()
-	for subject := ""; rows.Next(); {
-		var body []byte
-		if err := rows.Scan(&subject, &body); err != nil {
+	return recordsOf(rows, subjects)
+}
+
+// recordsOf sorts records by their subject, which they name themselves: a column of its own would be read a million times for a large fleet.
+func recordsOf(rows storage.Rows, subjects []string) (map[string]Records, error) {
+	place, found := make(map[string]int, len(subjects)), make([]Records, len(subjects))
+	for i, name := range subjects {
+		place[name] = i
+	}
+	var body []byte
+	into := []any{&body} // one for all rows, as there are many
+	for rows.Next() {
+		body = nil
+		if err := rows.Scan(into...); err != nil {
 			return nil, err
 		}
-		out[subject] = append(out[subject], body)
+		subject, err := subjectOf(body)
+		if err != nil {
+			return nil, err
+		}
+		i, asked := place[string(subject)]
+		if !asked {
+			return nil, fmt.Errorf("a record on %q lies among those on others", subject)
+		}
+		found[i] = append(found[i], body)
+	}
+	out := make(map[string]Records, len(subjects))
+	for i, name := range subjects {
+		if found[i] != nil {
+			out[name] = found[i]
+		}
 	}
 	return out, rows.Err()
 }
@@ -92,7 +101,7 @@ func DecisionsOfMany(ctx context.Context, tx *storage.Tx, subjects []string) (ma
 // ExtensionsOfMany are the extensions of the due items of subjects, at most Many, by subject.
 func ExtensionsOfMany(ctx context.Context, tx *storage.Tx, subjects []string) (map[string]map[Extended]*compliancev1.Extension, error) {
 	out := map[string]map[Extended]*compliancev1.Extension{}
-	in, args := In("i.subject", 1, subjects)
+	in, args := In("subject", 1, subjects)
 	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (of Extended, err error) {
 		var subject string
 		var body []byte
@@ -102,7 +111,7 @@ func ExtensionsOfMany(ctx context.Context, tx *storage.Tx, subjects []string) (m
 		e := &compliancev1.Extension{}
 		put(out, subject, of, e)
 		return of, proto.Unmarshal(body, e)
-	}, "SELECT i.subject, e.due_item, e.after_record, e.body FROM extensions e JOIN due_items i ON i.name = e.due_item WHERE "+in, args...)
+	}, "SELECT subject, due_item, after_record, body FROM extensions WHERE "+in, args...)
 	return out, err
 }
 

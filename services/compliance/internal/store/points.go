@@ -57,7 +57,10 @@ func pointsOf(ctx context.Context, tx *storage.Tx, subjects []string, lock strin
 	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (string, error) {
 		name, body := "", []byte{}
 		err := row.Scan(&name, &body)
-		out[name] = append([]byte{}, body...)
+		if body == nil { // an empty one is there all the same
+			body = []byte{}
+		}
+		out[name] = body
 		return name, err
 	}, "SELECT subject, body FROM due_points WHERE "+in+" ORDER BY subject"+lock, args...)
 	return out, err

@@ -51,7 +51,10 @@ func NamesKnown(ctx context.Context, tx *storage.Tx, collection string, known ti
 		collection+"/", collection+"0", storage.Micros(known))
 }
 
-// NamesIn are the names in one of the tables here.
-func NamesIn(ctx context.Context, tx *storage.Tx, table string) ([]string, error) {
-	return names(ctx, tx, "SELECT name FROM "+table+" ORDER BY name")
+// Everything is the names of all that requirements are held against, each aircraft with its engines, each engine with its components: they are often
+// worked on together, so that their records lie together too.
+func Everything(ctx context.Context, tx *storage.Tx) ([]string, error) {
+	return names(ctx, tx, `SELECT name FROM (SELECT name, name AS around FROM aircraft
+		UNION ALL SELECT name, CASE WHEN aircraft = '' THEN name ELSE aircraft END FROM engines
+		UNION ALL SELECT name, CASE WHEN host = '' THEN name ELSE host END FROM components) AS everything ORDER BY around, name`)
 }
