@@ -201,7 +201,8 @@ func page(b *testing.B, a *app.App, now *clock.Fake) {
 	ctx := auth.NewContext(b.Context(), auth.Identity{Account: "accounts/ada", Person: "people/ada", Roles: []string{"viewer"}, Kind: auth.Human})
 	for name, filter := range map[string]string{
 		"all": "", "band": "band = NEAR", "subject": `subject = "engines/e0003"`,
-		"requirement": `requirement = "requirements/r013"`, "within a month": "due_date > 2026-01-01 AND due_date < 2026-05-01",
+		"requirement": `requirement = "requirements/r013"`, "requirement and band": `requirement = "requirements/r013" AND band = CURRENT`,
+		"within a month": "due_date > 2026-01-01 AND due_date < 2026-05-01",
 	} {
 		b.Run("first page/"+name, func(b *testing.B) {
 			pages(b, func() int {
