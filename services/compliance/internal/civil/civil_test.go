@@ -18,7 +18,7 @@ func day(t *testing.T, text string) civil.Date {
 	return d
 }
 
-// Months clip to the end of the month; a retention runs a day on where the month is too short, so that nothing is kept a day too few.
+// R14. Months clip to the end of the month; a retention runs a day on where the month is too short, so that nothing is kept a day too few.
 func TestMonths(t *testing.T) {
 	for _, c := range []struct {
 		from             string

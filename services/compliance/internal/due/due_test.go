@@ -57,6 +57,7 @@ func TestRemainingPlusUsedIsTheLimit(t *testing.T) {
 	})
 }
 
+// R13: calendar months end with the month.
 func TestMonthsNeverSpillOver(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := civil.Date{Year: 2024, Month: 1, Day: 1}.AddDays(rapid.IntRange(0, 3000).Draw(t, "day"))

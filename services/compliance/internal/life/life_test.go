@@ -153,7 +153,7 @@ func TestTheMostRestrictiveLimitHoldsWhereNothingIsProrated(t *testing.T) {
 	}
 }
 
-// Used and left add up to the limit; a start more, or a flight more, never lowers the count.
+// R19. Used and left add up to the limit; a start more, or a flight more, never lowers the count.
 func TestGroundStartsNeverReduceTheCount(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		abbreviated, _ := life.Factor(rapid.SampledFrom([]string{"1", "3", "4", "2.5", "10"}).Draw(t, "acf"))

@@ -55,7 +55,7 @@ func check(t *testing.T, c *casestest.Row) {
 	}
 }
 
-// A rule more never shortens a floor, and what was not superseded has no end where a rule waits for that.
+// R26. A rule more never shortens a floor, and what was not superseded has no end where a rule waits for that.
 func TestTheLongestFloorHolds(t *testing.T) {
 	all := []retention.Rule{retention.ShopFAA, retention.ShopEASA, retention.OwnerFAA}
 	rapid.Check(t, func(t *rapid.T) {

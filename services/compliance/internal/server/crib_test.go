@@ -35,7 +35,7 @@ func (w *world) gate(civil *date.Date, req *compliancev1.CheckGatesRequest) *com
 	return must(w.gates.CheckGates(w.as("quality"), req))(w.t).GetResults()[0]
 }
 
-// Rows TOOL-01 to TOOL-03 and TOOL-05 of the cases: the gate answers for the day of use; a withdrawn tool is closed whatever its date.
+// R04. Rows TOOL-01 to TOOL-03 and TOOL-05 of the cases: the gate answers for the day of use; a withdrawn tool is closed whatever its date.
 func TestTheToolGateAnswersForTheDayOfUse(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		w.gauge()
@@ -120,7 +120,7 @@ func TestALapsedOrWrongToolListsItsUsesSinceTheLastGoodCalibration(t *testing.T)
 	})
 }
 
-// Rows PER-01 to PER-03, PER-07 and PER-09 of the cases, over the gate: dates are inclusive, the scope and the engine's model must fit,
+// R03. Rows PER-01 to PER-03, PER-07 and PER-09 of the cases, over the gate: dates are inclusive, the scope and the engine's model must fit,
 // and six months of experience within two years are needed (145.A.35; 14 CFR 65.83 from memory).
 func TestThePersonGateAnswersForTheDayAndTheScope(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {

@@ -30,7 +30,7 @@ func (w *world) wantBand(id string, want compliancev1.DueItem_Band, words string
 	}
 }
 
-// Row DIR-12 of the cases: a terminating action ends the repetitive inspection; the record of the action is cited.
+// R18. Row DIR-12 of the cases: a terminating action ends the repetitive inspection; the record of the action is cited.
 func TestATerminatingActionEndsTheRepeats(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		wash(w)

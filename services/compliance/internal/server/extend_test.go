@@ -95,6 +95,7 @@ func TestRefusedExtensionsLeaveNoTrace(t *testing.T) {
 	})
 }
 
+// R11: tolerance does not add up.
 func TestOneExtensionPerIntervalAndNoneAfterTheFact(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		wash(w)

@@ -52,7 +52,7 @@ func (w *world) legs(day int, starts, flights int64) {
 	}}))(w.t)
 }
 
-// Row LLP-01 of the cases as history: 1,200 starts and 1,900 flights are 1,375 cycles. Then the disc flies here, first in one
+// R21. Row LLP-01 of the cases as history: 1,200 starts and 1,900 flights are 1,375 cycles. Then the disc flies here, first in one
 // engine, within a module, then in another; a drying run on a day without flights counts in full.
 func TestLifeFollowsTheDiscFromEngineToEngine(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
@@ -104,7 +104,7 @@ func (w *world) take(part string, day int) error {
 	return err
 }
 
-// Rows LLP-09 to LLP-11 of the cases: a gap in the history or a life that is used up closes the part (14 CFR 43.10, M.A.305(e)3(i)).
+// R20. Rows LLP-09 to LLP-11 of the cases: a gap in the history or a life that is used up closes the part (14 CFR 43.10, M.A.305(e)3(i)).
 func TestAPartWithoutASubstantiatedLifeIsNotFitted(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		w.disc("early", 0)

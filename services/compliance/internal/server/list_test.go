@@ -72,7 +72,7 @@ func TestTheDirectiveListSaysWhereEachOneStands(t *testing.T) {
 	})
 }
 
-// Rows DIR-15 and DIR-18 of the cases: a decision needs its reason (AMC M.A.305(c)1(b)); it holds for one revision and is not carried
+// R08. Rows DIR-15 and DIR-18 of the cases: a decision needs its reason (AMC M.A.305(c)1(b)); it holds for one revision and is not carried
 // over to the next (design rule of the handbook); what was known before stays.
 func TestADecisionOnApplicabilityHasAReasonAndHoldsForOneRevision(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {

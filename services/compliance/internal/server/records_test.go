@@ -21,7 +21,7 @@ func (w *world) enter(id string, hours int64, replaces string) (*compliancev1.Ac
 	})
 }
 
-// Rows INT-05 to INT-08 of the cases: a signed entry stays as it is; a correction is a new one that names the head of the
+// R24. Rows INT-05 to INT-08 of the cases: a signed entry stays as it is; a correction is a new one that names the head of the
 // line and says why; the corrected entry is marked and counts no more.
 func TestACorrectedRecordStaysAndNoLongerCounts(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {

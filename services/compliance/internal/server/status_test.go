@@ -16,6 +16,7 @@ func (w *world) status(subject string) *compliancev1.ComplianceStatus {
 	return must(w.queries.GetComplianceStatus(w.as("viewer"), &compliancev1.GetComplianceStatusRequest{Subject: subject}))(w.t)
 }
 
+// R09: what is unknown never counts as compliant.
 func TestStatusIsCompliantOnlyWhenEverythingCanBeTold(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		if s := w.status("engines/one"); s.GetCompliant() || len(s.GetExceptions()) != 1 {

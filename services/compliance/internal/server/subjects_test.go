@@ -153,7 +153,7 @@ func TestTheStatusOfAnAircraftHoldsItsParts(t *testing.T) {
 	})
 }
 
-// Row CAL-26 of the cases (EASA FAQ 19102, 19496): work done on 28 April and released on 2 May counts from 2 May, the day that the
+// R29. Row CAL-26 of the cases (EASA FAQ 19102, 19496): work done on 28 April and released on 2 May counts from 2 May, the day that the
 // release names. Row DIR-19 (14 CFR 39.15, 39.17, 39.19): a directive stands on a changed product, and says what to do where it can't
 // be followed.
 func TestTheDayOfTheReleaseCounts(t *testing.T) {
@@ -163,6 +163,9 @@ func TestTheDayOfTheReleaseCounts(t *testing.T) {
 		})
 		fact := &workordersv1.WorkOrderChanged{
 			WorkOrder: "workOrders/7", Number: "WO-7", Engine: "engines/one", CivilDate: on(2025, 5, 2), Requirements: []string{"requirements/yearly"},
+		}
+		if before := w.item("yearly"); before.GetLastDoneDate() != nil || before.GetBand() != compliancev1.DueItem_NO_DATA {
+			t.Errorf("without a release it is %v", before)
 		}
 		if err := w.db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error { return w.restarted().Released(ctx, tx, fact) }); err != nil {
 			t.Fatal(err)

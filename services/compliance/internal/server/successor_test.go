@@ -25,7 +25,7 @@ func (w *world) once(id string, effective *date.Date) {
 	}}))(w.t)
 }
 
-// A directive stands until the first day of the one that takes its place, as rows DIR-13 and DIR-14 of the cases say.
+// R17. A directive stands until the first day of the one that takes its place, as rows DIR-13 and DIR-14 of the cases say.
 func TestADirectiveStandsUntilItsSuccessorIsInEffect(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		w.once("old", on(2026, 2, 1))
