@@ -123,7 +123,7 @@ func (r row) reserve(ctx context.Context, tx *storage.Tx, now time.Time, known *
 		return nil
 	}
 	if tx.Engine() == storage.SQLite || tx.Shared() {
-		return tx.Ask(ctx, func(rows storage.Rows) error {
+		return tx.AskEach(ctx, func(rows storage.Rows) error {
 			if known.looked = true; rows.Next() {
 				known.earlier = true
 				return errEarlier

@@ -39,6 +39,7 @@ type Table[T proto.Message] struct {
 	insert  string                                      // adds a row: name, version, body and the columns
 	update  string                                      // changes one: version, body, the columns, name and the version before
 	touch   string                                      // the same where no column changes
+	still   string                                      // changes one whose columns stay: version, body, name and the version before
 	written func(context.Context, *storage.Tx, T) error // what follows an Insert and a Save; nil for nothing
 }
 
@@ -67,6 +68,7 @@ func NewTable[T proto.Message](name, order string, fields ...string) *Table[T] {
 		t.fields[f] = listing.Field{Column: f, Kind: c.kind, Values: enumNames(fd)}
 	}
 	t.insert, t.update, t.touch = statements(name, fields)
+	t.still = "UPDATE " + name + " SET version = $1, body = $2 WHERE name = $3 AND version = $4"
 	return t
 }
 
@@ -295,7 +297,7 @@ func (t *Table[T]) Lock(ctx context.Context, tx *storage.Tx, name string) (T, er
 }
 
 func (t *Table[T]) read(ctx context.Context, tx *storage.Tx, name, lock string) (T, error) {
-	m, err := scan[T](tx.QueryRow(ctx, "SELECT body FROM "+t.name+" WHERE name = $1"+lock, name))
+	m, err := Scan[T](tx.QueryRow(ctx, "SELECT body FROM "+t.name+" WHERE name = $1"+lock, name))
 	if errors.Is(err, storage.ErrNoRows) {
 		return m, fault.Missing(name)
 	}
@@ -353,7 +355,8 @@ func (t *Table[T]) subjects(m T) []string {
 	return subjects
 }
 
-func scan[T proto.Message](row storage.Scanner) (T, error) {
+// Scan reads a resource from its body, the only column of the row.
+func Scan[T proto.Message](row storage.Scanner) (T, error) {
 	var body []byte
 	var zero T
 	if err := row.Scan(&body); err != nil {
@@ -365,12 +368,12 @@ func scan[T proto.Message](row storage.Scanner) (T, error) {
 
 // Where reads every resource that meets a condition, such as "work_order = $1 ORDER BY name".
 func (t *Table[T]) Where(ctx context.Context, tx *storage.Tx, condition string, args ...any) ([]T, error) {
-	return storage.Collect(ctx, tx, scan[T], "SELECT body FROM "+t.name+" WHERE "+condition, args...)
+	return storage.Collect(ctx, tx, Scan[T], "SELECT body FROM "+t.name+" WHERE "+condition, args...)
 }
 
 // Gather is Where that nobody waits for: every resource is in into once the next statement was waited for.
 func (t *Table[T]) Gather(ctx context.Context, tx *storage.Tx, into *[]T, condition string, args ...any) error {
-	return storage.Gather(ctx, tx, into, scan[T], "SELECT body FROM "+t.name+" WHERE "+condition, args...)
+	return storage.Gather(ctx, tx, into, Scan[T], "SELECT body FROM "+t.name+" WHERE "+condition, args...)
 }
 
 // List answers a List call over the table; parent, when set, is the name before the collection, and "x/-" spans all.
@@ -393,7 +396,7 @@ func (t *Table[T]) ListWhere(ctx context.Context, db *storage.DB, l *listing.Lis
 		return nil, "", err
 	}
 	err = db.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		items, next, err = listing.Page(ctx, tx, q, "body", t.name, scan[T])
+		items, next, err = listing.Page(ctx, tx, q, "body", t.name, Scan[T])
 		return err
 	})
 	return items, next, err

@@ -3,6 +3,7 @@ package resource
 import (
 	"context"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -84,16 +85,31 @@ func (t *Table[T]) Save(ctx context.Context, tx *storage.Tx, m T, now time.Time)
 	return t.followed(ctx, tx, m, stale(m, n, err))
 }
 
-// SaveLater is Save that nobody waits for: what is wrong with it fails the transaction.
+// Held notes what the columns hold of resources that were read just now, in order to change them: SaveLater then leaves alone those that stay.
+func (t *Table[T]) Held(tx *storage.Tx, ms ...T) {
+	for _, m := range ms {
+		tx.Note(m, t.values(nil, m))
+	}
+}
+
+// SaveLater is Save that nobody waits for: what is wrong with it fails the transaction. A resource that Held did not note costs SQLite a wait.
 func (t *Table[T]) SaveLater(ctx context.Context, tx *storage.Tx, m T, now time.Time) error {
-	if tx.Engine() == storage.SQLite {
+	before, held := tx.Noted(m).([]any)
+	if !held && tx.Engine() == storage.SQLite {
 		return t.Save(ctx, tx, m, now)
 	}
 	args, err := t.changed(ctx, tx, m, now)
 	if err != nil {
 		return err
 	}
-	return tx.QueueEach(ctx, func(n int64, err error) error { return stale(m, n, err) }, t.update, args...)
+	query, columns := t.update, args[2:len(args)-2]
+	if held && slices.Equal(before, columns) {
+		query, args = t.still, slices.Delete(slices.Clone(args), 2, len(args)-2)
+	}
+	if held {
+		tx.Note(m, slices.Clone(columns))
+	}
+	return tx.QueueEach(ctx, func(n int64, err error) error { return stale(m, n, err) }, query, args...)
 }
 
 // stale refuses a row that was not changed, because somebody else did so before.

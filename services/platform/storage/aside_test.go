@@ -17,8 +17,9 @@ func TestBesideATransactionEveryStatementSaysSo(t *testing.T) {
 	var n int64
 	for what, err := range map[string]error{
 		"exec": exec, "query": query, "row": tx.QueryRow(ctx, "SELECT 1").Scan(&n), "queue": tx.Queue(ctx, nil, "DELETE FROM outbox"),
-		"ask": tx.Ask(ctx, func(storage.Rows) error { return nil }, "SELECT 1"),
-		"try": tx.Try(ctx, func(context.Context) error { t.Error("tried"); return nil }),
+		"askEach": tx.AskEach(ctx, func(storage.Rows) error { return nil }, "SELECT 1"),
+		"ask":     tx.Ask(ctx, func(storage.Rows) error { return nil }, "SELECT 1"),
+		"try":     tx.Try(ctx, func(context.Context) error { t.Error("tried"); return nil }),
 	} {
 		if !errors.Is(err, beside) {
 			t.Errorf("%s: %v", what, err)

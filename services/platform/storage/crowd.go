@@ -9,15 +9,16 @@ import (
 	"time"
 )
 
-// maxCrowd is how many transactions share one of PostgreSQL's at most, and maxCrowds how many such groups run at once.
+// maxCrowd is how many bodies share a transaction at most, and maxCrowds how many such groups are under way at once: one is on its way to the
+// disk while the other gathers.
 const (
 	maxCrowd  = 64
 	maxCrowds = 2
 )
 
-// crowd is group commit on PostgreSQL. Bodies that say which things they hold share a transaction while they hold different ones: they
-// run side by side, and what they wait for goes to the server together, so that many pay for a few round trips and one commit. One
-// that fails after it wrote anything fails the group; it is run again by itself, and so are the others, without it.
+// crowd runs bodies that say which things they hold in one transaction while they hold different ones: they run side by side, and what
+// they wait for goes to the store together, so that many pay for a few statements and one commit. One that fails after it wrote anything
+// fails the group; it is run again by itself, and so are the others, without it.
 type crowd struct {
 	db      *DB
 	mu      sync.Mutex
@@ -28,7 +29,7 @@ type crowd struct {
 
 // do runs a body with whoever else waits, in the goroutine that asks for it. Once it is under way, the answer is awaited even when ctx ends.
 func (c *crowd) do(ctx context.Context, holds []string, fn Func) error {
-	m := &member{ctx: ctx, fn: fn, holds: holds, turn: make(chan chan<- *member, 1), wake: make(chan struct{}, 1), result: make(chan error, 1)}
+	m := &member{ctx: ctx, fn: fn, engine: c.db.engine, holds: holds, turn: make(chan chan<- *member, 1), wake: make(chan struct{}, 1), result: make(chan error, 1)}
 	c.mu.Lock()
 	c.waiting = append(c.waiting, m)
 	c.mu.Unlock()
@@ -52,7 +53,7 @@ func (c *crowd) do(ctx context.Context, holds []string, fn Func) error {
 // settled runs a body by itself that the group could not keep.
 func (c *crowd) settled(ctx context.Context, m *member, err error) error {
 	if errors.Is(err, errAlone) {
-		return c.db.updatePostgres(ctx, m.fn)
+		return c.db.UpdateUncounted(ctx, m.fn)
 	}
 	return err
 }
@@ -140,6 +141,21 @@ func (db *DB) attempt(group []*member) error {
 	}
 	ctx, cancel := lasting(group)
 	defer cancel()
+	if db.writer != nil {
+		return db.writer.do(ctx, func(ctx context.Context, tx *Tx) error {
+			on, _ := tx.s.(*direct) // the writer's session
+			return conduct(ctx, &shared{on: on}, group)
+		})
+	}
+	return db.attemptPostgres(ctx, group)
+}
+
+// byIndex makes the rest of a transaction look each row up by its index: a group names a few dozen rows of tables that may be large, and the
+// planner, which knows neither while the table is young, would read the table instead. It plans once for groups of all sizes.
+const byIndex = `SELECT set_config('enable_hashjoin', 'off', true), set_config('enable_mergejoin', 'off', true),
+	set_config('enable_seqscan', 'off', true), set_config('plan_cache_mode', 'force_generic_plan', true)`
+
+func (db *DB) attemptPostgres(ctx context.Context, group []*member) error {
 	if err := db.turn.Acquire(ctx, 1); err != nil {
 		return err
 	}
@@ -153,8 +169,17 @@ func (db *DB) attempt(group []*member) error {
 		p := newPipeline(raw)
 		defer func() { db.trips.Add(p.trips) }()
 		defer p.rollback(context.WithoutCancel(ctx))
+		p.keep(outcome{}, byIndex, nil)
 		return conduct(ctx, p, group)
 	})
+}
+
+// common is the transaction that a group shares.
+type common interface {
+	keepFor(m forMany)
+	flush(ctx context.Context) error  // does all that is kept
+	finish(ctx context.Context) error // the same, when nothing follows
+	failer() *member                  // whose statement failed, if it was somebody's
 }
 
 // lasting is a context that ends with the last of the group's; one that goes away takes no neighbour along.
@@ -173,8 +198,8 @@ func lasting(group []*member) (context.Context, context.CancelFunc) {
 	return context.WithDeadline(ctx, last)
 }
 
-// conduct lets the bodies run to where each waits for the server, sends what they wait for, and so on to the end of all; then it commits.
-func conduct(ctx context.Context, p *pipeline, group []*member) error {
+// conduct lets the bodies run to where each waits for the store, does what they wait for, and so on to the end of all.
+func conduct(ctx context.Context, c common, group []*member) error {
 	paused := make(chan *member, len(group))
 	for _, m := range group {
 		m.turn <- paused
@@ -184,9 +209,9 @@ func conduct(ctx context.Context, p *pipeline, group []*member) error {
 			<-paused
 		}
 		running = slices.DeleteFunc(slices.Clone(running), func(m *member) bool { return m.over })
-		err := p.take(group)
+		err := take(c, group)
 		if err == nil && len(running) > 0 {
-			err = p.flush(ctx)
+			err = c.flush(ctx)
 		}
 		for _, m := range running {
 			m.broken = err
@@ -196,22 +221,22 @@ func conduct(ctx context.Context, p *pipeline, group []*member) error {
 			for range running {
 				<-paused
 			}
-			return blame(group, p.culprit, err)
+			return blame(group, c.failer(), err)
 		}
 	}
-	if err := p.commit(ctx); err != nil {
-		return blame(group, p.culprit, err)
+	if err := c.finish(ctx); err != nil {
+		return blame(group, c.failer(), err)
 	}
 	return nil
 }
 
 // take keeps what the group waits for: what each asks first before what each asks next, so that all rows of a kind are locked in the
 // group's order.
-func (p *pipeline) take(group []*member) error {
+func take(c common, group []*member) error {
 	if slices.ContainsFunc(group, (*member).unkept) {
 		return errAlone
 	}
-	var all []statementOf
+	all := make([]*statementOf, 0, usual*len(group))
 	for i, more := 0, true; more; i++ {
 		before := len(all)
 		for _, m := range group {
@@ -221,12 +246,12 @@ func (p *pipeline) take(group []*member) error {
 		}
 		more = len(all) > before
 	}
-	for _, m := range gatherAlike(all) {
-		p.keepFor(m)
+	for _, m := range gatherAlike(all, len(group)) {
+		c.keepFor(m)
 	}
 	for _, m := range group {
 		m.wrote = m.wrote || slices.ContainsFunc(m.kept, writes)
-		m.kept = nil
+		m.kept = m.kept[:0]
 	}
 	return nil
 }

@@ -4,12 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"slices"
 	"strings"
-
-	"github.com/jackc/pgx/v5"
-	"github.com/jackc/pgx/v5/pgconn"
-	"github.com/jackc/pgx/v5/pgtype"
 )
 
 // errAlone is the verdict on a body that must run by itself.
@@ -19,11 +14,13 @@ var errAlone = errors.New("this transaction can't share one")
 type member struct {
 	ctx     context.Context
 	fn      Func
+	engine  Engine
 	holds   []string
 	tx      Tx
-	kept    []statementOf
-	wrote   bool // whether the server was sent more than questions
-	over    bool // whether the body ended
+	kept    []*statementOf
+	answers []func() error // what reads the rows that it asked for
+	wrote   bool           // whether the store was sent more than questions
+	over    bool           // whether the body ended
 	verdict error
 	broken  error               // why the group failed, if it did
 	refused error               // what the body's reader said of what it read
@@ -33,16 +30,20 @@ type member struct {
 	result  chan error
 }
 
+// usual is how many statements a body has for the store at once.
+const usual = 12
+
 // statementOf is what a member waits for, or will.
 type statementOf struct {
 	outcome
 
 	query string
 	args  []any
-	each  bool // whether it may be done together with others in the same words
+	each  bool   // whether it may be done together with others in the same words
+	found *found // where the rows go that it asks for
 }
 
-func writes(s statementOf) bool { return !strings.HasPrefix(s.query, "SELECT ") }
+func writes(s *statementOf) bool { return !strings.HasPrefix(s.query, "SELECT ") }
 
 // unkept reports whether the body failed so that what it did would have to be taken back.
 func (m *member) unkept() bool {
@@ -51,13 +52,21 @@ func (m *member) unkept() bool {
 
 // run runs the body beside those of the group, from its beginning.
 func (m *member) run(paused chan<- *member) {
-	m.paused, m.kept, m.wrote, m.over, m.verdict, m.broken, m.refused = paused, nil, false, false, nil, nil, nil
-	m.tx = Tx{s: m, engine: Postgres, shared: true}
-	m.verdict = guarded(context.WithoutCancel(m.ctx), m.fn, &m.tx)
+	m.paused, m.kept, m.answers, m.wrote, m.over, m.verdict, m.broken, m.refused = paused, nil, nil, false, false, nil, nil, nil
+	m.tx = Tx{s: m, engine: m.engine, shared: true}
+	m.verdict = guarded(context.WithoutCancel(m.ctx), m.toItsEnd, &m.tx)
 	if m.over = true; m.verdict != nil {
 		m.kept = nil // nothing of it was done
 	}
 	m.paused <- m
+}
+
+// toItsEnd runs the body and reads what it asked for last.
+func (m *member) toItsEnd(ctx context.Context, tx *Tx) error {
+	if err := m.fn(ctx, tx); err != nil || len(m.answers) == 0 {
+		return err
+	}
+	return m.flush(ctx)
 }
 
 func (m *member) keep(o outcome, query string, args []any) error {
@@ -68,7 +77,10 @@ func (m *member) keep(o outcome, query string, args []any) error {
 		return err
 	}
 	o.of = m
-	m.kept = append(m.kept, statementOf{outcome: o, query: query, args: args})
+	if m.kept == nil {
+		m.kept = make([]*statementOf, 0, usual)
+	}
+	m.kept = append(m.kept, &statementOf{outcome: o, query: query, args: args})
 	return nil
 }
 
@@ -87,22 +99,37 @@ func (m *member) each(ctx context.Context, then Check, query string, args []any)
 	return nil
 }
 
-// ask lets the body alone have what its reader refuses; an error of the server's comes up by itself.
 func (m *member) ask(_ context.Context, read func(Rows) error, query string, args []any) error {
-	return m.keep(outcome{read: func(rows Rows) error {
-		if m.refused == nil {
-			m.refused = read(rows)
-		}
-		return nil
-	}}, query, args)
+	rows := &found{}
+	if err := m.keep(outcome{read: rows.take}, query, args); err != nil {
+		return err
+	}
+	m.kept[len(m.kept)-1].found = rows
+	m.answers = append(m.answers, func() error { return read(rows) })
+	return nil
 }
 
-// flush waits until all that is kept was done.
+func (m *member) askEach(ctx context.Context, read func(Rows) error, query string, args []any) error {
+	if err := m.ask(ctx, read, query, args); err != nil {
+		return err
+	}
+	m.kept[len(m.kept)-1].each = true
+	return nil
+}
+
+// flush waits until all that is kept was done, and reads what was asked for: here and not where the group is served, so that members
+// read side by side and each alone has what its reader refuses.
 func (m *member) flush(context.Context) error {
 	if len(m.kept) > 0 && m.stopped() == nil {
 		m.paused <- m
 		<-m.wake
 	}
+	for _, read := range m.answers {
+		if m.stopped() == nil {
+			m.refused = read()
+		}
+	}
+	m.answers = nil
 	return m.stopped()
 }
 
@@ -117,7 +144,7 @@ func (m *member) exec(ctx context.Context, query string, args []any) (changed in
 }
 
 func (m *member) query(ctx context.Context, query string, args []any) (Rows, error) {
-	rows := &copied{}
+	rows := &found{}
 	if err := m.keep(outcome{read: rows.take}, query, args); err != nil {
 		return nil, err
 	}
@@ -125,43 +152,3 @@ func (m *member) query(ctx context.Context, query string, args []any) (Rows, err
 }
 
 func (m *member) undo(context.Context, string) error { return errAlone }
-
-// copied are rows that were read before somebody looks at them.
-type copied struct {
-	types *pgtype.Map
-	about []pgconn.FieldDescription
-	rows  [][][]byte
-	row   [][]byte
-}
-
-// take reads all rows of a query of a batch.
-func (c *copied) take(rows Rows) error {
-	from, _ := rows.(closable) // the rows of every batch
-	c.about, c.types = slices.Clone(from.FieldDescriptions()), from.types
-	for from.Next() {
-		var row [][]byte
-		for _, v := range from.RawValues() {
-			row = append(row, append(v[:0:0], v...))
-		}
-		c.rows = append(c.rows, row)
-	}
-	return from.Err()
-}
-
-// Next goes on to a row, if there is one more.
-func (c *copied) Next() bool {
-	if len(c.rows) == 0 {
-		return false
-	}
-	c.row, c.rows = c.rows[0], c.rows[1:]
-	return true
-}
-
-// Scan copies the row.
-func (c *copied) Scan(dest ...any) error { return pgx.ScanRow(c.types, c.about, c.row, dest...) }
-
-// Err is why reading ended early: these rows are all there.
-func (*copied) Err() error { return nil }
-
-// Close ends the query.
-func (*copied) Close() error { return nil }

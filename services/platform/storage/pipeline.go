@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"cmp"
 	"context"
 	"slices"
 
@@ -81,6 +82,10 @@ func (p *pipeline) ask(_ context.Context, read func(Rows) error, query string, a
 	return p.failed
 }
 
+func (p *pipeline) askEach(ctx context.Context, read func(Rows) error, query string, args []any) error {
+	return p.ask(ctx, read, query, args)
+}
+
 // send gives the server all that is kept, and hears what came of it, but for the last so many statements. After a failure
 // nothing is sent any more, so that nobody who overlooks it can commit.
 func (p *pipeline) send(ctx context.Context, last int) (pgx.BatchResults, error) {
@@ -96,7 +101,7 @@ func (p *pipeline) send(ctx context.Context, last int) (pgx.BatchResults, error)
 	results := p.conn.SendBatch(ctx, batch)
 	for _, o := range then[:len(then)-last] {
 		if p.failed = o.hear(results, p.conn.TypeMap()); p.failed != nil {
-			p.culprit = o.of
+			p.culprit = cmp.Or(p.culprit, o.of)
 			_ = results.Close() // what it could tell comes of the first failure
 			return nil, p.failed
 		}

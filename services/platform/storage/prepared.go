@@ -159,12 +159,14 @@ func (r *driverRows) Close() error {
 }
 
 // Scan copies the row.
-func (r *driverRows) Scan(dest ...any) error {
-	if len(dest) != len(r.row) {
-		return fmt.Errorf("%d columns can't be read into %d places", len(r.row), len(dest))
+func (r *driverRows) Scan(dest ...any) error { return assignAll(dest, r.row) }
+
+func assignAll(dest []any, row []driver.Value) error {
+	if len(dest) != len(row) {
+		return fmt.Errorf("%d columns can't be read into %d places", len(row), len(dest))
 	}
 	for i, d := range dest {
-		if err := assign(d, r.row[i]); err != nil {
+		if err := assign(d, row[i]); err != nil {
 			return fmt.Errorf("column %d: %w", i+1, err)
 		}
 	}

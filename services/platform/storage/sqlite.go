@@ -56,6 +56,7 @@ func openSQLite(ctx context.Context, cfg Config, migrations Migrations) (_ *DB, 
 		return nil, err
 	}
 	db.writer = startGroupWriter(ready, &db.trips)
+	db.crowd = &crowd{db: db, held: map[string]bool{}}
 	return db, nil
 }
 

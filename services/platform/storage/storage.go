@@ -1,9 +1,9 @@
 // Package storage opens a service's database, SQLite or PostgreSQL, and runs its transactions.
 //
 // Both engines run the same SQL: $n placeholders, text, bigint and blob columns only, instants as microseconds since 1970.
-// A write transaction is a closure. On SQLite one writer runs them, each in a savepoint, and many share one durable commit
-// (group commit); on PostgreSQL each has its own transaction and is run again after a serialization failure or deadlock, and those
-// that say what they hold share one (UpdateHolding).
+// A write transaction is a closure. On SQLite one writer runs them and many share one durable commit (group commit); on PostgreSQL each has its
+// own transaction and is run again after a serialization failure or deadlock. On both, those that say what they hold run side by side in one
+// and share its statements too (UpdateHolding).
 // A closure can therefore run more than once and must not call anything outside the database; AfterCommit is for that.
 //
 // SQLite runs in WAL mode with synchronous=FULL: a commit that was acknowledged survives a power cut. PostgreSQL keeps
@@ -59,7 +59,7 @@ type DB struct {
 	held    *sql.Conn // sqlite: what the writer's connection was taken from
 	release func() error
 	turn    *semaphore.Weighted // postgres: who waits longest writes next; the pool would draw lots
-	crowd   *crowd              // postgres: those who share transactions
+	crowd   *crowd              // those who share transactions
 	changes atomic.Uint64
 	trips   atomic.Uint64
 }
@@ -113,9 +113,6 @@ func (db *DB) Update(ctx context.Context, fn Func) error {
 // changed by a statement that names the version that was read, or be one statement's doing that reads and changes. It costs most
 // when it fails after its first change, so it looks first.
 func (db *DB) UpdateHolding(ctx context.Context, holds []string, fn Func) error {
-	if db.crowd == nil {
-		return db.Update(ctx, fn)
-	}
 	defer db.changes.Add(1)
 	return db.crowd.do(ctx, holds, fn)
 }

@@ -15,6 +15,7 @@ type session interface {
 	queue(ctx context.Context, then Check, query string, args []any) error
 	each(ctx context.Context, then Check, query string, args []any) error
 	ask(ctx context.Context, read func(Rows) error, query string, args []any) error
+	askEach(ctx context.Context, read func(Rows) error, query string, args []any) error
 	flush(ctx context.Context) error
 	undo(ctx context.Context, to string) error // takes back what was done since a savepoint, also after a statement failed
 }
@@ -38,6 +39,7 @@ type Tx struct {
 	engine Engine
 	shared bool // whether others work in the same transaction
 	after  []func()
+	notes  map[any]any
 }
 
 // Exec runs a statement and returns the number of rows that it changed.
@@ -63,6 +65,12 @@ func (tx *Tx) QueueEach(ctx context.Context, then Check, query string, args ...a
 // Ask is Queue for a query: read gets its rows, at once or when the next statement is waited for.
 func (tx *Tx) Ask(ctx context.Context, read func(Rows) error, query string, args ...any) error {
 	return tx.s.ask(ctx, read, query, args)
+}
+
+// AskEach is Ask for a query in plain words, SELECT … FROM … WHERE … with ORDER BY or FOR UPDATE after it and nothing else. Where many
+// share the transaction, what they ask in the same words is answered at once.
+func (tx *Tx) AskEach(ctx context.Context, read func(Rows) error, query string, args ...any) error {
+	return tx.s.askEach(ctx, read, query, args)
 }
 
 // Flush waits for all that Queue and Ask have put off.
@@ -151,6 +159,17 @@ func (tx *Tx) Alone(ctx context.Context, thing string) error {
 	return tx.Queue(ctx, nil, "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))", thing)
 }
 
+// Note keeps something that was learnt of a thing for whoever asks later in the transaction.
+func (tx *Tx) Note(of, what any) {
+	if tx.notes == nil {
+		tx.notes = map[any]any{}
+	}
+	tx.notes[of] = what
+}
+
+// Noted is what was noted of a thing; nil for nothing.
+func (tx *Tx) Noted(of any) any { return tx.notes[of] }
+
 // AfterCommit calls fn once the transaction is durable, and never if it was rolled back.
 func (tx *Tx) AfterCommit(fn func()) { tx.after = append(tx.after, fn) }
 
@@ -184,9 +203,9 @@ func all[T any](rows Rows, scan func(row Scanner) (T, error)) (out []T, err erro
 	return out, rows.Err()
 }
 
-// Gather is Collect by Ask: every row is in into once the next statement was waited for, or Flush.
+// Gather is Collect by AskEach: every row is in into once the next statement was waited for, or Flush.
 func Gather[T any](ctx context.Context, tx *Tx, into *[]T, scan func(row Scanner) (T, error), query string, args ...any) error {
-	return tx.Ask(ctx, func(rows Rows) (err error) {
+	return tx.AskEach(ctx, func(rows Rows) (err error) {
 		*into, err = all(rows, scan)
 		return err
 	}, query, args...)
@@ -271,6 +290,10 @@ func (d *direct) ask(ctx context.Context, read func(Rows) error, query string, a
 		return err
 	}
 	return rows.Close()
+}
+
+func (d *direct) askEach(ctx context.Context, read func(Rows) error, query string, args []any) error {
+	return d.ask(ctx, read, query, args)
 }
 
 func (*direct) flush(context.Context) error { return nil }

@@ -120,8 +120,7 @@ var overdrawn = []string{Supplier, Production, CountDifference}
 
 const (
 	changeBalance = "UPDATE balances SET amount = amount + $1 WHERE lot = $2 AND location = $3"
-	addBalance    = "INSERT INTO balances (amount, lot, location) VALUES ($1, $2, $3)"
-	raiseBalance  = addBalance + " ON CONFLICT (lot, location) DO UPDATE SET amount = balances.amount + excluded.amount"
+	raiseBalance  = "INSERT INTO balances (amount, lot, location) VALUES ($1, $2, $3) ON CONFLICT (lot, location) DO UPDATE SET amount = balances.amount + excluded.amount"
 )
 
 // move changes a balance; one that would fall below zero is refused by the table's own check, and so is one that is not there.
@@ -135,14 +134,7 @@ func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
 			return err
 		}, changeBalance, args...)
 	}
-	if tx.Engine() == storage.Postgres {
-		return tx.QueueEach(ctx, nil, raiseBalance, args...)
-	}
-	n, err := tx.Exec(ctx, changeBalance, args...) // nearly always there, and then half the work
-	if err == nil && n == 0 {
-		_, err = tx.Exec(ctx, addBalance, args...)
-	}
-	return err
+	return tx.QueueEach(ctx, nil, raiseBalance, args...)
 }
 
 func short(p stock.Posting) error {
