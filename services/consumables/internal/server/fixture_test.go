@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/grpc"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
@@ -61,6 +62,8 @@ type desk struct {
 	consumablesv1.RecipeQueryServiceClient
 
 	t     testing.TB
+	conn  grpc.ClientConnInterface
+	srv   *rpc.Server
 	clock *clock.Fake
 	db    *storage.DB
 	keys  *auth.Keys
@@ -92,7 +95,7 @@ func open(t testing.TB, db *storage.DB) desk {
 	return desk{
 		consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn),
 		consumablesv1.NewScanningQueryServiceClient(conn), consumablesv1.NewWaterServiceClient(conn), consumablesv1.NewWaterQueryServiceClient(conn),
-		consumablesv1.NewRecipeServiceClient(conn), consumablesv1.NewRecipeQueryServiceClient(conn), t, now, db, keys,
+		consumablesv1.NewRecipeServiceClient(conn), consumablesv1.NewRecipeQueryServiceClient(conn), t, conn, srv, now, db, keys,
 	}
 }
 
