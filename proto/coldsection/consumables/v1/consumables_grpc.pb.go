@@ -78,7 +78,7 @@ type ConsumablesServiceClient interface {
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
-	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN,
+	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
@@ -368,7 +368,7 @@ type ConsumablesServiceServer interface {
 	RecallLot(context.Context, *RecallLotRequest) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
-	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN,
+	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
 	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a

@@ -90,8 +90,10 @@ type WorkOrderChanged struct {
 	Discrepancies []string `protobuf:"bytes,29,rep,name=discrepancies,proto3" json:"discrepancies,omitempty"`
 	// With NOT_AIRWORTHY: the date of the list of discrepancies.
 	DiscrepancyListDate *date.Date `protobuf:"bytes,30,opt,name=discrepancy_list_date,json=discrepancyListDate,proto3" json:"discrepancy_list_date,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Its task card, taskCards/{task_card}; empty in facts of before.
+	TaskCard      string `protobuf:"bytes,31,opt,name=task_card,json=taskCard,proto3" json:"task_card,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WorkOrderChanged) Reset() {
@@ -332,6 +334,13 @@ func (x *WorkOrderChanged) GetDiscrepancyListDate() *date.Date {
 		return x.DiscrepancyListDate
 	}
 	return nil
+}
+
+func (x *WorkOrderChanged) GetTaskCard() string {
+	if x != nil {
+		return x.TaskCard
+	}
+	return ""
 }
 
 // A reading of a step that stands in a released order.
@@ -1024,7 +1033,7 @@ var File_coldsection_workorders_v1_events_proto protoreflect.FileDescriptor
 
 const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xb3\n" +
+	"&coldsection/workorders/v1/events.proto\x12\x19coldsection.workorders.v1\x1a\"coldsection/common/v1/common.proto\x1a*coldsection/workorders/v1/workorders.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xd0\n" +
 	"\n" +
 	"\x10WorkOrderChanged\x12\x1d\n" +
 	"\n" +
@@ -1062,7 +1071,8 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\fengine_model\x18\x1b \x01(\tR\vengineModel\x12+\n" +
 	"\x11inspection_result\x18\x1c \x01(\tR\x10inspectionResult\x12$\n" +
 	"\rdiscrepancies\x18\x1d \x03(\tR\rdiscrepancies\x12E\n" +
-	"\x15discrepancy_list_date\x18\x1e \x01(\v2\x11.google.type.DateR\x13discrepancyListDate\"\xb3\x02\n" +
+	"\x15discrepancy_list_date\x18\x1e \x01(\v2\x11.google.type.DateR\x13discrepancyListDate\x12\x1b\n" +
+	"\ttask_card\x18\x1f \x01(\tR\btaskCard\"\xb3\x02\n" +
 	"\vStepReading\x12\x12\n" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x1a\n" +
 	"\bposition\x18\x02 \x01(\x05R\bposition\x12\x14\n" +

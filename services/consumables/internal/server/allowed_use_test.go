@@ -13,10 +13,15 @@ import (
 
 // limited makes the cleaner one for recovery washes only, by an invented document, on some models or on any.
 func (d desk) limited(revision string, models ...string) error {
-	item := of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/cleaner"})).done(d.t)
-	item.AllowedUses = []*consumablesv1.AllowedUse{{
+	return d.limitedTo(&consumablesv1.AllowedUse{
 		WorkKind: "RECOVERY_WASH", EngineModels: models, Document: &commonv1.DocumentReference{Title: "INV-MAN 72", Revision: revision},
-	}}
+	})
+}
+
+// limitedTo gives the cleaner its only allowed uses.
+func (d desk) limitedTo(uses ...*consumablesv1.AllowedUse) error {
+	item := of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/cleaner"})).done(d.t)
+	item.AllowedUses = uses
 	_, err := d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: item})
 	return err
 }
@@ -26,8 +31,14 @@ func (d desk) scheduled(order, kind string) { d.scheduledOn(order, kind, "") }
 // scheduledOn hears that an order was scheduled for an engine of a model.
 func (d desk) scheduledOn(order, kind, model string) {
 	d.t.Helper()
+	d.scheduledBy(order, kind, model, "")
+}
+
+// scheduledBy hears that an order by a task card was scheduled for an engine of a model.
+func (d desk) scheduledBy(order, kind, model, card string) {
+	d.t.Helper()
 	of(0, d.heard("coldsection.workorder.scheduled.v1", &workordersv1.WorkOrderChanged{
-		WorkOrder: order, Kind: kind, EngineModel: model, PlanStartTime: timestamppb.New(days(1)), Demands: []*workordersv1.MaterialDemand{{Item: "items/cleaner", Quantity: litres("1")}},
+		WorkOrder: order, Kind: kind, EngineModel: model, TaskCard: card, PlanStartTime: timestamppb.New(days(1)), Demands: []*workordersv1.MaterialDemand{{Item: "items/cleaner", Quantity: litres("1")}},
 	})).done(d.t)
 }
 
@@ -80,6 +91,45 @@ func TestAnItemGoesToTheEngineModelsItIsAllowedOn(t *testing.T) {
 		_, err = d.issue(lot, "workOrders/rinse", "1")
 		refused(t, "other work on a model that is allowed", err, "USE_NOT_ALLOWED")
 		refused(t, "what is no model", d.limited("4", "inv-6"), "FIELD_INVALID")
+	})
+}
+
+// A document may allow an item in single operations of a kind of work only: by another card it does not go out, nor while the card is unknown;
+// and where the engine's model decides too, what is missing is named.
+func TestAnItemGoesToTheOperationItIsAllowedIn(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "20", days(200)).GetName()
+		by := &commonv1.DocumentReference{Title: "INV-MAN 72", Revision: "5"}
+		const wash, model = "RECOVERY_WASH", "engineModels/inv-6"
+		of(0, d.limitedTo(
+			&consumablesv1.AllowedUse{WorkKind: wash, TaskCards: []string{"taskCards/soak", "taskCards/foam"}, Document: by},
+			&consumablesv1.AllowedUse{WorkKind: wash, TaskCards: []string{"taskCards/mist"}, EngineModels: []string{model}, Document: by},
+		)).done(t)
+		for order, work := range map[string][2]string{
+			"soaked": {"", "taskCards/soak"}, "other": {model, "taskCards/motoring"}, "before": {model, ""}, "mist": {model, "taskCards/mist"},
+			"mist-else": {"engineModels/inv-9", "taskCards/mist"}, "mist-unknown": {"", "taskCards/mist"},
+		} {
+			d.scheduledBy("workOrders/"+order, wash, work[0], work[1])
+		}
+		for order, reason := range map[string]string{
+			"soaked": "", "mist": "", "other": "USE_NOT_ALLOWED", "before": "WORK_CARD_UNKNOWN", "mist-else": "USE_NOT_ALLOWED", "mist-unknown": "ENGINE_MODEL_UNKNOWN",
+		} {
+			_, err := d.issue(lot, "workOrders/"+order, "1")
+			if reason == "" {
+				of(0, err).done(t)
+				continue
+			}
+			refused(t, order, err, reason)
+		}
+		_, err := d.issue(lot, "workOrders/other", "1")
+		const says = "items/cleaner is for RECOVERY_WASH by taskCards/soak and taskCards/foam (INV-MAN 72 5), RECOVERY_WASH by taskCards/mist on engineModels/inv-6 " +
+			"(INV-MAN 72 5), and workOrders/other is RECOVERY_WASH by taskCards/motoring on engineModels/inv-6. Take an item"
+		if err != nil && !strings.Contains(err.Error(), says) {
+			t.Errorf("it says %v", err)
+		}
+		d.scheduledBy("workOrders/before", wash, model, "taskCards/foam")
+		of(d.issue(lot, "workOrders/before", "1")).done(t)
+		refused(t, "what is no card", d.limitedTo(&consumablesv1.AllowedUse{WorkKind: wash, TaskCards: []string{"soak"}, Document: by}), "FIELD_INVALID")
 	})
 }
 

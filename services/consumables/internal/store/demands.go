@@ -27,6 +27,7 @@ type Demand struct {
 type Work struct {
 	Kind        string // such as RECOVERY_WASH; empty while the order was not scheduled
 	EngineModel string // engineModels/…; empty while nobody gave the engine one
+	TaskCard    string // taskCards/…; empty while nobody said
 }
 
 // Missing is what is neither claimed nor issued.
@@ -59,23 +60,25 @@ func Quantity(m stock.Micro, unit string) *commonv1.Quantity {
 	return &commonv1.Quantity{Value: m.Text(), UnitCode: unit}
 }
 
-const demandColumns = "work_order, item, unit_code, needed, reserved, issued, need_time, state, work_kind, engine_model"
+const demandColumns = "work_order, item, unit_code, needed, reserved, issued, need_time, state, work_kind, engine_model, task_card"
 
 func scanDemand(row storage.Scanner) (Demand, error) {
 	var d Demand
 	var at int64
 	var state string
-	err := row.Scan(&d.WorkOrder, &d.Item, &d.Unit, (*int64)(&d.Needed), (*int64)(&d.Reserved), (*int64)(&d.Issued), &at, &state, &d.Work.Kind, &d.Work.EngineModel)
+	err := row.Scan(&d.WorkOrder, &d.Item, &d.Unit, (*int64)(&d.Needed), (*int64)(&d.Reserved), (*int64)(&d.Issued), &at, &state, &d.Work.Kind, &d.Work.EngineModel,
+		&d.Work.TaskCard)
 	d.Need, d.Closed = storage.FromMicros(at), state == consumablesv1.StockDemand_CLOSED.String()
 	return d, err
 }
 
-const changeDemand = "UPDATE demands SET needed = $2, reserved = $3, issued = $4, need_time = $5, state = $6, work_kind = $7, engine_model = $8 WHERE name = $1"
+const changeDemand = `UPDATE demands SET needed = $2, reserved = $3, issued = $4, need_time = $5, state = $6, work_kind = $7, engine_model = $8,
+	task_card = $9 WHERE name = $1`
 
 func (d Demand) changed() []any {
 	return []any{
 		d.WorkOrder + " " + d.Item, int64(d.Needed), int64(d.Reserved), int64(d.Issued), storage.Micros(d.Need), d.State().String(), d.Work.Kind,
-		d.Work.EngineModel,
+		d.Work.EngineModel, d.Work.TaskCard,
 	}
 }
 
@@ -86,10 +89,10 @@ func SaveDemand(ctx context.Context, tx *storage.Tx, d Demand) error {
 	if err != nil || n > 0 {
 		return err
 	}
-	_, err = tx.Exec(ctx, `INSERT INTO demands (name, needed, reserved, issued, need_time, state, work_kind, engine_model, work_order, item, unit_code)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT (name) DO UPDATE SET needed = excluded.needed, reserved = excluded.reserved,
+	_, err = tx.Exec(ctx, `INSERT INTO demands (name, needed, reserved, issued, need_time, state, work_kind, engine_model, task_card, work_order, item, unit_code)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) ON CONFLICT (name) DO UPDATE SET needed = excluded.needed, reserved = excluded.reserved,
 		issued = excluded.issued, need_time = excluded.need_time, state = excluded.state, work_kind = excluded.work_kind,
-		engine_model = excluded.engine_model`, append(args, d.WorkOrder, d.Item, d.Unit)...)
+		engine_model = excluded.engine_model, task_card = excluded.task_card`, append(args, d.WorkOrder, d.Item, d.Unit)...)
 	return err
 }
 

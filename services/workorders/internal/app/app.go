@@ -191,7 +191,7 @@ func (u unit) tell(ctx context.Context, o *workordersv1.WorkOrder, fact string, 
 	}
 	change := &workordersv1.WorkOrderChanged{
 		WorkOrder: o.GetName(), Number: o.GetNumber(), State: o.GetState().String(), Kind: o.GetKind().String(), Engine: o.GetEngine(), EngineSerial: o.GetEngineSerial(),
-		EngineModel: o.GetEngineModel(), Aircraft: o.GetAircraft(), Station: o.GetStation(), TimeZone: zone.String(), PlanStartTime: o.GetPlanStartTime(),
+		TaskCard: o.GetTaskCard(), EngineModel: o.GetEngineModel(), Aircraft: o.GetAircraft(), Station: o.GetStation(), TimeZone: zone.String(), PlanStartTime: o.GetPlanStartTime(),
 		Demands: o.GetDemands(), Materials: o.GetMaterials(), Requirements: o.GetRequirements(), Origin: o.GetOrigin(), Counters: o.GetStartCounters(),
 		EventTime: timestamppb.New(u.now), CivilDate: civil(u.now.In(zone)), Person: u.caller.Person,
 	}
