@@ -61,8 +61,10 @@ type ConsumablesServiceClient interface {
 	ImportStock(ctx context.Context, in *ImportStockRequest, opts ...grpc.CallOption) (*ImportStockResponse, error)
 	// Adds a place where stock can be.
 	CreateLocation(ctx context.Context, in *CreateLocationRequest, opts ...grpc.CallOption) (*Location, error)
-	// Books a delivery, or own-made water, into a HELD lot. The same manufacturer lot arriving twice is one lot with two
-	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE, PACK_NOT_WHOLE.
+	// Books a delivery into a HELD lot, never into a usable one. A further delivery of a manufacturer's lot joins the first while that is HELD
+	// with its documents, and its inspection begins anew; otherwise it is a HELD lot of its own, and of a recalled one a RECALLED lot. It never
+	// lengthens the life: other dates than the first delivery's are refused, and a use-by date that it leaves out is the first one's. Reasons:
+	// LOT_EXPIRED, BATCH_DATES_DIFFER, QUANTITY_NOT_POSITIVE, PACK_NOT_WHOLE.
 	ReceiveLot(ctx context.Context, in *ReceiveLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE, TEMPERATURE_TREATMENT_UNSAFE (below 5 microsiemens per
@@ -74,7 +76,8 @@ type ConsumablesServiceClient interface {
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.
 	HoldLot(ctx context.Context, in *HoldLotRequest, opts ...grpc.CallOption) (*Lot, error)
-	// Blocks a lot and everything made from it at once. Roles: stores, quality.
+	// Blocks a lot and everything made from it at once; of a lot that was delivered, all deliveries of its manufacturer's lot. Roles: stores,
+	// quality.
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
@@ -351,8 +354,10 @@ type ConsumablesServiceServer interface {
 	ImportStock(context.Context, *ImportStockRequest) (*ImportStockResponse, error)
 	// Adds a place where stock can be.
 	CreateLocation(context.Context, *CreateLocationRequest) (*Location, error)
-	// Books a delivery, or own-made water, into a HELD lot. The same manufacturer lot arriving twice is one lot with two
-	// receipts. Reasons: CERTIFICATE_MISSING, LOT_EXPIRED, QUANTITY_NOT_POSITIVE, PACK_NOT_WHOLE.
+	// Books a delivery into a HELD lot, never into a usable one. A further delivery of a manufacturer's lot joins the first while that is HELD
+	// with its documents, and its inspection begins anew; otherwise it is a HELD lot of its own, and of a recalled one a RECALLED lot. It never
+	// lengthens the life: other dates than the first delivery's are refused, and a use-by date that it leaves out is the first one's. Reasons:
+	// LOT_EXPIRED, BATCH_DATES_DIFFER, QUANTITY_NOT_POSITIVE, PACK_NOT_WHOLE.
 	ReceiveLot(context.Context, *ReceiveLotRequest) (*Lot, error)
 	// Records readings of a water lot and judges them against a grade. Roles: stores, technician. Reasons:
 	// INSTRUMENT_MISSING, INSTRUMENT_LAPSED, READING_IMPLAUSIBLE, TEMPERATURE_TREATMENT_UNSAFE (below 5 microsiemens per
@@ -364,7 +369,8 @@ type ConsumablesServiceServer interface {
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.
 	HoldLot(context.Context, *HoldLotRequest) (*Lot, error)
-	// Blocks a lot and everything made from it at once. Roles: stores, quality.
+	// Blocks a lot and everything made from it at once; of a lot that was delivered, all deliveries of its manufacturer's lot. Roles: stores,
+	// quality.
 	RecallLot(context.Context, *RecallLotRequest) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,

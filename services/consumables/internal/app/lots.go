@@ -17,7 +17,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// ReceiveLot books a delivery into a HELD lot; the same manufacturer's lot arriving again is one lot with two receipts.
+// ReceiveLot books a delivery into a lot that waits for its receiving inspection.
 func (a *App) ReceiveLot(ctx context.Context, req *consumablesv1.ReceiveLotRequest) (*consumablesv1.Lot, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
 		return a.unit(ctx, tx).receive(ctx, req)
@@ -25,7 +25,7 @@ func (a *App) ReceiveLot(ctx context.Context, req *consumablesv1.ReceiveLotReque
 }
 
 func (u unit) receive(ctx context.Context, req *consumablesv1.ReceiveLotRequest) (*consumablesv1.Lot, error) {
-	elsewhere := maps.Clone(req.GetLot().GetExternalIds())
+	elsewhere, certificate := maps.Clone(req.GetLot().GetExternalIds()), req.GetLot().GetCertificate()
 	item, err := store.Items.Get(ctx, u.Tx, req.GetLot().GetItem())
 	if err != nil {
 		return nil, err
@@ -43,7 +43,7 @@ func (u unit) receive(ctx context.Context, req *consumablesv1.ReceiveLotRequest)
 		return nil, err
 	}
 	m := u.movement(consumablesv1.StockMovement_RECEIVED, lot, amount, item.GetBaseUnitCode())
-	m.Reason = req.GetProductionRun()
+	m.Reason, m.Certificate = req.GetProductionRun(), certificate
 	if err := u.post(ctx, m, item, transfer(lot.GetName(), store.Supplier, place.GetName(), amount)); err != nil {
 		return nil, err
 	}
@@ -65,38 +65,6 @@ func transfer(lot, source, target string, amount stock.Micro) []stock.Posting {
 
 func amountOf(q *commonv1.Quantity, item *consumablesv1.Item) (stock.Micro, error) {
 	return stock.FromQuantity(q.GetValue(), q.GetUnitCode(), item.GetBaseUnitCode())
-}
-
-func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotRequest, item *consumablesv1.Item, place string) (*consumablesv1.Lot, error) {
-	lot := req.GetLot()
-	if lot.GetManufacturerLot() != "" {
-		if err := u.Alone(ctx, "deliveries of "+item.GetName()+" "+lot.GetManufacturerLot()); err != nil {
-			return nil, err
-		}
-		same, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND manufacturer_lot = $2 AND state <> 'DISPOSED'", item.GetName(), lot.GetManufacturerLot())
-		if err != nil {
-			return nil, err
-		}
-		for _, known := range same {
-			if len(known.GetParents()) == 0 { // a container that was filled from it has the same number
-				return known, nil
-			}
-		}
-	}
-	resource.ClearOutputOnly(lot)
-	lot.Name = u.app.newName("lots", req.GetLotId())
-	lot.State = consumablesv1.Lot_HELD
-	lot.HoldReason = "Waits for its receiving inspection"
-	addAnswers(lot, req.GetAnswers())
-	for _, answer := range req.GetAnswers() {
-		if answer.GetAnswer() == consumablesv1.InspectionAnswer_NO {
-			lot.HoldReason = "Inspection: " + answer.GetQuestion() + " No"
-		}
-	}
-	if item.GetCertificateRequired() && lot.GetCertificate() == nil {
-		lot.HoldReason = "No certificate came with it"
-	}
-	return u.addLot(ctx, lot, item, place, nil)
 }
 
 // addLot gives a new lot its code and its end of life, and writes it.

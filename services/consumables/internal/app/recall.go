@@ -11,36 +11,82 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// RecallLot blocks a lot and everything that was made from it, to any depth.
+// RecallLot blocks a lot and everything that was made from it, to any depth, and of a lot that was delivered all deliveries of its
+// manufacturer's lot.
 func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest) (*consumablesv1.Lot, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
 		u := a.unit(ctx, tx)
-		first, _, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
+		roots, err := u.toRecall(ctx, req)
 		if err != nil {
 			return nil, err
 		}
-		names, err := u.descendants(ctx, first.GetName())
-		if err != nil {
-			return nil, err
-		}
-		jobs, fleet, err := u.reached(ctx, first.GetName())
-		if err != nil {
-			return nil, err
-		}
-		for _, name := range names {
-			lot, err := store.Lots.Lock(ctx, tx, name)
+		var names, jobs, fleet []string
+		for _, root := range roots {
+			made, err := u.descendants(ctx, root)
 			if err != nil {
 				return nil, err
 			}
-			lot.State, lot.HoldReason = consumablesv1.Lot_RECALLED, req.GetReason()
-			if err := store.Lots.Save(ctx, tx, lot, u.now); err != nil {
+			orders, engines, err := u.reached(ctx, root)
+			if err != nil {
 				return nil, err
 			}
-			if err := u.tellRecall(ctx, lot, jobs, fleet); err != nil {
-				return nil, err
-			}
+			names, jobs, fleet = append(names, made...), append(jobs, orders...), append(fleet, engines...)
 		}
-		return store.Lots.Get(ctx, tx, first.GetName())
+		if err := u.block(ctx, unique(names), req.GetReason(), distinct(jobs), distinct(fleet)); err != nil {
+			return nil, err
+		}
+		return store.Lots.Get(ctx, tx, req.GetName())
+	})
+}
+
+// toRecall is the asked lot, locked, and the other deliveries of its manufacturer's lot.
+func (u unit) toRecall(ctx context.Context, req *consumablesv1.RecallLotRequest) ([]string, error) {
+	lot, err := store.Lots.Get(ctx, u.Tx, req.GetName())
+	if err != nil {
+		return nil, err
+	}
+	roots := []string{lot.GetName()}
+	if len(lot.GetParents()) == 0 { // before any lot is locked, in the order in which deliveries lock
+		if err := u.alone(ctx, lot.GetItem(), lot.GetManufacturerLot()); err != nil {
+			return nil, err
+		}
+		batch, err := u.batch(ctx, lot.GetItem(), lot.GetManufacturerLot())
+		if err != nil {
+			return nil, err
+		}
+		for _, l := range batch {
+			roots = append(roots, l.GetName())
+		}
+	}
+	_, _, err = u.lockLot(ctx, req.GetName(), req.GetEtag())
+	return unique(roots), err
+}
+
+// block makes lots RECALLED and tells of each.
+func (u unit) block(ctx context.Context, names []string, reason string, jobs, fleet []string) error {
+	for _, name := range names {
+		lot, err := store.Lots.Lock(ctx, u.Tx, name)
+		if err != nil {
+			return err
+		}
+		lot.State, lot.HoldReason = consumablesv1.Lot_RECALLED, reason
+		if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
+			return err
+		}
+		if err := u.tellRecall(ctx, lot, jobs, fleet); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// unique are the names, each where it first stands.
+func unique(names []string) []string {
+	seen := map[string]bool{}
+	return slices.DeleteFunc(names, func(name string) bool {
+		before := seen[name]
+		seen[name] = true
+		return before
 	})
 }
 

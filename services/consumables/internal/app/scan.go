@@ -147,12 +147,14 @@ func noLot(item *consumablesv1.Item, number string) string {
 	return fmt.Sprintf("%s has no lot %q here. Stop, unless it is a new delivery to be received.", item.GetDisplayName(), number)
 }
 
-// lotOf is the item's lot with its maker's number; nil when there is none.
+// lotOf is the item's lot with its maker's number; nil when there is none. Of several deliveries, which the maker's code can't tell apart, it
+// is one that may not be used, if there is one: our own label says which delivery it is.
 func (u unit) lotOf(ctx context.Context, item *consumablesv1.Item, number string) (*consumablesv1.Lot, error) {
 	if number == "" {
 		return nil, nil //nolint:nilnil // no lot is an answer
 	}
-	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND manufacturer_lot = $2 ORDER BY CASE WHEN state = 'DISPOSED' THEN 1 ELSE 0 END, create_time DESC", item.GetName(), number)
+	lots, err := store.Lots.Where(ctx, u.Tx, `item = $1 AND manufacturer_lot = $2 ORDER BY CASE state
+		WHEN 'RECALLED' THEN 1 WHEN 'HELD' THEN 2 WHEN 'EMPTIED' THEN 4 WHEN 'DISPOSED' THEN 5 ELSE 3 END, create_time DESC`, item.GetName(), number)
 	if err != nil {
 		return nil, err
 	}

@@ -23,7 +23,7 @@ func (a *App) TraceLot(ctx context.Context, req *consumablesv1.TraceLotRequest) 
 	err := a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		t := &tracer{unit: a.unit(ctx, tx), resp: &consumablesv1.TraceLotResponse{}, units: map[string]string{}, kinds: map[string]consumablesv1.Location_Kind{}, told: map[string]bool{}}
 		resp = t.resp
-		if _, err := store.Lots.Get(ctx, tx, req.GetName()); err != nil {
+		if err := t.sisters(ctx, req.GetName()); err != nil {
 			return err
 		}
 		if req.GetDirection() != consumablesv1.TraceLotRequest_BACKWARD {
@@ -37,6 +37,21 @@ func (a *App) TraceLot(ctx context.Context, req *consumablesv1.TraceLotRequest) 
 		return nil
 	})
 	return resp, err
+}
+
+// sisters adds the other deliveries of a lot's manufacturer's lot.
+func (t *tracer) sisters(ctx context.Context, name string) error {
+	lot, err := store.Lots.Get(ctx, t.Tx, name)
+	if err != nil {
+		return err
+	}
+	batch, err := t.batch(ctx, lot.GetItem(), lot.GetManufacturerLot())
+	for _, l := range batch {
+		if l.GetName() != name && len(lot.GetParents()) == 0 {
+			t.resp.BatchLots = append(t.resp.BatchLots, l.GetName())
+		}
+	}
+	return err
 }
 
 type tracer struct {
