@@ -32,6 +32,8 @@ type neighbours struct {
 	until   map[string]time.Time // lot → usable until
 	last    map[string]int32     // "people/ann perform" → last day of the authorization
 	items   map[string]string    // lot → item
+	types   map[string]string    // tool → its type; without one compliance does not say it, as a release before did
+	lots    map[string]*consumablesv1.Lot
 	model   *performancev1.EngineModel
 	plane   string // where the engine is fitted
 	seat    string // its position there
@@ -46,6 +48,7 @@ func newNeighbours() *neighbours {
 	return &neighbours{
 		silent: map[string]bool{}, lapsed: map[string]string{}, valid: map[string]int32{gauge: 20261231},
 		until: map[string]time.Time{}, model: engineModel(), plane: "aircraft/a1", last: map[string]int32{}, items: map[string]string{},
+		types: map[string]string{}, lots: map[string]*consumablesv1.Lot{},
 	}
 }
 
@@ -120,6 +123,7 @@ func (n *neighbours) CheckGates(_ context.Context, req *compliancev1.CheckGatesR
 			reason = "TOOL_QUARANTINED"
 		}
 		resp.Results = append(resp.Results, result(tool, reason, fmt.Sprintf("valid through %d, asked for %d", last, number(day))))
+		resp.Results[len(resp.Results)-1].ToolType = n.types[tool]
 	}
 	return resp, nil
 }
@@ -249,7 +253,7 @@ func (n *neighbours) LookUpLot(_ context.Context, req *consumablesv1.LookUpLotRe
 	if until, ok := n.until[req.GetCode()]; ok && !req.GetNeedTime().AsTime().Before(until) {
 		return &consumablesv1.LookUpLotResponse{Reason: "LOT_EXPIRED", Explanation: req.GetCode() + " is past its use-by."}, nil
 	}
-	return &consumablesv1.LookUpLotResponse{Usable: true}, nil
+	return &consumablesv1.LookUpLotResponse{Lot: n.lots[req.GetCode()], Usable: true}, nil
 }
 
 // GetLot says which item a lot is of, the solution unless the test said another.

@@ -5715,7 +5715,9 @@ type GateResult struct {
 	// The same in words.
 	Explanation string `protobuf:"bytes,4,opt,name=explanation,proto3" json:"explanation,omitempty"`
 	// The authorization or certificate relied on.
-	Evidence      string `protobuf:"bytes,5,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	Evidence string `protobuf:"bytes,5,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	// For a tool that is in order: its type, such as "conductivity-meter".
+	ToolType      string `protobuf:"bytes,6,opt,name=tool_type,json=toolType,proto3" json:"tool_type,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5781,6 +5783,13 @@ func (x *GateResult) GetExplanation() string {
 func (x *GateResult) GetEvidence() string {
 	if x != nil {
 		return x.Evidence
+	}
+	return ""
+}
+
+func (x *GateResult) GetToolType() string {
+	if x != nil {
+		return x.ToolType
 	}
 	return ""
 }
@@ -11715,14 +11724,15 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\aresults\x18\x02 \x03(\v2%.coldsection.compliance.v1.GateResultB\x04\xe2A\x01\x03R\aresults\x12%\n" +
 	"\vperson_name\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\n" +
 	"personName\x12&\n" +
-	"\vcertificate\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vcertificate\"\xaa\x01\n" +
+	"\vcertificate\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vcertificate\"\xcd\x01\n" +
 	"\n" +
 	"GateResult\x12\x1a\n" +
 	"\x05asked\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x05asked\x12\x18\n" +
 	"\x04open\x18\x02 \x01(\bB\x04\xe2A\x01\x03R\x04open\x12\x1c\n" +
 	"\x06reason\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12&\n" +
 	"\vexplanation\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\x12 \n" +
-	"\bevidence\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\bevidence\"\x96\x02\n" +
+	"\bevidence\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\bevidence\x12!\n" +
+	"\ttool_type\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\btoolType\"\x96\x02\n" +
 	"\x15CreateAircraftRequest\x12K\n" +
 	"\baircraft\x18\x01 \x01(\v2#.coldsection.compliance.v1.AircraftB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\baircraft\x12P\n" +

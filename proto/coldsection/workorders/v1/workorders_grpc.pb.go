@@ -103,7 +103,7 @@ type WorkOrdersServiceClient interface {
 	AcknowledgeCautions(ctx context.Context, in *AcknowledgeCautionsRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a step as done, or as not applicable with a reason. Role: technician; inspector for steps of kind INSPECT,
 	// INDEPENDENT_INSPECTION and WITNESS. Reasons: STATE_NOT_ALLOWED, CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER,
-	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
+	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
 	// COMPLIANCE_UNREACHABLE.
 	CompleteStep(ctx context.Context, in *CompleteStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
@@ -118,7 +118,7 @@ type WorkOrdersServiceClient interface {
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
-	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
+	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, TOOL_NOT_FOR_STEP, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
 	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(ctx context.Context, in *CreateMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
 	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
@@ -530,7 +530,7 @@ type WorkOrdersServiceServer interface {
 	AcknowledgeCautions(context.Context, *AcknowledgeCautionsRequest) (*Step, error)
 	// Records a step as done, or as not applicable with a reason. Role: technician; inspector for steps of kind INSPECT,
 	// INDEPENDENT_INSPECTION and WITNESS. Reasons: STATE_NOT_ALLOWED, CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER,
-	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
+	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
 	// COMPLIANCE_UNREACHABLE.
 	CompleteStep(context.Context, *CompleteStepRequest) (*Step, error)
 	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
@@ -545,7 +545,7 @@ type WorkOrdersServiceServer interface {
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(context.Context, *SignStepRequest) (*Step, error)
 	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
-	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
+	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, TOOL_NOT_FOR_STEP, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
 	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(context.Context, *CreateMeasurementRequest) (*Measurement, error)
 	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:

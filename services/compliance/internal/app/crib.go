@@ -312,7 +312,7 @@ func (u unit) toolGate(ctx context.Context, name string, day civil.Date) (*compl
 		return closed(name, "TOOL_WITHDRAWN", "%s %s was taken out of use: %s.", tool.GetDisplayName(), tool.GetSerial(), tool.GetWithdrawReason()), nil
 	}
 	if tool.GetCalibrationExempt() {
-		return &compliancev1.GateResult{Asked: name, Open: true, Evidence: "needs no calibration"}, nil
+		return &compliancev1.GateResult{Asked: name, Open: true, Evidence: "needs no calibration", ToolType: tool.GetToolType()}, nil
 	}
 	c, err := store.CalibrationOn(ctx, u.Tx, name, day.String())
 	if err != nil {
@@ -321,7 +321,8 @@ func (u unit) toolGate(ctx context.Context, name string, day civil.Date) (*compl
 	if c == nil {
 		return closed(name, "TOOL_LAPSED", "%s %s has no calibration that covers %s. Take another one.", tool.GetDisplayName(), tool.GetSerial(), day), nil
 	}
-	return &compliancev1.GateResult{Asked: name, Open: true, Evidence: fmt.Sprintf("certificate %s, valid through %s", c.GetCertificate(), dateOf(c.GetDueDate()))}, nil
+	evidence := fmt.Sprintf("certificate %s, valid through %s", c.GetCertificate(), dateOf(c.GetDueDate()))
+	return &compliancev1.GateResult{Asked: name, Open: true, Evidence: evidence, ToolType: tool.GetToolType()}, nil
 }
 
 // status of a tool today.

@@ -25,6 +25,7 @@ import (
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/outbox"
+	"coldsection.example/services/platform/quantity"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/flow"
@@ -121,8 +122,9 @@ func (a *App) gate(ctx context.Context, person, engine string, day *date.Date, s
 	return answer, nil
 }
 
-// usableLot asks stores whether a lot may be used at an instant.
-func (a *App) usableLot(ctx context.Context, lot, order string, at time.Time) error {
+// usableLot asks stores whether a lot may be used at an instant, and whether as much of it is with the order.
+func (a *App) usableLot(ctx context.Context, use *workordersv1.MaterialUse, order string, at time.Time) error {
+	lot := use.GetLot()
 	answer, err := consumablesv1.NewConsumablesQueryServiceClient(a.Consumables).LookUpLot(asService(ctx), &consumablesv1.LookUpLotRequest{
 		Code: lot, WorkOrder: order, NeedTime: timestamppb.New(at),
 	})
@@ -135,6 +137,37 @@ func (a *App) usableLot(ctx context.Context, lot, order string, at time.Time) er
 	// A lot of which nothing is left in stores may still be with the job.
 	if !answer.GetUsable() && answer.GetReason() != "LOT_EMPTIED" {
 		return fault.Precondition("MATERIAL_NOT_USABLE", "%s", answer.GetExplanation()).With("lot", lot).With("cause", answer.GetReason())
+	}
+	return withOrder(use, answer.GetLot(), order)
+}
+
+// withOrder refuses more of a lot than is with the order: stores could not book it, and its way to the engine would be lost. Sealed packs are
+// opened by stores as they are used, and are judged there. Reason: MATERIAL_NOT_ISSUED.
+func withOrder(use *workordersv1.MaterialUse, lot *consumablesv1.Lot, order string) error {
+	if lot == nil || lot.GetPackQuantity() != nil {
+		return nil
+	}
+	used, err := quantity.Parse(use.GetQuantity().GetValue(), use.GetQuantity().GetUnitCode())
+	if err != nil {
+		return err
+	}
+	there := &commonv1.Quantity{Value: "0", UnitCode: lot.GetReceived().GetUnitCode()}
+	for _, b := range lot.GetBalances() {
+		if b.GetLocation() == order {
+			there = b.GetQuantity()
+		}
+	}
+	with, err := quantity.Parse(there.GetValue(), there.GetUnitCode())
+	if err != nil {
+		return err
+	}
+	more, err := with.Cmp(used)
+	if err != nil {
+		return err
+	}
+	if more < 0 {
+		return fault.Precondition("MATERIAL_NOT_ISSUED", "%s of %s is with %s, and %s was named. Correct the amount or the lot, or have the rest issued.", with, use.GetLot(), order, used).
+			With("lot", use.GetLot())
 	}
 	return nil
 }

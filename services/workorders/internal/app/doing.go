@@ -109,7 +109,7 @@ func (a *App) askForStep(ctx context.Context, order *workordersv1.WorkOrder, ste
 		used = req.GetCompleteTime().AsTime()
 	}
 	for _, m := range req.GetMaterials() {
-		if err := a.usableLot(ctx, m.GetLot(), order.GetName(), used); err != nil {
+		if err := a.usableLot(ctx, m, order.GetName(), used); err != nil {
 			return err
 		}
 	}

@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
@@ -23,34 +25,45 @@ func (a *App) CreateMeasurement(ctx context.Context, req *workordersv1.CreateMea
 	if err != nil {
 		return nil, err
 	}
-	evidence, err := a.calibration(ctx, order, m)
+	tool, err := a.calibration(ctx, order, m)
 	if err != nil {
 		return nil, err
 	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Measurement, error) {
 		u := a.unit(ctx, tx)
-		m.Name, m.ToolCalibration = a.newName(req.GetParent()+"/measurements", req.GetMeasurementId()), evidence
-		return m, u.measure(ctx, m)
+		m.Name, m.ToolCalibration = a.newName(req.GetParent()+"/measurements", req.GetMeasurementId()), tool.GetEvidence()
+		return m, u.measure(ctx, m, tool.GetToolType())
 	})
 }
 
-// calibration asks what covers a reading's tool on the day that it was taken.
-func (a *App) calibration(ctx context.Context, o *workordersv1.WorkOrder, m *workordersv1.Measurement) (string, error) {
+// calibration asks what covers a reading's tool on the day that it was taken, and of which type the tool is.
+func (a *App) calibration(ctx context.Context, o *workordersv1.WorkOrder, m *workordersv1.Measurement) (*compliancev1.GateResult, error) {
 	if m.GetTool() == "" {
-		return "", nil
+		return &compliancev1.GateResult{}, nil
 	}
 	day, err := a.dayOf(ctx, o, m.GetMeasureTime())
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	answer, err := a.gate(ctx, "", "", day, nil, []string{m.GetTool()})
 	if err != nil {
-		return "", err
+		return nil, err
 	}
-	return answer.GetResults()[0].GetEvidence(), nil
+	return answer.GetResults()[0], nil
 }
 
-func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
+// rightTool refuses a tool of another type than the step is done with: a calibrated stopwatch reads no pressure. Compliance of a release before
+// this one does not say the type. Reason: TOOL_NOT_FOR_STEP.
+func rightTool(m *workordersv1.Measurement, step *workordersv1.Step, spec *workordersv1.MeasurementSpec, toolType string) error {
+	if len(step.GetRequiredTools()) == 0 || !spec.GetToolRequired() || toolType == "" || slices.Contains(step.GetRequiredTools(), toolType) {
+		return nil
+	}
+	wanted := strings.Join(step.GetRequiredTools(), " or ")
+	return fault.Invalid("measurement.tool", "TOOL_NOT_FOR_STEP", "%s is read with a tool of the type %s, and %s is of the type %s. Scan the one that was used.",
+		spec.GetDisplayName(), wanted, m.GetTool(), toolType).With("wanted", wanted).With("tool_type", toolType)
+}
+
+func (u unit) measure(ctx context.Context, m *workordersv1.Measurement, toolType string) error {
 	me, err := u.me()
 	if err != nil {
 		return err
@@ -75,6 +88,9 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement) error {
 		return err
 	}
 	if err := judge(m, spec); err != nil {
+		return err
+	}
+	if err := rightTool(m, step, spec, toolType); err != nil {
 		return err
 	}
 	heldAgainst(m, spec)
@@ -159,7 +175,8 @@ func (a *App) SupersedeMeasurement(ctx context.Context, req *workordersv1.Supers
 			ToolCalibration: old.GetToolCalibration(), MeasureTime: old.GetMeasureTime(), ExceedanceConfirmed: req.GetExceedanceConfirmed(), Reason: req.GetReason(), Supersedes: old.GetName(),
 			PaperEntry: old.GetPaperEntry(),
 		}
-		if err := u.measure(ctx, m); err != nil {
+		// Its tool is that of the reading before, which was looked at then.
+		if err := u.measure(ctx, m, ""); err != nil {
 			return nil, err
 		}
 		old.Successor = m.GetName()

@@ -1,0 +1,79 @@
+package workorders_test
+
+import (
+	"slices"
+	"testing"
+
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+)
+
+// stepOf is the first step of a kind.
+func (s *stage) stepOf(o *workordersv1.WorkOrder, kind workordersv1.StepKind) *workordersv1.Step {
+	s.t.Helper()
+	steps := s.steps(o)
+	i := slices.IndexFunc(steps, func(step *workordersv1.Step) bool { return step.GetKind() == kind })
+	if i < 0 {
+		s.t.Fatalf("%s has no step of kind %s", o.GetName(), kind)
+	}
+	return steps[i]
+}
+
+// A pressure that was "read" with a calibrated stopwatch is refused with both types; with the gauge that the step names it is taken.
+func TestAReadingIsTakenWithATypeOfToolThatItsStepNames(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("recovery-wash")
+		step := s.stepOf(o, workordersv1.StepKind_STEP_KIND_MEASURE)
+		s.near.change(func(n *neighbours) {
+			n.valid["tools/watch"], n.types["tools/watch"], n.types[gauge] = 20261231, "stopwatch", "pressure-gauge"
+		})
+		read := func(tool string) (*workordersv1.Measurement, error) {
+			return s.do.CreateMeasurement(s.as("ann"), &workordersv1.CreateMeasurementRequest{Parent: o.GetName(), Measurement: &workordersv1.Measurement{
+				Step: step.GetName(), Key: step.GetMeasurements()[0].GetKey(), Entered: &commonv1.Entered{Text: "260", UnitCode: "kPa"}, Tool: tool,
+			}})
+		}
+		_, err := read("tools/watch")
+		s.refused(err, "TOOL_NOT_FOR_STEP", "pressure-gauge", "stopwatch")
+		if got := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"), &workordersv1.ListMeasurementsRequest{Parent: o.GetName()})); len(got.GetMeasurements()) != 0 {
+			t.Errorf("it was kept: %v", got)
+		}
+		must[*workordersv1.Measurement](s)(read(gauge))
+	})
+}
+
+// More of a lot than stores handed out to the order is refused while the step is open: stores could not book it, and the lot's way to the engine
+// would be lost. What is there is taken, in whatever unit.
+func TestAStepUsesNoMoreOfALotThanTheOrderHas(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("recovery-wash")
+		for _, step := range s.steps(o) {
+			if step.GetKind() == workordersv1.StepKind_STEP_KIND_MATERIAL {
+				break
+			}
+			s.prepare(step, "ann")
+			must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("ann"), completion(step)))
+		}
+		step := s.stepOf(o, workordersv1.StepKind_STEP_KIND_MATERIAL)
+		s.prepare(step, "ann")
+		litres := func(v string) *commonv1.Quantity { return &commonv1.Quantity{Value: v, UnitCode: "L"} }
+		lot := &consumablesv1.Lot{Name: "lots/l1", Received: litres("20"), Balances: []*consumablesv1.LotBalance{
+			{Location: "locations/shelf", Quantity: litres("18")}, {Location: o.GetName(), Quantity: litres("2")},
+		}}
+		s.near.change(func(n *neighbours) { n.lots["lots/l1"], n.lots["lots/l2"] = lot, &consumablesv1.Lot{Name: "lots/l2", Received: litres("20")} })
+		use := func(lot, value, unit string) (*workordersv1.Step, error) {
+			return s.do.CompleteStep(s.as("ann"), &workordersv1.CompleteStepRequest{
+				Name: step.GetName(), Materials: []*workordersv1.MaterialUse{{Lot: lot, Quantity: &commonv1.Quantity{Value: value, UnitCode: unit}}},
+			})
+		}
+		_, err := use("lots/l1", "5", "L")
+		s.refused(err, "MATERIAL_NOT_ISSUED", "2 L of lots/l1", "5 L")
+		_, err = use("lots/l2", "1", "L")
+		s.refused(err, "MATERIAL_NOT_ISSUED", "0 L of lots/l2")
+		_, err = use("lots/l1", "2", "kg")
+		s.refused(err, "UNIT_MISMATCH", "Use a unit of volume")
+		if got := must[*workordersv1.Step](s)(use("lots/l1", "2000", "mL")); got.GetState() != workordersv1.Step_DONE {
+			t.Errorf("the step is %s", got.GetState())
+		}
+	})
+}
