@@ -79,10 +79,35 @@ func pictureOf(
 		z := &mildest[i]
 		out.Zones = append(out.Zones, chart.Zone{Name: z.ID, Action: z.Action, Lowest: z.Lowest(), Corners: corners(z.Corners)})
 	}
-	for i := range events {
-		out.Events = append(out.Events, stayOf(zones, &events[i], mildest))
+	shown := severest(zones, events)
+	out.More = len(events) - len(shown)
+	for i := range shown {
+		out.Events = append(out.Events, stayOf(zones, &shown[i], mildest))
 	}
 	return out
+}
+
+// mostDrawn is how many events a picture shows.
+const mostDrawn = 12
+
+// severest are the events that a picture shows, in the order of time: those of the severest zones that they may meet, of these the highest.
+func severest(zones *exceedance.Chart, events []exceedance.Event) []exceedance.Event {
+	if len(events) <= mostDrawn {
+		return events
+	}
+	severity := func(e *exceedance.Event) int {
+		if e.WorstZone < 0 {
+			return -1
+		}
+		return zones.Zones[e.WorstZone].Severity
+	}
+	shown := slices.Clone(events)
+	slices.SortStableFunc(shown, func(a, b exceedance.Event) int {
+		return cmp.Or(cmp.Compare(severity(&b), severity(&a)), cmp.Compare(b.Peak, a.Peak))
+	})
+	shown = shown[:mostDrawn]
+	slices.SortFunc(shown, func(a, b exceedance.Event) int { return cmp.Compare(a.Start, b.Start) })
+	return shown
 }
 
 func stayOf(zones *exceedance.Chart, e *exceedance.Event, mildest []exceedance.Zone) chart.Stay {

@@ -19,6 +19,7 @@ type Zones struct {
 	Gap           float64  // s; between samples further apart no line is drawn
 	Zones         []Zone   // mildest first, at least one
 	Events        []Stay   // in the order of time
+	More          int      // events that are not drawn, as they are no severer
 }
 
 // Sample is one value of a trace.
@@ -79,6 +80,9 @@ func (z *Zones) notes() (notes []string) {
 	}
 	for i, e := range z.Events {
 		notes = append(notes, fmt.Sprintf("%d. %s %s", i+1, e.Words, z.times(e)))
+	}
+	if z.More > 0 {
+		notes = append(notes, fmt.Sprintf("%d more events, none of them severer, are not drawn. Evaluate the same trace to read of all.", z.More))
 	}
 	for _, zone := range z.Zones {
 		notes = append(notes, fmt.Sprintf("Zone %s asks for, in the document's words: %s", zone.Name, zone.Action))

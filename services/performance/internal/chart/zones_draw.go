@@ -11,6 +11,9 @@ const (
 	titleRoom, axisRoom      = 34.0, 46.0
 )
 
+// mostLines is how much is written under a picture, so that a chart of many zones with long actions does not make it too big.
+const mostLines = 100
+
 // plot is a panel with its two scales.
 type plot struct {
 	c        canvas
@@ -25,6 +28,9 @@ func (p *plot) at(x, y float64) xy {
 // draw puts the cautions, the trace, the plane of the zones and what they say on a canvas.
 func (z Zones) draw(on func(height float64) canvas) {
 	chart, cautions, notes := wrap(z.Chart, small), wrapped(z.Cautions, body), wrapped(z.notes(), small)
+	if len(notes) > mostLines {
+		notes = append(notes[:mostLines-1:mostLines-1], "There is more to say than fits here: evaluate the same trace, and read the document.")
+	}
 	top := 48 + lineHeight*float64(len(chart)+len(cautions)) + titleRoom
 	plane := top + traceHeight + axisRoom + titleRoom
 	bottom := plane + planeHeight + axisRoom

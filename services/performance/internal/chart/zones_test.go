@@ -2,6 +2,7 @@ package chart
 
 import (
 	"bytes"
+	"fmt"
 	"image/png"
 	"math"
 	"os"
@@ -80,6 +81,30 @@ func TestTheZonesAsAPNG(t *testing.T) {
 		if err := os.WriteFile(filepath.Join(dir, "zones.png"), picture, 0o600); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// Many zones with long actions make no picture without end, and what is left out is said.
+func TestAPictureStaysOfASize(t *testing.T) {
+	z := hot()
+	z.More = 7
+	for i := range 60 {
+		z.Zones = append(z.Zones, Zone{fmt.Sprint("Z", i), strings.Repeat("invented action ", 60), 880 + float64(i), []Corner{{0, 880}, {9, 880}, {9, 990}}})
+		z.Events[0].InZones = append(z.Events[0].InZones, 0)
+	}
+	_, texts := shapes(t, SVG(z))
+	all := strings.Join(texts, " ")
+	for _, want := range []string{"7 more events, none of them severer, are not drawn.", "There is more to say than fits here"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("the picture does not say %q", want)
+		}
+	}
+	picture, err := PNG(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if size, err := png.DecodeConfig(bytes.NewReader(picture)); err != nil || size.Height > 3500 {
+		t.Errorf("%d pixels high, %v", size.Height, err)
 	}
 }
 

@@ -109,6 +109,17 @@ func TestAnExceedanceIsDrawn(t *testing.T) {
 		if c := count(t, gap.GetContent()); c["trace"] != 2 || c["gap"] != 2 || c["worst"] != 1 || !strings.Contains(gap.GetAlternativeText(), "may meet the zone \"A\"") {
 			t.Errorf("%v, %q", c, gap.GetAlternativeText())
 		}
+		var many [][2]float64 // 40 events far apart, of which the last is the severest
+		for n := range 40 {
+			i := float64(n)
+			many = append(many, [2]float64{100 * i, 700}, [2]float64{100*i + 5, 806 + i/10}, [2]float64{100*i + 10, 700})
+		}
+		many[len(many)-2][1] = 900
+		full := of(b.RenderExceedance(b.analyst(), pictured(trace("Cel", many, celsius)))).done(t)
+		if c := count(t, full.GetContent()); c["event"] != 12 || !strings.Contains(full.GetAlternativeText(), "The highest sample is 900") ||
+			!strings.Contains(full.GetAlternativeText(), "28 more events, none of them severer") {
+			t.Errorf("%v, %q", c, full.GetAlternativeText())
+		}
 		req.Format = performancev1.ImageFormat_IMAGE_FORMAT_PNG
 		picture := of(b.RenderExceedance(b.analyst(), req)).done(t)
 		if img, err := png.Decode(bytes.NewReader(picture.GetContent())); err != nil || img.Bounds().Dx() != 1350 || picture.GetFileName() != "exceedance-itt-start.png" {
