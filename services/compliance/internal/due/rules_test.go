@@ -50,10 +50,7 @@ func TestTheNextIntervalCountsFromWhereThePolicySays(t *testing.T) {
 		at := due.Base{Date: today.AddDays(10), Counters: due.Counters{Cycles: done}}
 		tree := due.Tree{Limits: []due.Limit{{Unit: due.Cycles, Amount: amount}}}
 		was := start + amount
-		late := was
-		if done <= was {
-			late = done
-		}
+		late := min(was, done)
 		for policy, want := range map[due.Rebase]int64{due.FromDone: done, due.FromDueIfLate: late, due.FixedGrid: was} {
 			if next := policy.Next(first, at, tree); next.Counters.Cycles != want {
 				t.Fatalf("policy %d: from %d every %d, done at %d: counts from %d, want %d", policy, start, amount, done, next.Counters.Cycles, want)

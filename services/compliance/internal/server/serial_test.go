@@ -49,7 +49,8 @@ func TestASerialNumberIsCorrectedOnPurpose(t *testing.T) {
 		}
 		must(correct(before.GetEtag(), "misread on the data plate", "serial"))(t)
 		now := read()
-		if c := now.GetSerialCorrections(); len(c) != 1 || c[0].GetSerial() != before.GetSerial() || c[0].GetReason() != "misread on the data plate" || c[0].GetCorrector() == "" || c[0].GetCorrectTime() == nil {
+		if c := now.GetSerialCorrections(); len(c) != 1 || c[0].GetSerial() != before.GetSerial() || c[0].GetReason() != "misread on the data plate" ||
+			c[0].GetCorrector() == "" || c[0].GetCorrectTime() == nil {
 			t.Errorf("%v", now)
 		}
 		if now.GetSerial() != "RIGHT-1" || !slices.Equal(now.GetEmbodied(), before.GetEmbodied()) {

@@ -157,7 +157,7 @@ func fields(message []byte) iter.Seq2[field, error] {
 
 // consume reads the value of a field and returns its length, below zero for an error.
 func (f *field) consume(message []byte) (n int) {
-	switch f.kind { //nolint:exhaustive // the others are passed over
+	switch f.kind {
 	case protowire.VarintType:
 		f.value, n = protowire.ConsumeVarint(message)
 	case protowire.BytesType:

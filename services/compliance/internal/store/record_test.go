@@ -69,7 +69,7 @@ func FuzzRecord(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	for cut := range len(body) {
+	for cut := range body {
 		f.Add(body[:cut])
 	}
 	f.Add(append(body, 0x0a, 0xff))
