@@ -136,6 +136,24 @@ func (u unit) happened(field string, given *timestamppb.Timestamp) (*timestamppb
 	return given, nil
 }
 
+// happenedTo is when something was done with a lot, which was not before it came in or was made. Reasons: TIME_IN_FUTURE, TIME_BEFORE_LOT.
+func (u unit) happenedTo(ctx context.Context, lot *consumablesv1.Lot, field string, given *timestamppb.Timestamp) (*timestamppb.Timestamp, error) {
+	at, err := u.happened(field, given)
+	if err != nil || !at.AsTime().Before(lot.GetCreateTime().AsTime()) {
+		return at, err
+	}
+	began, err := store.FirstMoved(ctx, u.Tx, lot.GetName()) // what was made or opened may have been recorded later
+	if err == nil && at.AsTime().Before(began) {
+		err = tooEarly(field, lot.GetName(), at.AsTime(), began)
+	}
+	return at, err
+}
+
+func tooEarly(field, lot string, at, began time.Time) error {
+	return fault.Invalid(field, "TIME_BEFORE_LOT", "%s lies before lot %s came in or was made (%s). Correct the time, or the lot.",
+		at.UTC().Format(time.RFC3339), lot, began.UTC().Format(time.RFC3339)).With("lot", lot)
+}
+
 // movement starts a movement of a lot.
 func (u unit) movement(kind consumablesv1.StockMovement_Kind, lot *consumablesv1.Lot, amount stock.Micro, base string) *consumablesv1.StockMovement {
 	return &consumablesv1.StockMovement{

@@ -20,8 +20,11 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockCount, error) {
 		u, count := a.unit(ctx, tx), req.GetStockCount()
 		resource.ClearOutputOnly(count)
-		var err error
-		if count.CountTime, err = u.happened("stock_count.count_time", count.GetCountTime()); err != nil {
+		lot, err := store.Lots.Get(ctx, tx, count.GetLot())
+		if err != nil {
+			return nil, err
+		}
+		if count.CountTime, err = u.happenedTo(ctx, lot, "stock_count.count_time", count.GetCountTime()); err != nil {
 			return nil, err
 		}
 		if _, err := store.Locations.Get(ctx, tx, count.GetLocation()); err != nil {

@@ -115,7 +115,7 @@ func datesOfBatch(delivery *consumablesv1.Lot, batch []*consumablesv1.Lot) error
 		} {
 			if d.before != "" && d.now != "" && d.before != d.now {
 				return fault.Precondition("BATCH_DATES_DIFFER",
-					"%s, of the same manufacturer's lot %q, has %s %s, and this delivery has %s. One lot is made once: read both labels again, and set the delivery aside until its supplier has said which is right.",
+					"%s, of the same manufacturer's lot %q, has %s %s, and this delivery has %s. One lot is made once. Read both labels again, or set the delivery aside until its supplier has answered.",
 					known.GetName(), delivery.GetManufacturerLot(), d.what, d.before, d.now).With("lot", known.GetName())
 			}
 		}

@@ -58,7 +58,7 @@ func (u unit) issue(ctx context.Context, req *consumablesv1.IssueStockRequest, l
 	}
 	m := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
 	m.WorkOrder, m.Reason = req.GetWorkOrder(), req.GetOverrideReason()
-	if m.EffectiveTime, err = u.happened("effective_time", req.GetEffectiveTime()); err != nil {
+	if m.EffectiveTime, err = u.happenedTo(ctx, lot, "effective_time", req.GetEffectiveTime()); err != nil {
 		return nil, err
 	}
 	opening, err := u.openingOf(ctx, lot, item, req, amount, from, need)

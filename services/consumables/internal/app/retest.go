@@ -118,7 +118,7 @@ func (u unit) doubtLot(ctx context.Context, name string, doubted map[string]bool
 	if lot.GetState() != consumablesv1.Lot_USABLE {
 		return nil
 	}
-	reason := "Its newest water test counts no longer: " + fact.GetMeter() + " was found out of tolerance."
+	reason := testDoubted + fact.GetMeter() + " was found out of tolerance."
 	if err := u.hold(ctx, lot, reason); err != nil {
 		return err
 	}

@@ -107,7 +107,7 @@ func (u unit) produced(ctx context.Context, run *consumablesv1.ProductionRun, o 
 	}
 	made := run.GetEndTime().AsTime().In(zone)
 	lot, err := u.addLot(ctx, &consumablesv1.Lot{
-		Name: u.app.newName("lots", o.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_HELD, HoldReason: "Waits for the test of its run", ProductionRun: run.GetName(),
+		Name: u.app.newName("lots", o.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_HELD, HoldReason: untestedRun, ProductionRun: run.GetName(),
 		ManufactureDate: &date.Date{Year: int32(made.Year()), Month: int32(made.Month()), Day: int32(made.Day())},
 	}, item, place.GetName(), nil)
 	if err != nil {
@@ -189,20 +189,4 @@ func lotsOfRun(run *consumablesv1.ProductionRun) []string {
 	}
 	slices.Sort(names)
 	return names
-}
-
-// countsFor makes a test the newest of a lot, and holds the lot when it failed.
-func (u unit) countsFor(ctx context.Context, test *consumablesv1.WaterTest, lot *consumablesv1.Lot) error {
-	const failed = "Its newest water test failed"
-	lot.LatestWaterTest = test.GetName()
-	if test.GetVerdict() == consumablesv1.WaterTest_FAILED {
-		switch lot.GetState() {
-		case consumablesv1.Lot_USABLE:
-			return u.hold(ctx, lot, failed)
-		case consumablesv1.Lot_HELD:
-			lot.HoldReason = failed
-		default:
-		}
-	}
-	return store.Lots.Save(ctx, u.Tx, lot, u.now)
 }

@@ -70,6 +70,9 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 	if err != nil {
 		return nil, err
 	}
+	if err := u.testedInItsLife(ctx, lot, test, at); err != nil {
+		return nil, err
+	}
 	if test.GetGrade() == "" {
 		test.Grade = item.GetWaterGrade()
 	}

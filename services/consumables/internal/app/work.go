@@ -196,7 +196,7 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 		if err != nil {
 			return nil, err
 		}
-		at, err := u.happened("effective_time", req.GetEffectiveTime())
+		at, err := u.happenedTo(ctx, lot, "effective_time", req.GetEffectiveTime())
 		if err != nil {
 			return nil, err
 		}

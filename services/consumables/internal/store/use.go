@@ -51,6 +51,16 @@ func scanMovement(row storage.Scanner) (*consumablesv1.StockMovement, error) {
 	return m, proto.Unmarshal(body, m)
 }
 
+// FirstMoved is when a lot came in or was made, by when that happened; zero time when nothing of it was ever booked.
+func FirstMoved(ctx context.Context, tx *storage.Tx, lot string) (time.Time, error) {
+	var first int64
+	err := tx.QueryRow(ctx, "SELECT COALESCE(MIN(m.effective_time), 0) FROM postings p JOIN movements m ON m.name = p.movement WHERE p.lot = $1", lot).Scan(&first)
+	if first == 0 {
+		return time.Time{}, err
+	}
+	return time.UnixMicro(first), err
+}
+
 // OpenDemand is what orders that have not ended have claimed of an item, and what they miss.
 func OpenDemand(ctx context.Context, tx *storage.Tx, item string) (promised, missing stock.Micro, err error) {
 	demands, err := storage.Collect(ctx, tx, scanDemand, "SELECT "+demandColumns+" FROM demands WHERE item = $1 AND state <> 'CLOSED'", item)

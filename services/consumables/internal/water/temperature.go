@@ -29,6 +29,24 @@ const (
 // not tested that hot.
 var stage1 = []Step{{0, 0.6}, {5, 0.8}, {10, 0.9}, {15, 1.0}, {20, 1.1}, {25, 1.3}, {30, 1.4}, {35, 1.5}, {40, 1.7}, {45, 1.8}, {50, 1.9}}
 
+// purest is what water conducts by its own ions alone, °C and µS/cm, rounded down: the theoretical 0.0548 at 25 °C (18.2 MΩ cm) that ASTM D1193
+// and ISO 3696 rest on, the colder rows from memory of the same theory (T. S. Light). A reading is held against the row at or below its
+// temperature, and above 25 °C against that of 25 °C, so that no reading of water is refused.
+var purest = []Step{{0, 0.0116}, {5, 0.0165}, {10, 0.0230}, {15, 0.0313}, {20, 0.0419}, {25, 0.0548}}
+
+// floor is the least that a meter can have shown in water at this temperature, or referred to 25 °C.
+func (r Reading) floor() float64 {
+	if r.Compensated {
+		return purest[len(purest)-1].Limit
+	}
+	for _, row := range slices.Backward(purest) {
+		if r.Temperature >= row.Temperature {
+			return row.Limit
+		}
+	}
+	return purest[0].Limit
+}
+
 // stage2 is the limit of USP <645> stage 2, µS/cm at 25 °C of a sample that was stirred until its reading stood.
 const stage2 = 2.1
 

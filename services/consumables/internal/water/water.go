@@ -48,7 +48,11 @@ type Check struct {
 // Validate refuses readings that no water has. Reason: READING_IMPLAUSIBLE.
 func (r Reading) Validate() error {
 	switch {
-	case math.IsNaN(r.Conductivity) || r.Conductivity < 0 || r.Conductivity > mostConductivity:
+	case r.Conductivity < r.floor():
+		return fault.Invalid("water_test.conductivity", "READING_IMPLAUSIBLE",
+			"%g µS/cm is less than water without anything in it conducts (%g at %g °C): the probe was dry, or the meter is not in order. Read it again, all of the probe in the water.",
+			r.Conductivity, r.floor(), r.Temperature)
+	case math.IsNaN(r.Conductivity) || r.Conductivity > mostConductivity:
 		return fault.Invalid("water_test.conductivity", "READING_IMPLAUSIBLE", "A conductivity of %g µS/cm is not that of wash water. Check the unit.", r.Conductivity)
 	case math.IsNaN(r.Temperature) || r.Temperature < 0 || r.Temperature > hottest:
 		return fault.Invalid("water_test.temperature", "READING_IMPLAUSIBLE", "The water can't have been %g °C at the reading (0 to 60). Check the unit.", r.Temperature)
@@ -95,7 +99,10 @@ func read(v float64) string {
 
 // SolidsEstimate is what a conductivity at 25 °C suggests of dissolved solids, in mg/L, with the factors 0.5 and 0.7 (common
 // practice, no source). It is an estimate, which no limit is judged by.
-func SolidsEstimate(at25 float64) (least, most float64) { return 0.5 * at25, 0.7 * at25 }
+func SolidsEstimate(at25 float64) (least, most float64) {
+	const digits = 1e4 // the fourth after the point is far below what the factors are worth
+	return math.Round(0.5*at25*digits) / digits, math.Round(0.7*at25*digits) / digits
+}
 
 // Published grades. ISO 3696:1987: conductivity at 25 °C, pH, silica, residue after evaporation. ASTM D1193: conductivity,
 // and pH for type IV; its types are not a ranking (III is purer than II in conductivity). USP <645>: the stepped table.

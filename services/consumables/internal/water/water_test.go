@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"coldsection.example/services/consumables/internal/water"
+	"coldsection.example/services/platform/fault"
 )
 
 var none = math.NaN()
@@ -19,6 +20,31 @@ func TestWhatWasNotReadIsNotMet(t *testing.T) {
 		if math.IsNaN(check.Value) {
 			t.Errorf("%s has no number", check.Property)
 		}
+	}
+}
+
+// Water itself conducts 0.0548 µS/cm at 25 °C (ASTM D1193, ISO 3696: 18.2 MΩ cm): a meter that shows less was not in water. Referred to 25 °C by
+// the meter this holds at any temperature; cold water read raw may show less, and warm water shows more.
+func TestLessThanWaterItselfConductsIsRefused(t *testing.T) {
+	for _, c := range []struct {
+		shown, at   float64
+		compensated bool
+		refused     bool
+	}{
+		{0, 25, true, true}, {0, 5, false, true}, {0.0547, 25, true, true}, {0.0547, 25, false, true}, {0.0548, 25, true, false}, {0.055, 25, false, false},
+		{0.054, 10, true, true}, {0.024, 10, false, false}, {0.022, 10, false, true}, {0.05, 24, false, false}, {0.05, 40, false, true}, {0.011, 0, false, true},
+	} {
+		r := water.Reading{Conductivity: c.shown, Temperature: c.at, Compensated: c.compensated, PH: none}
+		if err := r.Validate(); fault.HasReason(err, "READING_IMPLAUSIBLE") != c.refused {
+			t.Errorf("%g µS/cm at %g °C, compensated %t: %v", c.shown, c.at, c.compensated, err)
+		}
+	}
+}
+
+// An estimate is told with as many digits as it is worth: 0.7 × 5.5 is 3.85.
+func TestEstimatesHaveNoDust(t *testing.T) {
+	if least, most := water.SolidsEstimate(5.5); least != 2.75 || most != 3.85 {
+		t.Errorf("%v to %v mg/L", least, most)
 	}
 }
 
