@@ -49,6 +49,8 @@ type unit struct {
 	caller auth.Identity
 	// known are balances that were read after their lot was locked, lot by lot; nil where nobody keeps them.
 	known map[string][]stock.Posting
+	// imported are the rows of opening stock that earlier imports booked, item by item; nil outside of an import.
+	imported map[string][]store.ImportedRow
 }
 
 func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {

@@ -11,8 +11,10 @@ import (
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/sheet"
 	"coldsection.example/services/platform/storage"
 )
@@ -72,6 +74,10 @@ func (u unit) importRows(
 	ctx context.Context, bound *sheet.Bound, take func(unit, context.Context, sheet.Record) (string, error),
 ) (*consumablesv1.ImportStockResponse, error) {
 	resp := &consumablesv1.ImportStockResponse{}
+	if err := u.Alone(ctx, "imports"); err != nil { // so that of two of one table the second sees the first
+		return nil, err
+	}
+	u.imported = map[string][]store.ImportedRow{}
 	for _, p := range bound.Problems {
 		resp.Faults = append(resp.Faults, rowFault(p.Line, p.Column, p.Reason, p.Text))
 	}
@@ -132,11 +138,47 @@ func (u unit) importLot(ctx context.Context, r sheet.Record) (string, error) {
 	if err := checkID(r.Get("lot_id").Text); err != nil {
 		return "", err
 	}
-	got, err := u.receive(ctx, &consumablesv1.ReceiveLotRequest{
-		Lot: lot, LotId: r.Get("lot_id").Text, Location: named("locations/", r.Get("location").Text), ProductionRun: "Imported",
+	req := &consumablesv1.ReceiveLotRequest{
+		Lot: lot, LotId: r.Get("lot_id").Text, Location: named("locations/", r.Get("location").Text), ProductionRun: store.ByImport,
 		Quantity: &commonv1.Quantity{Value: r.Get("quantity").Text, UnitCode: r.Get("unit").Text},
-	})
+	}
+	if err := u.importedBefore(ctx, req); err != nil {
+		return "", err
+	}
+	got, err := u.receive(ctx, req)
 	return got.GetName(), err
+}
+
+// importedBefore refuses a row that an earlier import booked, so that a table that is sent again doubles nothing: of a manufacturer's lot at
+// a place whatever its amount, for that is stated once; of what has no number, a row that says the same. Rows of this import are not meant.
+// Reason: ROW_IMPORTED_BEFORE.
+func (u unit) importedBefore(ctx context.Context, req *consumablesv1.ReceiveLotRequest) error {
+	item, err := store.Items.Get(ctx, u.Tx, req.GetLot().GetItem())
+	if err != nil {
+		return err
+	}
+	amount, err := amountOf(req.GetQuantity(), item)
+	if err != nil {
+		return err
+	}
+	rows, read := u.imported[item.GetName()]
+	if !read {
+		if rows, err = store.Imported(ctx, u.Tx, item.GetName()); err != nil {
+			return err
+		}
+		u.imported[item.GetName()] = rows
+	}
+	asked := store.ImportedRow{
+		Location: req.GetLocation(), Number: req.GetLot().GetManufacturerLot(), Amount: store.Quantity(amount, item.GetBaseUnitCode()).GetValue(),
+		UseBy: resource.DateText(req.GetLot().GetUseByDate()), Made: resource.DateText(req.GetLot().GetManufactureDate()),
+	}
+	for _, row := range rows {
+		if row.Same(asked) {
+			return fault.Precondition("ROW_IMPORTED_BEFORE", "An earlier import booked this row as %s (%s). Leave it out, or reverse that movement first.", row.Lot, row.Movement).
+				With("lot", row.Lot)
+		}
+	}
+	return nil
 }
 
 // named is a resource name from an id or from the name itself.
