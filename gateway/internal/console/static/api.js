@@ -39,7 +39,7 @@ export async function call(method, path, body, key) {
   const text = await answer.text().catch(() => { throw unanswered(); });
   hear(answer.headers.get("Date"));
   const value = read(text);
-  if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText || `The answer was ${answer.status}.`), { status: answer.status, reason: value.reason });
+  if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText || `The answer was ${answer.status}.`), { status: answer.status, reason: value.reason, violations: value.violations || [] });
   return value;
 }
 
@@ -80,8 +80,11 @@ export function newKey() {
 
 // send makes a change under a key of its own. The same change sent again, because no answer came, goes under the same key.
 let kept = {};
-export function send(path, body) {
-  const text = path + JSON.stringify(body);
+export function send(path, body, method = "POST") {
+  const text = method + path + JSON.stringify(body);
   if (kept.text !== text) kept = { text, key: newKey() };
-  return call("POST", path, body, kept.key);
+  return call(method, path, body, kept.key);
 }
+
+// change sets just these fields of a thing that was read, unless somebody else changed it meanwhile.
+export const change = (thing, values) => send(`/v1/${thing.name}?updateMask=${Object.keys(values).join(",")}`, { name: thing.name, etag: thing.etag, ...values }, "PATCH");

@@ -1,20 +1,29 @@
 // The console: pages over the public REST API. This file decides which page is shown to whom.
+import { exceedancesPage, heldPage, readingPage } from "/analysis.js";
 import { Refused, call, current, get, has, setCurrent } from "/api.js";
 import { accountPage, emergency } from "/account.js";
 import { accountsPage, callsPage } from "/accounts.js";
+import { cardsPage } from "/cards.js";
 import { el, link } from "/dom.js";
 import { enginePage, enginesPage } from "/engines.js";
+import { aircraftPage } from "/fleet.js";
+import { importPage } from "/importing.js";
 import { issueDesk } from "/issue.js";
 import { itemPage } from "/item.js";
+import { itemsPage } from "/items.js";
 import { jobsPage } from "/jobs.js";
 import { forgetSeen, forgetSession, keepSeen, seenOnce } from "/keep.js";
 import { directivesPage, donePage, duePage, findingsPage, livesPage } from "/lists.js";
+import { modelsPage } from "/models.js";
 import { orderPage, ordersPage } from "/order.js";
 import { parkedPage } from "/parked.js";
 import { peoplePage } from "/people.js";
+import { stationsPage, storesPage } from "/places.js";
 import { printed } from "/printed.js";
 import { wayBack } from "/proof.js";
 import { receiving } from "/receive.js";
+import { releasesPage } from "/releases.js";
+import { setupPage } from "/setup.js";
 import { shelfPage } from "/shelf.js";
 import { forms, providerRefusal } from "/signin.js";
 import { evidencePage, packsPage, statusPage } from "/status.js";
@@ -44,11 +53,25 @@ async function again(said) {
 }
 
 const pages = {
-  jobs: jobsPage, engines: enginesPage, engine: enginePage, orders: ordersPage,
+  jobs: jobsPage, orders: ordersPage,
+  engines: () => enginesPage(again),
+  engine: (id) => enginePage(again, id),
+  setup: setupPage,
+  stations: (id) => stationsPage(again, id),
+  places: () => storesPage(again),
+  aircraft: (id) => aircraftPage(again, id),
+  cards: (id) => cardsPage(again, id),
+  models: (id) => modelsPage(again, id),
+  items: () => itemsPage(again),
+  held: (id) => heldPage(again, id),
+  reading: (id, _, reading) => readingPage(id, reading),
+  exceedances: () => exceedancesPage(again),
+  import: importPage,
+  entries: () => releasesPage(again),
   order: (id) => orderPage(again, id),
   work: (id, _, step) => workPage(again, id, step),
   shelf: () => shelfPage(attempt),
-  item: (id) => itemPage("items/" + encodeURIComponent(id)),
+  item: (id) => itemPage(again, "items/" + encodeURIComponent(id)),
   receive: async () => [el("h2", {}, "Receiving"), ...await receiving()],
   issue: (id) => [el("h2", {}, "Issue desk"), ...issueDesk(id)],
   accounts: (id) => accountsPage(again, id),
@@ -65,12 +88,12 @@ const pages = {
   evidence: (_, asked) => evidencePage(asked),
 };
 
-const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", due: "Due list", status: "Status on a date", directives: "Directives", lives: "Life limits", done: "Last and next",
-  findings: "Open findings", evidence: "Evidence", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
+const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", aircraft: "Aircraft", held: "Held readings", exceedances: "Exceedances", import: "Import readings", due: "Due list", status: "Status on a date", directives: "Directives", lives: "Life limits", done: "Last and next",
+  findings: "Open findings", evidence: "Evidence", entries: "Releases to enter", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", items: "Items", setup: "Setting up", stations: "Stations", places: "Places in stores", cards: "Task cards", models: "Engine models", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
 
 // ways are the pages that somebody with a role works on, the first of them where the day begins. All others are one press further.
-const ways = { technician: ["jobs", "shelf"], inspector: ["jobs", "findings"], releaser: ["jobs", "findings"], stores: ["issue", "receive", "shelf"], planner: ["due", "orders", "engines"],
-  quality: ["status", "findings", "packs", "people"], analyst: ["engines"], admin: ["accounts", "people", "calls", "parked"], viewer: ["engines", "orders"] };
+const ways = { technician: ["jobs", "shelf"], inspector: ["jobs", "findings"], releaser: ["jobs", "findings"], stores: ["issue", "receive", "shelf"], planner: ["due", "orders", "engines", "setup"],
+  quality: ["status", "findings", "entries", "packs", "people"], analyst: ["engines", "held", "import", "exceedances", "models"], admin: ["accounts", "people", "setup", "calls", "parked"], viewer: ["engines", "orders"] };
 const own = () => [...new Set(current().roles.flatMap((r) => ways[r] || []))];
 const home = () => own()[0] || "engines";
 const closed = () => (has("admin", "quality") ? [] : ["accounts", "calls", "parked"]);

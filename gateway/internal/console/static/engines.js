@@ -1,6 +1,8 @@
 // Engines: all of them with what their readings say, and one with its trend, its washes and its readings.
+import { judged, recoveryHeads, recoveryRow } from "/analysis.js";
 import { all, get, otherwise } from "/api.js";
 import { chip, el, instant, last, link, table } from "/dom.js";
+import { addEngine, engineForms } from "/fleet.js";
 import { drawTrend } from "/trend.js";
 
 // files are the links under which an engine's chart and readings can be taken away.
@@ -10,14 +12,14 @@ function files(name) {
   return el("p", { class: "take" }, ...formats.flatMap(([text, path]) => [el("a", { href: `/v1/${name}/${path}` }, text), " "]), el("button", { type: "button", onclick: () => print() }, "Print"));
 }
 
-export async function enginesPage() {
+export async function enginesPage(again) {
   const [engines, assessments] = await Promise.all([all("/v1/engines"), all("/v1/assessments")]);
   const byEngine = new Map(assessments.map((a) => [a.engine, a]));
   const rows = engines.map((e) => {
     const a = byEngine.get(e.name);
     return [link("engine/" + last(e.name), e.serial), e.aircraft ? last(e.aircraft) + (e.position ? ", " + e.position : "") : "not fitted", chip(a && a.level), a ? a.summary : "No readings yet."];
   });
-  return [el("h2", {}, "Engines"), table("Every engine and what its readings say", ["Engine", "Fitted to", "Condition", "In words"], rows, "No engine was added yet. A planner adds one.")];
+  return [el("h2", {}, "Engines"), table("Every engine and what its readings say", ["Engine", "Fitted to", "Condition", "In words"], rows, "No engine was added yet."), ...await addEngine(again)];
 }
 
 // unread says what to do next for an engine that nothing was read of.
@@ -25,23 +27,24 @@ const unread = (engine, model) => el("section", { id: "unread", class: "job" }, 
   el("p", {}, "Its trend begins with the first readings. Until then nothing is judged and no wash is advised by condition; what is due by calendar, hours and cycles does not wait for them."),
   el("ol", {},
     el("li", {}, model ? `Its model ${model.displayName || last(model.name)} is known, with the readings it asks for.` : `Its model ${last(engine.engineModel) || ""} has no data yet: an analyst records the model, with its document and revision.`),
-    el("li", {}, "Readings come from the aircraft's records: an analyst or an integration sends them one by one, or as a table. ", el("a", { href: "/reference" }, "The API's page"), " says how, under readings."),
+    el("li", {}, "Readings come from the aircraft's records: an analyst or a technician imports them as a table. ", link("import", "Import readings")),
     el("li", {}, "A clean engine's first readings make its baseline. After some twenty the trend tells more than noise; common practice, no source.")));
 
-export async function enginePage(id) {
+export async function enginePage(again, id) {
   const name = "engines/" + encodeURIComponent(id);
   const engine = await get("/v1/" + name);
-  const [trend, recoveries, orders] = await Promise.all([otherwise(get(`/v1/${name}/trend`), null), otherwise(get(`/v1/${name}/recoveries`), {}),
+  const [forms, assessment, trend, recoveries, orders] = await Promise.all([engineForms(again, engine), otherwise(get(`/v1/${name}/assessment`), null),
+    otherwise(get(`/v1/${name}/trend`), null), otherwise(get(`/v1/${name}/recoveries`), {}),
     all("/v1/workOrders?filter=" + encodeURIComponent(`engine = ${JSON.stringify(engine.name)}`))]);
   const hours = (Number(engine.counters.operatingSeconds) / 3600).toFixed(1), counted = `${hours} h and ${engine.counters.cycles} cycles since new.`;
-  const washes = (recoveries.recoveries || []).map((r) => [instant(r.washTime), chip(r.verdict), r.explanation, r.workOrder ? link("order/" + last(r.workOrder), "order") : "before the suite"]);
   const work = table("Orders of this engine", ["Number", "Work", "State", "Planned"], orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, chip(o.state), instant(o.planStartTime)]), "No order of this engine yet.");
   const due = el("p", { class: "take" }, el("a", { href: "#/due?subject=" + encodeURIComponent(engine.name) }, "What is due on it"), " ", el("a", { href: "#/status?subject=" + encodeURIComponent(engine.name) }, "Status on a date"));
   const head = [el("h2", {}, "Engine " + engine.serial), el("p", {}, trend ? `${counted} ${trend.summary}` : counted)];
   if (!trend || trend.points.length === 0) {
     const model = engine.engineModel ? await otherwise(get("/v1/" + engine.engineModel), null) : null;
-    return [...head, unread(engine, model), due, work];
+    return [...head, unread(engine, model), due, work, ...forms];
   }
-  return [...head, drawTrend(trend), el("p", {}, "Baseline: " + trend.baseline), files(name), due, table("What the washes recovered", ["Wash", "Verdict", "In words", "Order"], washes, "No wash is on the time line."),
-    table("The newest readings", ["Read", "Used", "ITT deviation, °C"], trend.points.slice(-15).reverse().map((p) => [instant(p.readTime), p.state, p.deviation ? p.deviation.ittC.toFixed(1) : "–"]), "No readings yet."), work];
+  return [...head, drawTrend(trend), el("p", {}, "Baseline: " + trend.baseline), files(name), due, ...judged(assessment),
+    table("What the washes recovered", recoveryHeads, (recoveries.recoveries || []).map(recoveryRow), "No wash is on the time line."),
+    table("The newest readings", ["Read", "Used", "ITT deviation, °C"], trend.points.slice(-15).reverse().map((p) => [link(`reading/${last(engine.name)}/${last(p.reading)}`, instant(p.readTime)), p.state, p.deviation ? p.deviation.ittC.toFixed(1) : "–"]), "No readings yet."), work, ...forms];
 }

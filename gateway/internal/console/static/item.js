@@ -2,6 +2,7 @@
 // its lots are.
 import { get } from "/api.js";
 import { amount, chip, date, el, hazards, instant, last, table, words } from "/dom.js";
+import { changing } from "/items.js";
 import { batchOf } from "/names.js";
 
 const days = (n, unit) => (n ? `${n} ${unit}` : "not stated");
@@ -28,8 +29,8 @@ function facts(item) {
   ].map(([what, value]) => [what, value || "–"]);
 }
 
-export async function itemPage(name) {
-  const [item, found, places] = await Promise.all([get("/v1/" + name), get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent(`item = "${name}"`)), get("/v1/locations?pageSize=1000")]);
+export async function itemPage(again, name) {
+  const [item, found, places, form] = await Promise.all([get("/v1/" + name), get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent(`item = "${name}"`)), get("/v1/locations?pageSize=1000"), changing(again, name)]);
   const stores = new Map(places.locations.filter((l) => l.kind === "BIN" || l.kind === "HOLD_AREA").map((l) => [l.name, l.displayName]));
   const lots = found.lots.map((l) => [l.shortCode, batchOf(l), chip(l.state), amount(l.onHand), instant(l.expireTime),
     (l.balances || []).filter((b) => stores.has(b.location)).map((b) => `${amount(b.quantity)} at ${stores.get(b.location)}`).join("; ") || "–"]);
@@ -39,6 +40,6 @@ export async function itemPage(name) {
     el("p", {}, `${amount(item.onHand)} on hand, ${amount(item.available)} may be promised.`),
     table("What it may be used for", ["Work", "Engine models", "By which document"], (item.allowedUses || []).map(useOf), "No use is stated: it may be issued to any work."),
     table("The item", ["What", "As recorded"], facts(item), ""),
-    table("Its lots", ["Code", "Batch", "State", "On hand", "Usable until", "Where"], lots, "No lot was received yet."),
+    table("Its lots", ["Code", "Batch", "State", "On hand", "Usable until", "Where"], lots, "No lot was received yet."), form,
   ].filter(Boolean);
 }

@@ -31,7 +31,7 @@ async function scheduling(act, order) {
   const body = () => ({ etag: order.etag, planStartTime: utc(start), station: station.value(), assignees: who.filter((w) => w.box.checked).map((w) => w.name), ...(why.value() ? { choiceReason: why.value() } : {}),
     ...(cold.value() ? { weather: { lowestExpectedC: degrees(), source: by.value() } } : {}) });
   const again = order.state !== "DRAFTED";
-  return fold(again ? "Plan it anew" : "Schedule it", stations.length ? null : el("p", { class: "caution" }, "No station is known yet, so nothing can be scheduled. A planner adds stations over the API, as its page says."),
+  return fold(again ? "Plan it anew" : "Schedule it", stations.length ? null : el("p", { class: "caution" }, "No station is known yet, so nothing can be scheduled. ", link("stations", "Add a station")),
     ...start.nodes, ...station.nodes, ...cold.nodes, ...by.nodes, el("fieldset", {}, el("legend", {}, "Who does it"), ...who.map((w) => w.node)), ...why.nodes,
     act(again ? "Plan it so" : "Schedule", () => send(`/v1/${order.name}:schedule`, body()), "The order is scheduled: stores were asked for what it needs, and the wash plan was computed."));
 }

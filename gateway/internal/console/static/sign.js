@@ -1,7 +1,7 @@
 // Signing: the exact text and its hash are shown first, the person proves to be at the keyboard, and just that text is signed. A text that
 // changed meanwhile is refused by the service and shown anew.
-import { Refused, current, get, send } from "/api.js";
-import { el, field } from "/dom.js";
+import { Refused, current, get, otherwise, send } from "/api.js";
+import { choice, dayOf, el, field } from "/dom.js";
 import { proofFor } from "/proof.js";
 
 // asks are what a kind of signature may say beyond what the record holds: its box, and how it goes into the call.
@@ -12,17 +12,29 @@ const asks = {
 
 const query = (key, value) => [value].flat().filter(Boolean).map((v) => `&${key}=${encodeURIComponent(v)}`).join("");
 
+const passed = "INSPECTION_RESULT_UNSPECIFIED", failed = "INSPECTION_RESULT_NOT_AIRWORTHY";
+
+// outcome asks what an inspection came to, where the regime of the order has words for one that was not passed: its list of discrepancies has a date.
+async function outcome(verb, regime) {
+  const r = verb === "release" ? await otherwise(get("/v1/" + (regime || "regimes/general")), {}) : {};
+  if (!r.notAirworthyText) return { nodes: [], boxes: [], body: () => ({}), query: () => "" };
+  const result = choice("inspection-result", "What the inspection came to", [[passed, "passed, in the words of the regime"], [failed, "NOT PASSED: the owner is given the list of what is wrong"]]);
+  const day = field("list-date", "Not passed: date of the list of discrepancies", { type: "date" }), listed = () => (result.value() === failed && day.value() ? dayOf(day.value()) : null);
+  return { nodes: [...result.nodes, ...day.nodes], boxes: [result.box, day.box], body: () => (result.value() === failed ? { inspectionResult: failed, ...(listed() ? { discrepancyListDate: listed() } : {}) } : {}),
+    query: () => (result.value() === failed ? `&inspectionResult=${failed}${Object.entries(listed() || {}).map(([k, v]) => `&discrepancyListDate.${k}=${v}`).join("")}` : "") };
+}
+
 // signing is the panel in which an order or a step is signed with a verb of the API.
-export async function signing(again, name, title, meaning, verb) {
-  const step = name.includes("/steps/"), ask = asks[verb];
+export async function signing(again, name, title, meaning, verb, regime) {
+  const step = name.includes("/steps/"), ask = asks[verb], came = await outcome(verb, regime);
   const text = el("pre", { class: "statement", id: "statement" }), hash = el("code", { id: "hash" }), missing = el("div", { id: "missing" });
   const said = el("p", { class: "refusal", role: "alert" }), more = ask && field("more", ask.label, { rows: ask.rows, maxlength: "400" });
-  const button = el("button", { class: "large" }, title), extra = () => (more && more.value() ? { [ask.key]: ask.of(more.value()) } : {});
+  const button = el("button", { class: "large" }, title), extra = () => ({ ...(more && more.value() ? { [ask.key]: ask.of(more.value()) } : {}), ...came.body() });
   let shown = null, proof = null;
   const look = () => { button.disabled = missing.childElementCount > 0 || !proof.ready(); };
 
   async function show() {
-    shown = await get(`/v1/${name}:previewSignature?meaning=${meaning}` + (ask ? query(ask.key, extra()[ask.key]) : ""));
+    shown = await get(`/v1/${name}:previewSignature?meaning=${meaning}` + (ask ? query(ask.key, extra()[ask.key]) : "") + came.query());
     text.textContent = shown.statement;
     hash.textContent = shown.contentHash;
     missing.replaceChildren(...(shown.missing && shown.missing.length ? [el("p", {}, "First:"), el("ul", {}, ...shown.missing.map((m) => el("li", {}, m)))] : []));
@@ -43,10 +55,10 @@ export async function signing(again, name, title, meaning, verb) {
       if (!e.unsent) await show().catch(() => {});
     } finally { look(); }
   }
-  if (more) more.box.addEventListener("change", () => show().then(look).catch((e) => { said.textContent = "✕ " + e.message; }));
+  for (const box of [more && more.box, ...came.boxes].filter(Boolean)) box.addEventListener("change", () => show().then(look).catch((e) => { said.textContent = "✕ " + e.message; }));
   await show();
   proof = await proofFor(current(), () => shown);
   look();
   return el("section", { id: "sign", class: "job" }, el("h3", {}, title), el("p", {}, "You sign exactly this:"), text, el("p", {}, "SHA-256 of what is signed: ", hash), missing,
-    el("form", { onsubmit: submitted }, ...(more ? more.nodes : []), ...proof.nodes, el("p", {}, button)), said);
+    el("form", { onsubmit: submitted }, ...came.nodes, ...(more ? more.nodes : []), ...proof.nodes, el("p", {}, button)), said);
 }

@@ -1,9 +1,10 @@
 // The console's own files, for a start without a connection. With one they come from the suite, always; nothing of the API is kept here.
 const shelf = "coldsection-console";
-const files = ["/", "/account.js", "/accounts.js", "/api.js", "/asking.js", "/console.css", "/console.js", "/dom.js", "/engines.js", "/found.js", "/icon.svg", "/issue.js",
-  "/item.js", "/jobs.js", "/keep.js", "/labour.js", "/lists.js", "/motoring.js", "/names.js", "/order.js", "/overlay.js", "/parked.js", "/people.js", "/plan.js", "/press.js", "/print.css",
-  "/printed.js", "/proof.js", "/readings.js", "/receive.js", "/shelf.js", "/sign.js", "/signin.js", "/standing.js", "/status.js", "/step.js", "/trend.js", "/waiting.js",
-  "/waits.js", "/work.css", "/work.js"];
+const files = ["/", "/account.js", "/accounts.js", "/analysis.js", "/api.js", "/asking.js", "/cards.js", "/console.css", "/console.js", "/dom.js", "/engines.js",
+  "/entry.js", "/fleet.js", "/found.js", "/icon.svg", "/importing.js", "/issue.js", "/item.js", "/items.js", "/jobs.js", "/keep.js", "/labour.js", "/lists.js",
+  "/models.js", "/motoring.js", "/names.js", "/order.js", "/overlay.js", "/parked.js", "/people.js", "/places.js", "/plan.js", "/press.js", "/print.css", "/printed.js",
+  "/proof.js", "/readings.js", "/receive.js", "/releases.js", "/setup.js", "/shelf.js", "/sign.js", "/signin.js", "/standing.js", "/status.js", "/step.js", "/trend.js",
+  "/waiting.js", "/waits.js", "/work.css", "/work.js"];
 
 addEventListener("install", (event) => {
   event.waitUntil(caches.open(shelf).then((kept) => kept.addAll(files.map((f) => new Request(f, { cache: "reload" })))).then(() => skipWaiting()));

@@ -101,7 +101,7 @@ async function after(kit, act, world) {
   if (order.state === "STARTED") return [await sign("technician", "Sign for the work", "PERFORMED", "finish")];
   if (order.state !== "FINISHED" && order.state !== "INSPECTED") return [];
   return [...await differences(world), may("inspect") ? await sign("inspector", "Sign the inspection", "INSPECTED", "inspect") : null,
-    may("release") ? await sign("releaser", "Sign the release", "RELEASED", "release") : null,
+    may("release") ? await sign("releaser", "Sign the release", "RELEASED", "release", order.regime) : null,
     may("rework") && has("inspector", "releaser") ? back(act, order) : null];
 }
 

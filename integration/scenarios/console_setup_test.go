@@ -1,0 +1,219 @@
+package scenarios
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"coldsection.example/integration/harness"
+	"coldsection.example/services/suite/story"
+)
+
+// shop is a suite with nothing in it but one person who may enter everything.
+func shop(t *testing.T, stage *harness.Stage) *harness.Person {
+	t.Helper()
+	admin := administrator(t, stage)
+	must(t, admin.REST("POST", "/v1/people?personId=head", map[string]any{"displayName": "Head of the shop"}))
+	account := must(t, admin.REST("POST", "/v1/accounts?accountId=head", map[string]any{
+		"login": "head", "displayName": "Head of the shop", "person": "people/head", "roles": []string{"planner", "stores", "analyst", "technician"}, "kind": "HUMAN",
+	}))
+	token := text(must(t, admin.REST("POST", "/v1/"+text(account, "name")+":invite", map[string]any{})), "token")
+	must(t, stage.Stranger(t).REST("POST", "/v1/invitations:accept", map[string]any{"token": token, "password": story.Password}))
+	return stage.SignIn(t, "head")
+}
+
+// types puts a text into a box in place of what is there.
+func (c clerk) types(id, text string) {
+	c.t.Helper()
+	c.waitFor(`(() => { const box = document.getElementById("` + id + `"); if (!box || !box.offsetParent) return false; box.value = ""; box.focus(); return true; })()`)
+	c.b.Do(chromedp.SendKeys(chromedp.CSS("#"+id), text))
+}
+
+// picks chooses an option by its value.
+func (c clerk) picks(id, value string) {
+	c.t.Helper()
+	c.waitFor(`(() => { const s = document.getElementById("` + id + `"); if (!s) return false; s.value = "` + value + `"; return s.value === "` + value + `"; })()`)
+}
+
+// goes opens a page of the console and looks at it: nothing of it is wider than a telephone.
+func (c clerk) goes(stage *harness.Stage, page, heading string) {
+	c.t.Helper()
+	open(c.t, c.b, stage, page, heading)
+	if wide := harness.Value(c.b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); wide {
+		c.t.Errorf("%s is wider than the screen", page)
+	}
+}
+
+// atField is what is said at a field.
+func (c clerk) atField(id, words string) {
+	c.t.Helper()
+	c.waitFor(`(() => { const b = document.getElementById("` + id + `"); return b && b.getAttribute("aria-invalid") === "true" && document.getElementById("` + id + `-no").textContent.includes("` + words + `"); })()`)
+}
+
+// A new shop is set up at the console, on a telephone and without the API: the first page says what is missing and who enters it; what the service
+// refuses stands at its field; and at the end nothing is missing that the first job needs of what was entered.
+func TestAShopIsSetUpInTheBrowser(t *testing.T) {
+	stage := harness.OneProcess(t)
+	head := shop(t, stage)
+	c := clerk{t, harness.OpenBrowser(t, 390, 844)}
+	enterAs(c.b, stage, "head")
+	c.goes(stage, "setup", "Setting up")
+	c.shows("▲ missing", "Next for you: A station", "Work is scheduled at one")
+	c.b.Picture("setup-first")
+	c.addsAStation(stage)
+	c.addsAModel(stage)
+	c.addsAnAircraftWithItsEngine(stage)
+	c.addsItemsAndACard(stage)
+	c.goes(stage, "setup", "Setting up")
+	c.shows("Next for you: Readings")
+	c.b.Picture("setup-later")
+	for path, want := range map[string]string{"/v1/stations/north-hangar": "Europe/Oslo", "/v1/engines/sn-001": "engineModels/small-turbine", "/v1/taskCards/rinse-by-our-manual": "Rinse", "/v1/items/demineralised-water": "WATER"} {
+		if answer := must(t, head.REST("GET", path, nil)); !strings.Contains(fmt.Sprint(answer), want) {
+			t.Errorf("%s does not say %q: %v", path, want, answer)
+		}
+	}
+}
+
+// addsAStation is refused a zone that there is none of, at its field, and corrects the station afterwards.
+func (c clerk) addsAStation(stage *harness.Stage) {
+	c.t.Helper()
+	c.goes(stage, "stations", "Stations")
+	c.presses("Add the station")
+	c.atField("station-name", "")
+	c.types("station-name", "North hangar")
+	c.types("station-zone", "Atlantis/Deep")
+	c.types("station-cold", "4 or 5")
+	c.presses("Add the station")
+	c.atField("station-cold", "is no number")
+	c.types("station-cold", "4,5")
+	c.presses("Add the station")
+	c.atField("station-zone", "Atlantis/Deep")
+	c.b.Picture("station-refused")
+	c.types("station-zone", "Europe/Oslo")
+	c.presses("Add the station")
+	c.shows("North hangar is added.")
+	c.presses("North hangar")
+	c.types("station-power", "battery")
+	c.presses("Save")
+	c.shows("The station is changed.")
+}
+
+// addsAModel enters a model with a baseline that was pasted, and its wash data; a line that is no point is refused at its field.
+func (c clerk) addsAModel(stage *harness.Stage) {
+	c.t.Helper()
+	c.goes(stage, "models", "Engine models")
+	c.presses("Add a model")
+	c.types("model-name", "Small turbine")
+	c.types("model-document", "Invented manual, demonstration only")
+	c.types("model-revision", "3")
+	c.pastes("model-points", "0;15;0;1700;1700;650")
+	c.presses("Add the model")
+	c.atField("model-points", "has not the 8 numbers")
+	c.pastes("model-points", strings.Join(baselinePoints(), "\n"))
+	c.presses("Add the model")
+	c.waitFor(`document.querySelector("main h2").textContent === "Small turbine"`)
+	c.presses("Wash data")
+	for id, text := range map[string]string{"wash-rinse": "2", "wash-rinses": "2", "wash-step": "0.01", "wash-flow": "0.1853", "wash-pressure": "262", "wash-delay": "5", "wash-margin": "2", "wash-dry-within": "60", "wash-starters": "battery 30/60"} {
+		c.pastes(id, text)
+	}
+	c.presses("Make the next revision")
+	c.atField("wash-starters", "does not say a power source")
+	c.pastes("wash-starters", "battery: 30/60, 30/1800\nbattery, -40 to 5: 20/60")
+	c.b.Picture("model-wash")
+	c.presses("Make the next revision")
+	c.shows("Revision 2 is made.")
+}
+
+// baselinePoints are invented points of a clean engine, demonstration only.
+func baselinePoints() (lines []string) {
+	for _, altitude := range []string{"0", "1500", "3000", "4500"} {
+		for _, oat := range []string{"-20", "0", "20"} {
+			for i, torque := range []string{"1400", "1800", "2200"} {
+				lines = append(lines, strings.Join([]string{altitude, oat, []string{"110", "135", "160"}[i], "1700", torque, []string{"620", "660", "700"}[i], []string{"88", "92", "96"}[i], []string{"120", "150", "180"}[i]}, "\t"))
+			}
+		}
+	}
+	return lines
+}
+
+func (c clerk) pastes(id, text string) {
+	c.t.Helper()
+	c.waitFor(`(() => { const b = [...document.querySelectorAll("#` + id + `")].find((n) => n.offsetParent); if (!b) return false; b.value = ` + strconv.Quote(text) + `; return true; })()`)
+}
+
+// addsAnAircraftWithItsEngine enters both, fits the engine, and corrects its serial number, which asks why.
+func (c clerk) addsAnAircraftWithItsEngine(stage *harness.Stage) {
+	c.t.Helper()
+	c.goes(stage, "aircraft", "Aircraft")
+	c.types("aircraft-registration", "X-TEST")
+	c.types("aircraft-hours", "4120.5")
+	c.presses("Add the aircraft")
+	c.shows("X-TEST is added.")
+	c.goes(stage, "engines", "Engines")
+	c.types("engine-serial", "SN-001")
+	c.types("engine-hours", "1200")
+	c.presses("Add the engine")
+	c.atField("engine-model", "")
+	c.picks("engine-model", "engineModels/small-turbine")
+	c.presses("Add the engine")
+	c.waitFor(`document.querySelector("main h2").textContent === "Engine SN-001"`)
+	c.presses("Fit it to an aircraft")
+	c.picks("fit-aircraft", "aircraft/x-test")
+	c.types("fit-position", "left")
+	c.presses("Fit it")
+	c.shows("It is fitted")
+	c.presses("Correct its serial number")
+	c.types("engine-serial", "SN-0001")
+	c.presses("Correct it")
+	c.shows("serial_correction_reason")
+	c.types("serial-why", "misread on the data plate")
+	c.presses("Correct it")
+	c.shows("Recorded before under SN-001", "misread on the data plate")
+	c.b.Picture("engine-record")
+	c.goes(stage, "aircraft/x-test", "Aircraft X-TEST")
+	c.shows("no requirement is known to apply", "That is no permission to operate", "SN-0001")
+}
+
+// addsItemsAndACard enters what stores keep and how a rinse is done; a critical step that nobody looks at is refused.
+func (c clerk) addsItemsAndACard(stage *harness.Stage) {
+	c.t.Helper()
+	for name, kind := range map[string]string{"Demineralised water": "WATER", "Cleaner A": "CLEANER"} {
+		c.goes(stage, "items", "Items")
+		c.presses("Add an item")
+		c.types("item-name", name)
+		c.picks("item-kind", kind)
+		c.pastes("item-mix", "4 to 1")
+		c.presses("Add the item")
+		c.atField("item-mix", "is no ratio")
+		c.pastes("item-mix", map[string]string{"CLEANER": "4:1"}[kind])
+		c.waitFor(`(document.getElementById("item-forever").checked = true)`)
+		c.presses("Add the item")
+		c.shows(name + " is added.")
+	}
+	c.goes(stage, "places", "Places in stores")
+	c.types("place-name", "Shelf 1")
+	c.presses("Add the place")
+	c.shows("Shelf 1 is added.")
+	c.goes(stage, "cards", "Task cards")
+	c.shows("▲ sample of the suite")
+	c.presses("Add a card")
+	c.types("card-name", "Rinse by our manual")
+	c.picks("card-kind", "SALT_RINSE")
+	c.types("card-document", "Invented manual, demonstration only")
+	c.types("card-revision", "7")
+	c.pastes("step-0-title", "Rinse the compressor")
+	c.pastes("step-0-warnings", "Keep everybody out of the propeller's arc.")
+	c.waitFor(`(document.getElementById("step-0-critical").checked = true)`)
+	c.presses("Add the card")
+	c.shows("nobody else looks at it afterwards")
+	c.waitFor(`(document.getElementById("card-inspected").checked = true)`)
+	c.presses("Another step")
+	c.pastes("step-1-title", "Do the drying run")
+	c.b.Picture("card-form")
+	c.presses("Add the card")
+	c.waitFor(`document.querySelector("main h2").textContent === "Rinse by our manual"`)
+	c.shows("WARNING: Keep everybody out of the propeller's arc.", "Do the drying run", "revision 1")
+}
