@@ -14,15 +14,17 @@ function entry(again, r) {
   }, again));
 }
 
+const late = (r) => r.latestDate && date(r.latestDate) < nowText().slice(0, 10);
+
 const row = (again) => (r) => {
   const newest = (r.entries || []).at(-1);
   return [link("order/" + last(r.workOrder), r.number), r.aircraft ? link("aircraft/" + last(r.aircraft), last(r.aircraft)) : "off wing", r.engineSerial, date(r.releaseDate), date(r.latestDate),
-    r.entered ? `${r.timely ? "○ in time" : "▲ late"}: ${date(newest.enterDate)}, ${newest.reference}` : r.flightBlocked ? el("strong", {}, "■ NOT OPERATED until it is entered") : "◐ to enter", (r.rules || []).join("; ") || "–", entry(again, r)];
+    r.entered ? `${r.timely ? "○ in time" : "▲ late"}: ${date(newest.enterDate)}, ${newest.reference}` : r.flightBlocked ? el("strong", {}, "■ NOT OPERATED until it is entered") : late(r) ? el("strong", {}, "■ to enter, and its last day is past") : "◐ to enter", (r.rules || []).join("; ") || "–", entry(again, r)];
 };
 const heads = ["Order", "Aircraft", "Engine", "Released", "Enter until", "State", "By", "What now"];
 
 export async function releasesPage(again) {
   const releases = await all("/v1/releaseEntries"), open = releases.filter((r) => !r.entered), done = releases.filter((r) => r.entered).slice(0, 100);
   return [el("h2", {}, "Releases to enter"), el("p", {}, "A release counts for the owner only once it stands in the owner's or operator's record. Who enters it there says so here, with the place."),
-    table("Not entered yet", heads, open.map(row(again)), "Every release is entered."), table("Entered, newest first", heads, done.map(row(again)), "None yet.")];
+    table("Not entered yet", heads, open.map(row(again)), "Every release is entered."), table("Entered, newest first", heads, done.map(row(again)), "No release is entered yet.")];
 }
