@@ -149,3 +149,33 @@ func TestWhatComesDueDraftsItsOrder(t *testing.T) {
 		}
 	})
 }
+
+// A requirement of an engine that comes due drafts the order of its card, once, which names it and says why; one without a card, and one of an aircraft,
+// draft nothing.
+func TestARequirementThatComesDueDraftsItsOrder(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		due := func(id, subject, card string) {
+			t.Helper()
+			err := s.heard(id, "coldsection.compliance.due.approached.v1", &compliancev1.DueChanged{
+				DueItem: "dueItems/d-" + card, Subject: subject, Requirement: "requirements/r", TaskCard: card, Explanation: "17 h are left of 50 h.",
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		due("none", engine, "")
+		due("plane", "aircraft/a1", "taskCards/ground-run")
+		if n := s.count("work_orders"); n != 0 {
+			t.Fatalf("%d orders", n)
+		}
+		due("first", engine, "taskCards/ground-run")
+		due("again", engine, "taskCards/ground-run")
+		found := s.ofCard("ground-run")
+		if len(found) != 1 || !slices.Equal(found[0].GetRequirements(), []string{"requirements/r"}) || found[0].GetState() != workordersv1.WorkOrder_DRAFTED {
+			t.Fatalf("%v", found)
+		}
+		if o := found[0].GetOrigin(); o.GetCause() != workordersv1.Origin_DUE_ITEM || o.GetReference() != "dueItems/d-taskCards/ground-run" || !slices.Equal(o.GetReasons(), []string{"17 h are left of 50 h."}) {
+			t.Errorf("%v", o)
+		}
+	})
+}
