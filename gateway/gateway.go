@@ -54,6 +54,8 @@ type Config struct {
 	SecondFactorRoles []string
 	// Limits are how many calls one caller may make.
 	Limits Limits
+	// Bodies are how long the body of a request over HTTP may take.
+	Bodies rest.BodyLimits
 	// Provider is the OpenID Connect provider whose users may sign in; without an issuer there is none.
 	Provider Provider
 }
@@ -80,6 +82,7 @@ type Gateway struct {
 	sender *webhooks.Worker
 
 	spool      string
+	bodies     rest.BodyLimits
 	doorman    *doorman
 	reflection bool
 	browsers   *browsers // nil where people sign in by password only
@@ -91,7 +94,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	if err != nil {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
-	g := &Gateway{deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool}
+	g := &Gateway{deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool, bodies: cfg.Bodies}
 	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
@@ -179,7 +182,7 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("/", console.Handler())
 	g.browsers.routes(mux)
 	mux.HandleFunc("POST "+tokenPath, g.token)
-	return g.doorman.addressed(g.dated(mux)), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+	return rest.Steady(g.doorman.addressed(g.dated(mux)), g.bodies), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
 }
 
 // dated says the suite's time with every answer (RFC 9110 section 6.6.1), so that a browser whose own clock is wrong counts down to the

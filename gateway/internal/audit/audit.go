@@ -17,6 +17,7 @@ import (
 	"slices"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -31,6 +32,9 @@ import (
 
 // Begun is the outcome of a call that is under way, or whose end was not written.
 const Begun = "BEGUN"
+
+// writeLimit is how long a transaction of the audit may take, so that a store that does not answer is one that fails, and nothing piles up before it.
+const writeLimit = 10 * time.Second
 
 // mostPending is how many lines wait at most while the store can't take them.
 const mostPending = 10_000
@@ -155,6 +159,8 @@ func (l *Log) write(ctx context.Context, line *accessv1.AuditEvent, put func(con
 	if line == nil && len(waiting) == 0 {
 		return nil
 	}
+	ctx, cancel := context.WithTimeout(ctx, writeLimit)
+	defer cancel()
 	err := l.DB.UpdateUncounted(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		if line != nil {
 			if err := put(ctx, tx, line); err != nil {

@@ -49,7 +49,7 @@ var httpStatus = map[fault.Category]int{
 var ownStatus = map[string]int{
 	"IDEMPOTENCY_KEY_REUSED": http.StatusUnprocessableEntity, "CONTENT_TYPE_UNSUPPORTED": http.StatusUnsupportedMediaType,
 	"REQUEST_TOO_LARGE": http.StatusRequestEntityTooLarge, "METHOD_NOT_ALLOWED": http.StatusMethodNotAllowed,
-	"CURSOR_TOO_OLD": http.StatusGone, "CURSOR_AHEAD": http.StatusGone,
+	"REQUEST_TOO_SLOW": http.StatusRequestTimeout, "CURSOR_TOO_OLD": http.StatusGone, "CURSOR_AHEAD": http.StatusGone,
 }
 
 // ProblemOf describes an error for the wire.

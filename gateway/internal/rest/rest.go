@@ -6,7 +6,9 @@ import (
 	"context"
 	"crypto/subtle"
 	"net/http"
+	"strconv"
 	"strings"
+	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"google.golang.org/grpc"
@@ -26,6 +28,7 @@ import (
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/quantity"
 	"coldsection.example/services/platform/resource"
+	"coldsection.example/services/platform/rpc"
 )
 
 // CookieName is the console's session cookie.
@@ -213,7 +216,9 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	for _, named := range []string{"Authorization", "Cookie", units.Header} { // who calls decides on what is seen, and in which units
 		w.Header().Add("Vary", named)
 	}
-	r = r.WithContext(context.WithValue(r.Context(), secured{}, r.TLS != nil))
+	ctx, cancel := context.WithTimeout(context.WithValue(r.Context(), secured{}, r.TLS != nil), timeOf(r)) // of all that the call needs, who calls too
+	defer cancel()
+	r = r.WithContext(ctx)
 	token, byCookie := credentials(r)
 	if token == "" {
 		d.next.ServeHTTP(w, r)
@@ -231,6 +236,29 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	default:
 		unquote(r.Header)
 		d.next.ServeHTTP(w, r.WithContext(auth.NewContext(r.Context(), id)))
+	}
+}
+
+// timeOf is how long a request may take: as its caller says, or the time of a call without a deadline. What can't be read the mapping refuses.
+func timeOf(r *http.Request) time.Duration {
+	each := map[byte]time.Duration{'H': time.Hour, 'M': time.Minute, 'S': time.Second, 'm': time.Millisecond, 'u': time.Microsecond, 'n': time.Nanosecond}
+	const (
+		mostDigits = 8 // gRPC's
+		longest    = 10 * time.Minute
+	)
+	asked := r.Header.Get("Grpc-Timeout")
+	if len(asked) < 2 || len(asked) > mostDigits+1 || each[asked[len(asked)-1]] == 0 {
+		return rpc.DefaultDeadline
+	}
+	n, err := strconv.ParseUint(asked[:len(asked)-1], 10, 32)
+	unit := each[asked[len(asked)-1]]
+	switch {
+	case err != nil:
+		return rpc.DefaultDeadline
+	case n > uint64(longest/unit):
+		return longest
+	default:
+		return time.Duration(n) * unit
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"os"
 	"regexp"
 	"strings"
 
@@ -74,13 +75,16 @@ func (t route) checkQuery(raw string) error {
 	return nil
 }
 
-// checkBody reads the body once, returns it and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, CONTENT_TYPE_UNSUPPORTED,
+// checkBody reads the body once, returns it and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, REQUEST_TOO_SLOW, CONTENT_TYPE_UNSUPPORTED,
 // REQUEST_UNREADABLE.
 func checkBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBody))
 	if large, ok := errors.AsType[*http.MaxBytesError](err); ok {
 		return nil, fault.New(fault.ResourceExhausted, "REQUEST_TOO_LARGE",
 			"The body has more than %d bytes. Send less at once, such as an import in parts.", large.Limit)
+	}
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return nil, TooSlow(err)
 	}
 	if err != nil {
 		return nil, fault.Invalid("", "REQUEST_UNREADABLE", "The body ended early. Send the request again.").Because(err)

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/resolver"
 	"google.golang.org/grpc/resolver/manual"
@@ -20,6 +21,13 @@ import (
 
 // callDeadline bounds a call from one service to another.
 const callDeadline = 10 * time.Second
+
+// A connection on which calls wait and nothing comes is asked for a sign of life after silence, and given up when none comes in answerLimit: where a
+// network swallows what is sent, calls then end as unavailable and a new connection is made, long before the machine's own limits.
+const (
+	silence     = 11 * time.Second // more than the shortest time between two such questions that servers of earlier versions bear with
+	answerLimit = 4 * time.Second
+)
 
 // Caller makes connections on which calls carry an identity assertion and errors come back as refusals.
 type Caller struct {
@@ -57,6 +65,7 @@ func (c Caller) options() []grpc.DialOption {
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage), grpc.MaxCallSendMsgSize(maxMessage)),
 		grpc.WithStatsHandler(otelgrpc.NewClientHandler()),
+		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: silence, Timeout: answerLimit}),
 		grpc.WithUnaryInterceptor(c.unary),
 		grpc.WithStreamInterceptor(c.stream),
 	}

@@ -80,9 +80,14 @@ var ownReasons = map[codes.Code]string{
 
 // called is the refusal of a call that was ended before its answer.
 func called(reason string) *fault.Error {
-	if reason == "CALL_CANCELED" {
+	switch reason {
+	case "CALL_CANCELED":
 		return fault.New(fault.Canceled, "CALL_CANCELED",
 			"The caller ended the call. What it asked for may have happened; send it again with the same idempotency key to find out.")
+	case "SERVICE_UNREACHABLE":
+		return fault.New(fault.Unavailable, "SERVICE_UNREACHABLE",
+			"The service that the call is for can't be reached. What it asked for may have happened; send it again in a moment with the same idempotency key.")
+	default:
 	}
 	return fault.New(fault.DeadlineExceeded, "DEADLINE_EXCEEDED",
 		"The call was not done in its time and was ended. What it asked for may have happened; send it again with the same idempotency key.")
@@ -143,11 +148,8 @@ func FromStatus(err error) error {
 			}
 		}
 	}
-	if own := ownReasons[s.Code()]; own != "" && f.Reason == "UNKNOWN" {
-		f.Reason = own
-		if f.Category != fault.Unavailable {
-			f.Message = called(own).Message
-		}
+	if own := ownReasons[s.Code()]; own != "" && f.Reason == "UNKNOWN" { // gRPC's own words name machines of the suite, and no next move
+		return called(own).Because(err)
 	}
 	return f
 }

@@ -34,6 +34,15 @@ const (
 	maxHeader  = 32 << 10 // bytes of a call's metadata
 )
 
+// How long a server bears with a connection: until it was greeted, with no call on it, and with a peer that says nothing any more.
+const (
+	greetingLimit = 10 * time.Second
+	idleLimit     = 15 * time.Minute
+	peerSilence   = time.Minute
+	peerAnswer    = 20 * time.Second
+	pingsApart    = 5 * time.Second // a peer that asks for signs of life more often is sent away
+)
+
 // DefaultDeadline is the time that a call gets whose caller gave none; more than the longest wait for facts.
 const DefaultDeadline = 40 * time.Second
 
@@ -86,7 +95,9 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 		grpc.MaxRecvMsgSize(maxMessage),
 		grpc.MaxConcurrentStreams(maxStreams), grpc.MaxHeaderListSize(maxHeader),
 		grpc.ForceServerCodecV2(attempts{encoding.GetCodecV2(protocodec.Name)}),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingsApart, PermitWithoutStream: true}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleLimit, Time: peerSilence, Timeout: peerAnswer}),
+		grpc.ConnectionTimeout(greetingLimit),
 	}, extra...)
 	s.grpc = grpc.NewServer(options...)
 	s.memory.WithServerUnaryInterceptor(s.inside.unary(unary)).WithServerStreamInterceptor(s.inside.stream(stream)).WithCloner(copier{}).

@@ -1,0 +1,23 @@
+package rest
+
+import (
+	"net/http"
+	"testing"
+	"time"
+
+	"coldsection.example/services/platform/rpc"
+)
+
+// The time of a request is what its caller gives it, in gRPC's form; what is none is refused later, and has the usual time until then.
+func TestARequestHasTheTimeThatItsCallerGives(t *testing.T) {
+	for given, want := range map[string]time.Duration{
+		"": rpc.DefaultDeadline, "2S": 2 * time.Second, "100m": 100 * time.Millisecond, "5M": 5 * time.Minute, "9H": 10 * time.Minute, "99999999H": 10 * time.Minute,
+		"1n": time.Nanosecond, "0S": 0, "S": rpc.DefaultDeadline, "2": rpc.DefaultDeadline, "-1S": rpc.DefaultDeadline, "1.5S": rpc.DefaultDeadline, "123456789S": rpc.DefaultDeadline,
+		"2s": rpc.DefaultDeadline,
+	} {
+		r := &http.Request{Header: http.Header{"Grpc-Timeout": {given}}}
+		if got := timeOf(r); got != want {
+			t.Errorf("%q gives %v, want %v", given, got, want)
+		}
+	}
+}
