@@ -14,6 +14,7 @@ import (
 	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/audit"
 	"coldsection.example/gateway/internal/limits"
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
@@ -50,7 +51,7 @@ func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo
 	if id, _ := auth.FromContext(known); readOnly(info.FullMethod) && id.Kind != auth.Emergency {
 		resp, err := handle()
 		if err != nil {
-			d.write(known, info.FullMethod, target(req), outcomeOf(err))
+			d.unread(known, info.FullMethod, target(req), err)
 		}
 		return resp, err
 	}
@@ -145,6 +146,15 @@ func (d *doorman) refused(ctx context.Context, method, target string, err error)
 	} else {
 		d.write(ctx, method, target, outcome)
 	}
+}
+
+// unread writes down a read that was refused or failed. A browser that opens the console asks who is signed in; that it is nobody is the answer, and
+// nothing was refused.
+func (d *doorman) unread(ctx context.Context, method, target string, err error) {
+	if method == accessv1.SessionService_GetCurrentSession_FullMethodName && outcomeOf(err) == "NOT_SIGNED_IN" {
+		return
+	}
+	d.refused(ctx, method, target, err)
 }
 
 // write adds a line to the audit; one that can't be written is logged and kept for later.
