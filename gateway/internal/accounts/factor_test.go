@@ -2,8 +2,11 @@ package accounts
 
 import (
 	"encoding/base32"
+	"strings"
 	"testing"
 	"time"
+
+	"github.com/pquerna/otp/hotp"
 )
 
 // RFC 6238 appendix B, SHA-1; its eight digits end in the six that apps show (RFC 4226 section 5.3).
@@ -35,4 +38,23 @@ func TestACodeCountsOnceAndOneStepAround(t *testing.T) {
 	if _, ok := stepOf(secret, "", time.Unix(at, 0), 0); ok {
 		t.Error("no code is a code")
 	}
+}
+
+// Whatever somebody types for a code, it counts only when it is the six digits of a step that is near and later than the last one.
+func FuzzOnlyTheCodeOfAStepCounts(f *testing.F) {
+	secret := base32.StdEncoding.EncodeToString([]byte("12345678901234567890"))
+	for _, code := range []string{"081804", "08180", "0818044", " 081804", "081804\n", "٠٨١٨٠٤", "", "000000", "-81804", "0x1804", "07081804"} {
+		f.Add(code, int64(1111111109), int64(0))
+	}
+	f.Add("081804", int64(-1), int64(-1<<63))
+	f.Fuzz(func(t *testing.T, code string, at, last int64) {
+		got, ok := stepOf(secret, code, time.Unix(at, 0), last)
+		if !ok {
+			return
+		}
+		want, err := hotp.GenerateCode(secret, uint64(got))
+		if near := at / 30; err != nil || strings.TrimSpace(code) != want || got <= last || got < near-1 || got > near+1 {
+			t.Errorf("%q counts at %d as step %d after %d; the code is %s, %v", code, at, got, last, want, err)
+		}
+	})
 }

@@ -21,3 +21,16 @@ func TestARequestHasTheTimeThatItsCallerGives(t *testing.T) {
 		}
 	}
 }
+
+// Whatever stands in the header, a request gets no time below zero and none beyond the longest, and what gRPC's form allows is read exactly.
+func FuzzTheTimeOfARequestIsBounded(f *testing.F) {
+	for _, given := range []string{"", "2S", "99999999H", "0n", "-1S", "1e9S", "9\u0661S", " 2S", "2 S", "00000001S", "18446744073709551615n"} {
+		f.Add(given)
+	}
+	f.Fuzz(func(t *testing.T, given string) {
+		got := timeOf(&http.Request{Header: http.Header{"Grpc-Timeout": {given}}})
+		if got < 0 || got > 10*time.Minute {
+			t.Errorf("%q gives %v", given, got)
+		}
+	})
+}
