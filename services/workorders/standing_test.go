@@ -8,6 +8,18 @@ import (
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 )
 
+// Every fact of an order tells its task card, by which stores know whether an item is allowed in the operation.
+func TestAnOrdersFactsTellItsTaskCard(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("ring-flow-check")
+		for _, fact := range []string{"drafted", "scheduled", "started"} {
+			if told := s.told(o, fact); !strings.Contains(told, `"taskCard":"taskCards/ring-flow-check"`) {
+				t.Errorf("%s tells %s", fact, told)
+			}
+		}
+	})
+}
+
 // The fact of a release tells the readings that stand, a corrected one by its correction, each with its step and whether limits judged it.
 func TestAReleaseTellsTheReadingsThatStand(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {

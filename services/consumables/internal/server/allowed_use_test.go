@@ -38,7 +38,8 @@ func (d desk) scheduledOn(order, kind, model string) {
 func (d desk) scheduledBy(order, kind, model, card string) {
 	d.t.Helper()
 	of(0, d.heard("coldsection.workorder.scheduled.v1", &workordersv1.WorkOrderChanged{
-		WorkOrder: order, Kind: kind, EngineModel: model, TaskCard: card, PlanStartTime: timestamppb.New(days(1)), Demands: []*workordersv1.MaterialDemand{{Item: "items/cleaner", Quantity: litres("1")}},
+		WorkOrder: order, Kind: kind, EngineModel: model, TaskCard: card, PlanStartTime: timestamppb.New(days(1)),
+		Demands: []*workordersv1.MaterialDemand{{Item: "items/cleaner", Quantity: litres("1")}},
 	})).done(d.t)
 }
 
