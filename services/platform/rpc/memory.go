@@ -3,6 +3,7 @@ package rpc
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"sync"
 
 	"github.com/fullstorydev/grpchan/inprocgrpc"
@@ -165,8 +166,18 @@ func (g *gate) unary(next grpc.UnaryServerInterceptor) grpc.UnaryServerIntercept
 			return nil, ToStatus(err)
 		}
 		defer leave()
+		roomy()
 		return next(ctx, req, info, handle)
 	}
+}
+
+// roomy makes the stack of a goroutine as large as a call needs, while there is little on it: every call in memory has a goroutine of its own, and
+// its stack would be copied with all that is on it each time that it doubles.
+//
+//go:noinline
+func roomy() {
+	var room [16 << 10]byte
+	runtime.KeepAlive(&room)
 }
 
 // stream does for streams what unary does for calls.
