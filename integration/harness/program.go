@@ -19,8 +19,22 @@ import (
 // readyLimit is how long a program may take until it says that it is ready.
 const readyLimit = 60 * time.Second
 
-// built is the folder of the compiled program, if a test needed it.
-var built string
+// built is the folder of the compiled program, if a test needed it; shared are further folders that go when all tests of a package ended.
+var (
+	built  string
+	shared []string
+)
+
+// Shared is a new folder for what tests of a package have in common; it goes when all of them ended.
+func Shared(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "coldsection-shared-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	shared = append(shared, dir)
+	return dir
+}
 
 // build compiles the program once for all tests of a package, armed for points at which it kills itself: only a process that is told one does.
 var build = sync.OnceValues(func() (string, error) {
@@ -43,6 +57,9 @@ func Main(m *testing.M) {
 	m.Run() // its result becomes the exit code when TestMain returns
 	if built != "" {
 		_ = os.RemoveAll(built)
+	}
+	for _, dir := range shared {
+		_ = os.RemoveAll(dir)
 	}
 }
 

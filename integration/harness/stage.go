@@ -3,6 +3,7 @@ package harness
 import (
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -54,8 +55,25 @@ func OneProcessPostgres(t testing.TB) *Stage { return oneProcess(t, "--postgres"
 // OneProcessWith runs everything in one process with further arguments.
 func OneProcessWith(t testing.TB, more ...string) *Stage { return oneProcess(t, more...) }
 
-func oneProcess(t testing.TB, more ...string) *Stage {
+// OneProcessFrom runs everything in one process on a copy of the state that another one left.
+func OneProcessFrom(t testing.TB, state string) *Stage {
+	t.Helper()
 	dir := t.TempDir()
+	Copy(t, state, dir)
+	return oneProcessIn(t, dir)
+}
+
+// Copy copies what is in a folder into another, as it is.
+func Copy(t testing.TB, from, to string) {
+	t.Helper()
+	if text, err := exec.CommandContext(t.Context(), "cp", "-a", from+"/.", to).CombinedOutput(); err != nil {
+		t.Fatalf("copying %s: %v\n%s", from, err, text)
+	}
+}
+
+func oneProcess(t testing.TB, more ...string) *Stage { return oneProcessIn(t, t.TempDir(), more...) }
+
+func oneProcessIn(t testing.TB, dir string, more ...string) *Stage {
 	s := &Stage{HTTP: Addresses(t, 1), GRPC: Addresses(t, 1), State: dir, clockFile: filepath.Join(dir, "clock")}
 	args := []string{"serve", "--state", dir, "--http", s.HTTP[0], "--grpc", s.GRPC[0], "--clock-file", s.clockFile, "--reflection"}
 	s.Processes = append(s.Processes, Start(t, append(args, more...)...))

@@ -89,8 +89,7 @@ func askTool(t *testing.T, session *mcp.ClientSession, tool string, arguments ma
 // AGT-01: the public SDK's client, over both transports and with both versions of the protocol, sees the same tools in the
 // same order, and every answer fits the tool's own description of it. AGT-03: reading tools say that they only read.
 func TestAgentsClients(t *testing.T) {
-	stage := harness.OneProcess(t)
-	out := play(t, stage, nil)
+	stage, out := retold(t)
 	key := agentKey(t, stage)
 	var first []string
 	for name, open := range map[string]func() mcp.Transport{
@@ -189,8 +188,7 @@ func found(t *testing.T, session *mcp.ClientSession, tool string) map[string]any
 // AGT-02: an agent drafts an order, once per request id, and the order says so; its words stay apart as text. AGT-05: a name
 // that is not known is refused with at most three that are near.
 func TestAgentsDraftsAndMistakes(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	session := agent(t, overHTTP(stage, agentKey(t, stage)), "")
 	draft := everyCall(story.Outcome{})["work_order_draft"]
 	first, ok := askTool(t, session, "work_order_draft", draft)

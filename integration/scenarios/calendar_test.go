@@ -9,7 +9,6 @@ import (
 	"testing"
 	"time"
 
-	"coldsection.example/integration/harness"
 	"coldsection.example/services/platform/clock"
 )
 
@@ -38,8 +37,7 @@ func subscribed(t *testing.T, url, etag string) (status int, header http.Header,
 // Checks PLN-01 to PLN-03 from outside: the calendar of a story's aircraft is read by another program; without a change it is the same
 // and answers 304; ended, it is gone within a second; and its secret opens nothing else.
 func TestACalendarIsReadByItsAddressAlone(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	planner := stage.SignIn(t, "planner")
 	made := planner.REST(http.MethodPost, "/v1/calendarFeeds", map[string]any{"displayName": "Due"})
 	address, _ := made.Body["calendar"].(string)

@@ -5,7 +5,6 @@ import (
 	"os/exec"
 	"testing"
 
-	"coldsection.example/integration/harness"
 	"coldsection.example/services/suite/story"
 )
 
@@ -31,8 +30,7 @@ func elements(answer map[string]any, name string) []any {
 
 // An integrator's first steps with curl: sign in, list engines, draft an order, issue stock, read the feed.
 func TestCurl(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	order := scheduled(t, stage.SignIn(t, "planner"))
 	signIn := func(login string) string {
 		return text(run(t, "curl", "-sS", "--fail", stage.URL("/v1/sessions:signIn"), "--json",
@@ -61,8 +59,7 @@ func TestCurl(t *testing.T) {
 
 // The same steps with grpcurl, which learns the contract from the server.
 func TestGrpcurl(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	order := scheduled(t, stage.SignIn(t, "planner"))
 	grpcurl := func(token, method, request string) map[string]any {
 		args := []string{"-plaintext", "-max-msg-sz", "20000000", "-d", request}

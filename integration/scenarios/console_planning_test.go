@@ -18,8 +18,7 @@ import (
 // times, the lists, the evidence, and a record pack that is made and taken away in the browser and verifies. On a telephone no page is wider
 // than the screen.
 func TestConsoleOfPlannersAndQuality(t *testing.T) {
-	stage := harness.OneProcess(t)
-	out := play(t, stage, nil)
+	stage, out := retold(t)
 	quality := stage.SignIn(t, "quality")
 	b := harness.OpenBrowser(t, 1280, 900)
 	b.Do(chromedp.Navigate(stage.URL("/")), chromedp.WaitVisible(chromedp.CSS("#login")), chromedp.SendKeys(chromedp.CSS("#login"), "quality"),

@@ -62,8 +62,7 @@ func (c clerk) begins(stage *harness.Stage, login, heading string) {
 // Each role begins at the page of its work, and gets it done there: a planner drafts and schedules, stores see what has to go out, a
 // technician sees who has to do what first, an administrator adds a person, and quality authorizes that person.
 func TestEachRoleGetsItsWorkDone(t *testing.T) {
-	stage := harness.OneProcess(t)
-	out := play(t, stage, nil)
+	stage, out := retold(t)
 	if err := stage.SetClock(lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)); err != nil {
 		t.Fatal(err)
 	}

@@ -24,8 +24,7 @@ func open(t *testing.T, b *harness.Browser, stage *harness.Stage, page, heading 
 
 // The console shows what the API says, to somebody who signed in and to nobody else.
 func TestConsole(t *testing.T) {
-	stage := harness.OneProcess(t)
-	out := play(t, stage, nil)
+	stage, out := retold(t)
 	quality := stage.SignIn(t, "quality")
 	b := harness.OpenBrowser(t, 1280, 900)
 

@@ -12,7 +12,7 @@ import (
 // The disk is full at every tenth call of the story, until the program refused something for it or a moment has passed: it refuses, lives on,
 // and the story ends in the same facts as where there was always room.
 func TestStoryGoesOnAfterTheDiskWasFull(t *testing.T) {
-	whole := play(t, harness.OneProcess(t), nil)
+	whole := whole(t)
 	stage := harness.OneProcess(t)
 	program := stage.Processes[0]
 	var filling sync.WaitGroup

@@ -8,7 +8,6 @@ import (
 	"strings"
 	"testing"
 
-	"coldsection.example/integration/harness"
 	"coldsection.example/services/suite/story"
 )
 
@@ -18,8 +17,7 @@ func TestAGeneratedClient(t *testing.T) {
 	if _, err := exec.LookPath("oapi-codegen"); err != nil {
 		t.Fatal("oapi-codegen is missing: run .ci/tools.sh oapi-codegen, with .bin in the PATH")
 	}
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	dir := t.TempDir()
 	description, code := filepath.Join(dir, "openapi.json"), filepath.Join(dir, "client.gen.go")
 	if err := os.WriteFile(description, []byte(fetch(t, stage.URL("/openapi.json"))), 0o600); err != nil {

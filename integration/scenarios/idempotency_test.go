@@ -7,7 +7,6 @@ import (
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 
-	"coldsection.example/integration/harness"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/rpc"
 )
@@ -15,8 +14,7 @@ import (
 // The same request with the same key, first over REST, then over gRPC after the process was killed: one effect, one answer.
 // With another content the key is refused.
 func TestOneKeyOneEffectAcrossProtocolsAndARestart(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	stores := stage.SignIn(t, "stores")
 	order := scheduled(t, stage.SignIn(t, "planner"))
 	const key = "6f1c1a52-5c3e-4b7e-9a40-0c4b8d1f2a11"

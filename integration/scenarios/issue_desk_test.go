@@ -32,8 +32,7 @@ func focused(b *harness.Browser) string {
 // Checks STO-01 and STO-02: a whole issue with keys only is two scans and an amount, and after each the next scan has its box; a
 // scan while an amount is asked for is refused in words and hands nothing out.
 func TestTheIssueDeskNeedsNoMouse(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	clerk := stage.SignIn(t, "stores")
 	order := scheduled(t, stage.SignIn(t, "planner"))
 	number := text(must(t, clerk.REST("GET", "/v1/"+order, nil)), "number")

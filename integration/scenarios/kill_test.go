@@ -14,7 +14,7 @@ import (
 // The program is asked to end and started again between two calls, at several places: nothing is lost and nothing is done
 // twice, so the story ends in the same facts.
 func TestStoryGoesOnAfterRestarts(t *testing.T) {
-	whole := play(t, harness.OneProcess(t), nil)
+	whole := whole(t)
 	stage := harness.OneProcess(t)
 	places := map[int]bool{}
 	for i := 1; i <= 5; i++ {
@@ -36,15 +36,15 @@ func TestStoryGoesOnAfterRestarts(t *testing.T) {
 	sameFacts(t, broken, whole)
 }
 
-// The only process is killed at twenty random moments of the story, mostly in the middle of a call.
+// The only process is killed at ten random moments of the story, mostly in the middle of a call.
 func TestStoryGoesOnAfterKills(t *testing.T) {
-	whole := play(t, harness.OneProcess(t), nil)
-	kill(t, harness.OneProcess(t), 20, whole.Calls, func(out story.Outcome) { sameFacts(t, out, whole) })
+	whole := whole(t)
+	kill(t, harness.OneProcess(t), 10, whole.Calls, func(out story.Outcome) { sameFacts(t, out, whole) })
 }
 
 // Any one of the ten processes is killed at random moments; its twin goes on with the work.
 func TestDistributedStoryGoesOnAfterKills(t *testing.T) {
-	whole := play(t, harness.OneProcess(t), nil)
+	whole := whole(t)
 	kill(t, harness.Distributed(t), 10, whole.Calls, func(out story.Outcome) { sameFacts(t, out, whole) })
 }
 

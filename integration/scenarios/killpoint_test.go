@@ -37,7 +37,7 @@ func deaths() []string {
 // Case E1: the process dies before and after a commit, before and after publishing, and at every point of a consumer: every fact is there once.
 // Case E2: a consumer that dies after its commit and before it says so does nothing twice.
 func TestStoryGoesOnAfterDeathsAtEveryPoint(t *testing.T) {
-	whole := play(t, harness.OneProcess(t), nil)
+	whole := whole(t)
 	stage := harness.OneProcess(t)
 	ctx, end := context.WithCancel(t.Context())
 	var dying sync.WaitGroup

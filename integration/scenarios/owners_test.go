@@ -40,8 +40,7 @@ var aboutNobody = []string{
 // For every method that lets limited accounts in, what another owner has is answered as what does not exist is. A method
 // that lets them in and has no case here fails.
 func TestWhatIsAnothersDoesNotExist(t *testing.T) {
-	stage := harness.OneProcess(t)
-	out := play(t, stage, nil)
+	stage, out := retold(t)
 	conn := stage.Conn(t)
 	admin := stage.SignIn(t, "admin")
 	owner, stranger := guest(t, stage, conn, admin, "demo-operator"), guest(t, stage, conn, admin, "elsewhere")

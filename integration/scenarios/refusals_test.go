@@ -63,8 +63,7 @@ var refusals = []refused{
 }
 
 func TestBadInputIsRefusedAlikeOnBothProtocolsAndLeavesNoTrace(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	conn, people := stage.Conn(t), map[string]*harness.Person{}
 	person := func(login string) *harness.Person {
 		if people[login] == nil && login == "" {

@@ -3,6 +3,7 @@ package scenarios
 import (
 	"fmt"
 	"maps"
+	"sync"
 	"testing"
 	"time"
 
@@ -34,6 +35,39 @@ func play(t *testing.T, stage *harness.Stage, after func(calls int)) story.Outco
 		t.Errorf("the story ended with %+v", out)
 	}
 	return out
+}
+
+// original is the story in one process as it was told first, and the state that it left, which many tests begin with.
+var original struct {
+	once  sync.Once
+	out   story.Outcome
+	state string
+}
+
+// whole is how the story ends where nothing disturbs it.
+func whole(t *testing.T) story.Outcome {
+	t.Helper()
+	original.once.Do(func() {
+		stage := harness.OneProcess(t)
+		out := play(t, stage, nil)
+		if err := stage.Processes[0].Terminate(); err != nil {
+			t.Fatal(err)
+		}
+		state := harness.Shared(t)
+		harness.Copy(t, stage.State, state)
+		original.out, original.state = out, state
+	})
+	if original.state == "" {
+		t.Fatal("the story that this test begins after failed; another test says why")
+	}
+	return original.out
+}
+
+// retold is a suite in which the story was told, on a copy of the state that it left.
+func retold(t *testing.T) (*harness.Stage, story.Outcome) {
+	t.Helper()
+	out := whole(t)
+	return harness.OneProcessFrom(t, original.state), out
 }
 
 // sameFacts compares what two runs left behind: of every type they told the same number of facts. The story waits for what others do because

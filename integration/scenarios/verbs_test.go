@@ -15,8 +15,7 @@ import (
 
 // The verbs of the command line against a running suite, as a person and a script would use them.
 func TestVerbs(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	file := filepath.Join(t.TempDir(), "key")
 	if err := os.WriteFile(file, []byte(stage.SignIn(t, "planner").Token), 0o600); err != nil {
 		t.Fatal(err)

@@ -4,15 +4,12 @@ import (
 	"net/http"
 	"testing"
 	"time"
-
-	"coldsection.example/integration/harness"
 )
 
 // A visit is proposed to a running suite: compliance reads the card from work orders and asks stores for what the work takes, over the connections
 // that the suite makes.
 func TestAVisitAsksTheOtherParts(t *testing.T) {
-	stage := harness.OneProcess(t)
-	play(t, stage, nil)
+	stage, _ := retold(t)
 	planner := stage.SignIn(t, "planner")
 	first := func(path, collection string) map[string]any {
 		t.Helper()

@@ -99,8 +99,7 @@ func (w *bench) as(login string) *harness.Person { return w.stage.SignIn(w.t, lo
 // tool, starter runs against their limits, a finding, the signatures of three people over just what each was shown, and what is refused is said beside what was
 // pressed.
 func TestAnOrderIsDoneInTheBrowser(t *testing.T) {
-	stage := harness.OneProcess(t)
-	out := play(t, stage, nil)
+	stage, out := retold(t)
 	w := &bench{t: t, b: harness.OpenBrowser(t, 390, 844), stage: stage, now: lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)}
 	if err := stage.SetClock(w.now); err != nil {
 		t.Fatal(err)
