@@ -182,12 +182,15 @@ func (p *parser) comparison() (node, error) {
 	if name.kind == end {
 		return nil, refuse(name.position, "The filter ends where a comparison was expected. Write one there, or take the last word away.")
 	}
+	if len(p.fields) == 0 {
+		return nil, refuse(name.position, "This list can't be filtered. Leave the filter out.")
+	}
 	if name.kind != bare || !known {
 		return nil, refuse(name.position, "%q is no field to filter by. Fields here are %s.", name.text, p.fields.names())
 	}
 	operator := p.take()
 	if operator.kind != compare {
-		return nil, refuse(operator.position, "%q stands where one of = != < <= > >= : was expected after %s.", operator.text, name.text)
+		return nil, refuse(operator.position, "%q stands where one of = != < <= > >= : was expected after %s. Write one of them there.", operator.text, name.text)
 	}
 	value := p.take()
 	if value.kind != bare && value.kind != quoted {
@@ -215,7 +218,7 @@ func (p *parser) comparison() (node, error) {
 func (f Field) read(name string, value token) (any, error) {
 	text := value.text
 	wrong := func(want string) error {
-		return refuse(value.position, "%q is no value for %s, which takes %s.", text, name, want)
+		return refuse(value.position, "%q is no value for %s, which takes %s. Write such a value.", text, name, want)
 	}
 	switch f.Kind {
 	case Int:
