@@ -114,7 +114,7 @@ func (db *DB) Update(ctx context.Context, fn Func) error {
 // when it fails after its first change, so it looks first.
 func (db *DB) UpdateHolding(ctx context.Context, holds []string, fn Func) error {
 	defer db.changes.Add(1)
-	return db.crowd.do(ctx, holds, fn)
+	return lost(db.crowd.do(ctx, holds, fn))
 }
 
 // UpdateUncounted is Update for rows that nobody remembers having read, such as those of a log: Changes does not count it.
@@ -122,7 +122,7 @@ func (db *DB) UpdateUncounted(ctx context.Context, fn Func) error {
 	if db.writer != nil {
 		return db.writer.do(ctx, fn)
 	}
-	return db.updatePostgres(ctx, fn)
+	return lost(db.updatePostgres(ctx, fn))
 }
 
 // Changes counts the Updates of this process that ended: what was read before an Update returned may be outdated after it.
