@@ -140,11 +140,18 @@ func call(ctx context.Context, method, target string) audit.Call {
 
 // refused writes down a call that was refused at the door, whose caller may be nobody known.
 func (d *doorman) refused(ctx context.Context, method, target string, err error) {
-	c := call(ctx, method, target)
-	if outcome := outcomeOf(err); c.Account == "" || outcome == "TOO_MANY_CALLS" {
-		d.audit.Stranger(ctx, c, outcome)
-	} else {
-		d.write(ctx, method, target, outcome)
+	c, outcome, written := call(ctx, method, target), outcomeOf(err), make(chan struct{})
+	go func() {
+		defer close(written)
+		if c.Account == "" || outcome == "TOO_MANY_CALLS" {
+			d.audit.Stranger(ctx, c, outcome)
+		} else {
+			_ = d.audit.Write(ctx, c, outcome) // one that can't be written is logged and kept for later
+		}
+	}()
+	select {
+	case <-written:
+	case <-ctx.Done(): // nothing was done, so a caller whose time is over does not wait for the line
 	}
 }
 
