@@ -71,7 +71,7 @@ type ConsumablesServiceClient interface {
 	// centimetre a reading is taken at 25 degrees Celsius), METER_COMPENSATED (USP <645> stage 1 judges raw readings).
 	CreateWaterTest(ctx context.Context, in *CreateWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
+	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, CERTIFICATE_RECORDED, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(ctx context.Context, in *ClearLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.
@@ -364,7 +364,7 @@ type ConsumablesServiceServer interface {
 	// centimetre a reading is taken at 25 degrees Celsius), METER_COMPENSATED (USP <645> stage 1 judges raw readings).
 	CreateWaterTest(context.Context, *CreateWaterTestRequest) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
+	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, CERTIFICATE_RECORDED, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(context.Context, *ClearLotRequest) (*Lot, error)
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.

@@ -150,6 +150,9 @@ func (a *App) ClearLot(ctx context.Context, req *consumablesv1.ClearLotRequest) 
 			return nil, err
 		}
 		addAnswers(lot, req.GetAnswers())
+		if err := certify(lot, req.GetCertificate()); err != nil {
+			return nil, err
+		}
 		if err := u.mayClear(ctx, lot, item); err != nil {
 			return nil, err
 		}
@@ -166,6 +169,20 @@ func (a *App) ClearLot(ctx context.Context, req *consumablesv1.ClearLotRequest) 
 		}
 		return lot, u.lotFact(ctx, "cleared", lot, lot.GetOnHand(), "")
 	})
+}
+
+// certify records the certificate of a lot that came without one; one that is recorded stays. Reason: CERTIFICATE_RECORDED.
+func certify(lot *consumablesv1.Lot, came *consumablesv1.Certificate) error {
+	switch {
+	case came == nil:
+		return nil
+	case lot.GetCertificate() == nil:
+		lot.Certificate = came
+		return nil
+	default:
+		return fault.Precondition("CERTIFICATE_RECORDED", "Lot %s has certificate %s, which stays. Leave the certificate out to clear it.",
+			lot.GetName(), lot.GetCertificate().GetNumber()).With("lot", lot.GetName())
+	}
 }
 
 func (u unit) lockLot(ctx context.Context, name, etag string) (*consumablesv1.Lot, *consumablesv1.Item, error) {
@@ -186,7 +203,7 @@ func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consum
 			lot.GetName(), lot.GetState()).With("state", lot.GetState().String())
 	}
 	if item.GetCertificateRequired() && lot.GetCertificate() == nil && lot.GetProductionRun() == "" { // of what was made here its test speaks
-		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Record it, or send the lot back.", item.GetDisplayName(), lot.GetName())
+		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Give it when you clear the lot, or send the lot back.", item.GetDisplayName(), lot.GetName())
 	}
 	if err := answered(lot, item); err != nil {
 		return err
