@@ -25,15 +25,18 @@ type neighbours struct {
 	performancev1.UnimplementedPerformanceCalculationServiceServer
 	consumablesv1.UnimplementedConsumablesQueryServiceServer
 
-	mu      sync.Mutex
-	silent  map[string]bool      // "compliance", "performance", "stores": not answering
-	lapsed  map[string]string    // "people/ann perform" → reason
-	valid   map[string]int32     // tool → last day of its calibration, as number has it
-	until   map[string]time.Time // lot → usable until
-	last    map[string]int32     // "people/ann perform" → last day of the authorization
-	items   map[string]string    // lot → item
-	types   map[string]string    // tool → its type; without one compliance does not say it, as a release before did
-	lots    map[string]*consumablesv1.Lot
+	mu     sync.Mutex
+	silent map[string]bool      // "compliance", "performance", "stores": not answering
+	lapsed map[string]string    // "people/ann perform" → reason
+	valid  map[string]int32     // tool → last day of its calibration, as number has it
+	until  map[string]time.Time // lot → usable until
+	last   map[string]int32     // "people/ann perform" → last day of the authorization
+	items  map[string]string    // lot → item
+	types  map[string]string    // tool → its type; without one compliance does not say it, as a release before did
+	lots   map[string]*consumablesv1.Lot
+
+	required map[string]string // requirement → the card that does it
+
 	model   *performancev1.EngineModel
 	plane   string // where the engine is fitted
 	seat    string // its position there
@@ -48,7 +51,7 @@ func newNeighbours() *neighbours {
 	return &neighbours{
 		silent: map[string]bool{}, lapsed: map[string]string{}, valid: map[string]int32{gauge: 20261231},
 		until: map[string]time.Time{}, model: engineModel(), plane: "aircraft/a1", last: map[string]int32{}, items: map[string]string{},
-		types: map[string]string{}, lots: map[string]*consumablesv1.Lot{},
+		types: map[string]string{}, lots: map[string]*consumablesv1.Lot{}, required: map[string]string{},
 	}
 }
 
@@ -187,6 +190,20 @@ func (n *neighbours) ListFittings(_ context.Context, req *compliancev1.ListFitti
 		return nil, fault.Invalid("filter", "FILTER_UNKNOWN", "%s is not a filter of these tests.", req.GetFilter())
 	}
 	return &compliancev1.ListFittingsResponse{Fittings: n.hung}, nil
+}
+
+// GetRequirement knows what a test said, by the card that does it.
+func (n *neighbours) GetRequirement(_ context.Context, req *compliancev1.GetRequirementRequest) (*compliancev1.Requirement, error) {
+	if err := n.answering("compliance"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	card, ok := n.required[req.GetName()]
+	if !ok {
+		return nil, fault.Missing(req.GetName())
+	}
+	return &compliancev1.Requirement{Name: req.GetName(), Code: "R-1", DisplayName: "Recurring work", TaskCard: card}, nil
 }
 
 // ListDueItems has none.

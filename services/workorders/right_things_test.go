@@ -3,6 +3,9 @@ package workorders_test
 import (
 	"slices"
 	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -60,7 +63,9 @@ func TestAStepUsesNoMoreOfALotThanTheOrderHas(t *testing.T) {
 		lot := &consumablesv1.Lot{Name: "lots/l1", Received: litres("20"), Balances: []*consumablesv1.LotBalance{
 			{Location: "locations/shelf", Quantity: litres("18")}, {Location: o.GetName(), Quantity: litres("2")},
 		}}
-		s.near.change(func(n *neighbours) { n.lots["lots/l1"], n.lots["lots/l2"] = lot, &consumablesv1.Lot{Name: "lots/l2", Received: litres("20")} })
+		s.near.change(func(n *neighbours) {
+			n.lots["lots/l1"], n.lots["lots/l2"] = lot, &consumablesv1.Lot{Name: "lots/l2", Received: litres("20")}
+		})
 		use := func(lot, value, unit string) (*workordersv1.Step, error) {
 			return s.do.CompleteStep(s.as("ann"), &workordersv1.CompleteStepRequest{
 				Name: step.GetName(), Materials: []*workordersv1.MaterialUse{{Lot: lot, Quantity: &commonv1.Quantity{Value: value, UnitCode: unit}}},
@@ -75,5 +80,49 @@ func TestAStepUsesNoMoreOfALotThanTheOrderHas(t *testing.T) {
 		if got := must[*workordersv1.Step](s)(use("lots/l1", "2000", "mL")); got.GetState() != workordersv1.Step_DONE {
 			t.Errorf("the step is %s", got.GetState())
 		}
+	})
+}
+
+// Releasing an order says that its requirements were accomplished, so it names only those that there are and that its card does, when it is drafted and
+// when it is changed; without an answer of compliance nothing is drafted.
+func TestAnOrderNamesRequirementsThatItsCardDoes(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		s.near.change(func(n *neighbours) {
+			n.required["requirements/wash"], n.required["requirements/trim"], n.required["requirements/any"] = "taskCards/recovery-wash", "taskCards/trim-check", ""
+		})
+		draft := func(requirements ...string) (*workordersv1.WorkOrder, error) {
+			return s.do.CreateWorkOrder(s.as("pat"), &workordersv1.CreateWorkOrderRequest{
+				WorkOrder: &workordersv1.WorkOrder{Engine: engine, TaskCard: "taskCards/recovery-wash", Requirements: requirements},
+			})
+		}
+		_, err := draft("requirements/wash", "requirements/none")
+		s.refused(err, "REQUIREMENT_UNKNOWN", "requirements/none")
+		_, err = draft("requirements/trim")
+		s.refused(err, "REQUIREMENT_OF_ANOTHER_CARD", "R-1", "taskCards/trim-check", "taskCards/recovery-wash")
+		s.near.change(func(n *neighbours) { n.silent["compliance"] = true })
+		_, err = draft("requirements/wash")
+		s.refused(err, "COMPLIANCE_UNREACHABLE")
+		s.near.change(func(n *neighbours) { n.silent["compliance"] = false })
+		o := must[*workordersv1.WorkOrder](s)(draft("requirements/wash", "requirements/any"))
+		_, err = s.do.UpdateWorkOrder(s.as("pat"), &workordersv1.UpdateWorkOrderRequest{
+			WorkOrder: &workordersv1.WorkOrder{Name: o.GetName(), Etag: o.GetEtag(), Requirements: []string{"requirements/trim"}},
+		})
+		s.refused(err, "REQUIREMENT_OF_ANOTHER_CARD")
+		if got := s.order(o).GetRequirements(); !slices.Equal(got, []string{"requirements/wash", "requirements/any"}) {
+			t.Errorf("it names %v", got)
+		}
+	})
+}
+
+// An order does not end before it starts.
+func TestAnOrderEndsAfterItStarts(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.drafted("recovery-wash")
+		s.place()
+		start := s.clock.Now().Add(2 * time.Hour)
+		_, err := s.do.ScheduleWorkOrder(s.as("pat"), &workordersv1.ScheduleWorkOrderRequest{
+			Name: o.GetName(), Etag: o.GetEtag(), Station: station, PlanStartTime: timestamppb.New(start), PlanEndTime: timestamppb.New(start.Add(-time.Hour)),
+		})
+		s.refused(err, "TIMES_REVERSED")
 	})
 }

@@ -78,7 +78,8 @@ type WorkOrdersServiceClient interface {
 	CreateRegime(ctx context.Context, in *CreateRegimeRequest, opts ...grpc.CallOption) (*Regime, error)
 	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
 	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
-	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN, FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
+	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
+	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
 	// plan. An update_mask of external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
@@ -86,7 +87,7 @@ type WorkOrdersServiceClient interface {
 	UpdateWorkOrder(ctx context.Context, in *UpdateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
-	// CHOICE_REASON_MISSING.
+	// TIMES_REVERSED, CHOICE_REASON_MISSING.
 	ScheduleWorkOrder(ctx context.Context, in *ScheduleWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
@@ -505,7 +506,8 @@ type WorkOrdersServiceServer interface {
 	CreateRegime(context.Context, *CreateRegimeRequest) (*Regime, error)
 	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
 	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
-	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN, FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
+	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
+	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
 	// plan. An update_mask of external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
@@ -513,7 +515,7 @@ type WorkOrdersServiceServer interface {
 	UpdateWorkOrder(context.Context, *UpdateWorkOrderRequest) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
-	// CHOICE_REASON_MISSING.
+	// TIMES_REVERSED, CHOICE_REASON_MISSING.
 	ScheduleWorkOrder(context.Context, *ScheduleWorkOrderRequest) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.

@@ -113,6 +113,9 @@ func (a *App) CreateWorkOrder(ctx context.Context, req *workordersv1.CreateWorkO
 	if err != nil {
 		return nil, err
 	}
+	if err := a.mayAccomplish(ctx, req.GetWorkOrder().GetTaskCard(), req.GetWorkOrder().GetRequirements()); err != nil {
+		return nil, err
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		return a.unit(ctx, tx).draft(ctx, d)
 	})
@@ -208,6 +211,9 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 		}
 		if req.GetPlanStartTime().AsTime().Before(u.now) {
 			return nil, fault.Invalid("plan_start_time", "TIME_IN_PAST", "The planned start is past. Give a time to come.")
+		}
+		if end := req.GetPlanEndTime(); end != nil && !end.AsTime().After(req.GetPlanStartTime().AsTime()) {
+			return nil, fault.Invalid("plan_end_time", "TIMES_REVERSED", "The planned end is not after the planned start. Correct the times.")
 		}
 		place, err := store.Stations.Get(ctx, tx, req.GetStation())
 		if err != nil {
