@@ -231,6 +231,9 @@ func (s *shared) step(h *history, x *axes, k int) (chi2 float64) {
 	return chi2
 }
 
+// recent is where the readings begin that are looked at jointly.
+func (h *history) recent() int { return max(h.oldest(), h.N-jointReach, h.Washes[jointWashes]) }
+
 // jointly says whether any step passes the limit, and where the readings begin that tell so. Most readings are not looked at, as little
 // is new.
 func (h *history) jointly(g *signatures, noise *matrix, limit float64) (start int, ok bool) {
@@ -239,7 +242,7 @@ func (h *history) jointly(g *signatures, noise *matrix, limit float64) (start in
 		return 0, false
 	}
 	h.Looked = today
-	start = max(h.oldest(), h.N-jointReach, h.Washes[jointWashes])
+	start = h.recent()
 	x := g.axesOf(noise)
 	if !x.known || h.N-start < jointBefore+jointAfter[0] {
 		return 0, false

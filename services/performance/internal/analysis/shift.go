@@ -171,7 +171,21 @@ func (h *history) find(g *signatures, s *scatter, mean *longRun, limit float64) 
 	}
 	step, rise = h.best(g, start, false, &mean.covariance), h.best(g, start, true, &mean.covariance)
 	found = better(step, rise)
-	return found, step, rise, g.worth(s, found)
+	if !g.worth(s, found) {
+		return found, step, rise, false
+	}
+	return found, step, rise, found.gradual || found.washes > 0 || h.sudden(g, &mean.covariance, found, limit)
+}
+
+// sudden says whether a step without a wash passes the limit also when dirt may have come fast, before it and after it. Contrasts know
+// the usual pace only: on an engine that gets dirty fast they pass by that alone, look after look, until noise does the rest.
+func (h *history) sudden(g *signatures, noise *matrix, c change, limit float64) bool {
+	x := g.axesOf(noise)
+	var s shared
+	if !x.known || !s.fit(h, &x, min(c.start, h.recent())) {
+		return true
+	}
+	return s.step(h, &x, c.from) > limit
 }
 
 // worth says whether a change is big enough to be told, and no other dirt than the usual. That something changed has passed the limit

@@ -162,7 +162,8 @@ func TestShiftsDoNotLookAhead(t *testing.T) {
 }
 
 // A torque indication that is a little off moves the engine nearly as dirt does that came or went at once: of 60 that are wrong by
-// 1.6 %, two weeks after a wash, most are found within 45 days. Contrasts of two windows alone found 42.
+// 1.6 %, two weeks after a wash, most are found within 45 days. Contrasts of two windows alone found 42, and 50 were found before a step
+// had to pass with dirt's pace in doubt, too; then 51 steps were told on the 40 engines of TestFastDirtIsNoStep.
 func TestSmallFaultsOfTheTorqueIndicationAreFound(t *testing.T) {
 	m := model(t)
 	found := 0
@@ -174,7 +175,25 @@ func TestSmallFaultsOfTheTorqueIndicationAreFound(t *testing.T) {
 			}
 		}
 	}
-	if found < 46 {
+	if found < 44 {
 		t.Errorf("%d of 60 found", found)
+	}
+}
+
+// An engine that gets dirty six times as fast as usual, and in line with dirt's signature, is told of as dirty and not as changed. With
+// contrasts alone, which know the usual pace, 51 steps were told on these 40 engines; what is allowed is the stated rate.
+func TestFastDirtIsNoStep(t *testing.T) {
+	m := model(t)
+	found := 0
+	fast := func(day int) float64 { return 0.03 * float64(day%100) }
+	for seed := range uint64(40) {
+		for _, s := range analysis.Analyse(m, live(300+seed, 500, 0, fouling, fast), washes(500), analysis.Rules{}).Shifts {
+			if !s.Dirt && !s.Gradual {
+				found++
+			}
+		}
+	}
+	if found > 40*500/2700 {
+		t.Errorf("%d steps on 40 engines that only get dirty", found)
 	}
 }
