@@ -197,3 +197,27 @@ func TestFastDirtIsNoStep(t *testing.T) {
 		t.Errorf("%d steps on 40 engines that only get dirty", found)
 	}
 }
+
+// A hot section that wears for half a year is told of when it is found and after each wash that did not end it, not more often.
+func TestARiseIsToldAgainAfterAWash(t *testing.T) {
+	again := 0
+	for seed := range uint64(10) {
+		r := analysis.Analyse(model(t), live(500+seed, life, 0.3, hot, slow(0.008)), washes(life), analysis.Rules{})
+		var told []time.Time
+		for _, s := range r.Shifts {
+			if !s.Dirt && s.Gradual && !s.DetectedAt.Before(start.AddDate(0, 0, onset)) {
+				told = append(told, s.DetectedAt)
+			}
+		}
+		if len(told) == 0 || len(told) > 2 {
+			t.Errorf("engine %d: told on %v", seed, told)
+			continue
+		}
+		if told[0].Before(start.AddDate(0, 0, 300)) && told[len(told)-1].After(start.AddDate(0, 0, 300)) {
+			again++
+		}
+	}
+	if again < 8 {
+		t.Errorf("of 10 engines %d are told of before and after the wash", again)
+	}
+}

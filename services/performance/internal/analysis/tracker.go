@@ -188,7 +188,8 @@ func (t *Tracker) learn() {
 	}
 }
 
-// shift looks for a change that dirt does not explain, and begins anew after it. A rise that goes on is told once.
+// shift looks for a change that dirt does not explain, and begins anew after it. A rise that goes on is told once, and again when a
+// wash did not end it.
 func (t *Tracker) shift(at time.Time) {
 	if t.Used < shiftNoise {
 		return
@@ -208,12 +209,15 @@ func (t *Tracker) shift(at time.Time) {
 		return
 	}
 	goesOn := t.Open != nil && s.Gradual && t.Open.Gradual && s.Onset.Before(t.Risen.Add(slowDays*aDay))
-	if t.Risen = at; goesOn {
-		return // the level that the trend is counted from stays, too
+	known := goesOn && !t.Wash.At.After(t.Risen)
+	if t.Risen = at; known {
+		return
 	}
 	t.signatures.explain(s.Causes, found, &t.mean.covariance)
 	t.told(s, &found, true)
-	t.Open = &s
+	if t.Open = &s; goesOn {
+		return // the level that the trend is counted from stays
+	}
 	t.Near, t.Withheld, t.Based = neighbours{}, false, false
 	t.restart(at)
 }
