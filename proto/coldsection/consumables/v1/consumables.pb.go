@@ -351,7 +351,7 @@ func (x WaterTest_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterTest_Verdict.Descriptor instead.
 func (WaterTest_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12, 0}
 }
 
 // How the conductivity was brought to the limit's temperature.
@@ -412,7 +412,7 @@ func (x WaterTest_Treatment) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterTest_Treatment.Descriptor instead.
 func (WaterTest_Treatment) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11, 1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12, 1}
 }
 
 // How a conductivity is brought to the temperature of its limit.
@@ -469,7 +469,7 @@ func (x WaterGrade_TemperatureTreatment) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterGrade_TemperatureTreatment.Descriptor instead.
 func (WaterGrade_TemperatureTreatment) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14, 0}
 }
 
 // What is limited.
@@ -530,7 +530,7 @@ func (x WaterLimit_Property) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use WaterLimit_Property.Descriptor instead.
 func (WaterLimit_Property) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15, 0}
 }
 
 // What happened.
@@ -623,7 +623,7 @@ func (x StockMovement_Kind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockMovement_Kind.Descriptor instead.
 func (StockMovement_Kind) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17, 0}
 }
 
 // Whether the claim stands.
@@ -684,7 +684,7 @@ func (x Reservation_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Reservation_State.Descriptor instead.
 func (Reservation_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // How far the demand is met.
@@ -745,7 +745,7 @@ func (x StockDemand_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockDemand_State.Descriptor instead.
 func (StockDemand_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20, 0}
 }
 
 // Where the count stands.
@@ -806,7 +806,7 @@ func (x StockCount_State) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StockCount_State.Descriptor instead.
 func (StockCount_State) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21, 0}
 }
 
 // The answer.
@@ -863,7 +863,7 @@ func (x InspectionAnswer_Answer) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use InspectionAnswer_Answer.Descriptor instead.
 func (InspectionAnswer_Answer) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31, 0}
 }
 
 // Which way to follow it.
@@ -916,7 +916,7 @@ func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TraceLotRequest_Direction.Descriptor instead.
 func (TraceLotRequest_Direction) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71, 0}
 }
 
 // What the rows are.
@@ -970,7 +970,7 @@ func (x ImportStockRequest_Rows) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ImportStockRequest_Rows.Descriptor instead.
 func (ImportStockRequest_Rows) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78, 0}
 }
 
 // What to write.
@@ -1027,7 +1027,7 @@ func (x ExportStockRequest_Content) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Content.Descriptor instead.
 func (ExportStockRequest_Content) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81, 0}
 }
 
 // How a table is written.
@@ -1080,7 +1080,7 @@ func (x ExportStockRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Format.Descriptor instead.
 func (ExportStockRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79, 1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81, 1}
 }
 
 // A kind of thing in the catalogue.
@@ -1473,9 +1473,7 @@ type AllowedUse struct {
 	// The document that allows it, with its revision.
 	Document *v1.DocumentReference `protobuf:"bytes,2,opt,name=document,proto3" json:"document,omitempty"`
 	// The models of engines, engineModels/{engine_model}, that the document allows it on; empty means any.
-	EngineModels []string `protobuf:"bytes,3,rep,name=engine_models,json=engineModels,proto3" json:"engine_models,omitempty"`
-	// The operations of that kind, by their task cards taskCards/{task_card}, that the document allows it in; empty means any.
-	TaskCards     []string `protobuf:"bytes,4,rep,name=task_cards,json=taskCards,proto3" json:"task_cards,omitempty"`
+	EngineModels  []string `protobuf:"bytes,3,rep,name=engine_models,json=engineModels,proto3" json:"engine_models,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1527,13 +1525,6 @@ func (x *AllowedUse) GetDocument() *v1.DocumentReference {
 func (x *AllowedUse) GetEngineModels() []string {
 	if x != nil {
 		return x.EngineModels
-	}
-	return nil
-}
-
-func (x *AllowedUse) GetTaskCards() []string {
-	if x != nil {
-		return x.TaskCards
 	}
 	return nil
 }
@@ -1899,9 +1890,11 @@ type Lot struct {
 	RecipeRevision int32 `protobuf:"varint,31,opt,name=recipe_revision,json=recipeRevision,proto3" json:"recipe_revision,omitempty"`
 	// The lot's ids in other systems, by system, such as the batch number of an accounting system; given when it is received, and with further
 	// deliveries of the same lot.
-	ExternalIds   map[string]string `protobuf:"bytes,32,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ExternalIds map[string]string `protobuf:"bytes,32,rep,name=external_ids,json=externalIds,proto3" json:"external_ids,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	// What was recorded of its documents after it was received, the oldest first.
+	DocumentRecords []*LotDocumentRecord `protobuf:"bytes,33,rep,name=document_records,json=documentRecords,proto3" json:"document_records,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
@@ -2158,6 +2151,113 @@ func (x *Lot) GetExternalIds() map[string]string {
 	return nil
 }
 
+func (x *Lot) GetDocumentRecords() []*LotDocumentRecord {
+	if x != nil {
+		return x.DocumentRecords
+	}
+	return nil
+}
+
+// What somebody recorded of a lot's documents after it was received, and what stood there before.
+type LotDocumentRecord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The certificate that was recorded; unset when it was left as it was.
+	Certificate *Certificate `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	// The certificate before; unset when there was none.
+	PreviousCertificate *Certificate `protobuf:"bytes,2,opt,name=previous_certificate,json=previousCertificate,proto3" json:"previous_certificate,omitempty"`
+	// The last usable day that was recorded; unset when it was left as it was.
+	LastDate *date.Date `protobuf:"bytes,3,opt,name=last_date,json=lastDate,proto3" json:"last_date,omitempty"`
+	// The last usable day before; unset when there was none.
+	PreviousLastDate *date.Date `protobuf:"bytes,4,opt,name=previous_last_date,json=previousLastDate,proto3" json:"previous_last_date,omitempty"`
+	// Why.
+	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who recorded it: the person, or the account of no person.
+	Recorder string `protobuf:"bytes,6,opt,name=recorder,proto3" json:"recorder,omitempty"`
+	// When.
+	RecordTime    *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotDocumentRecord) Reset() {
+	*x = LotDocumentRecord{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotDocumentRecord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotDocumentRecord) ProtoMessage() {}
+
+func (x *LotDocumentRecord) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotDocumentRecord.ProtoReflect.Descriptor instead.
+func (*LotDocumentRecord) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *LotDocumentRecord) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+func (x *LotDocumentRecord) GetPreviousCertificate() *Certificate {
+	if x != nil {
+		return x.PreviousCertificate
+	}
+	return nil
+}
+
+func (x *LotDocumentRecord) GetLastDate() *date.Date {
+	if x != nil {
+		return x.LastDate
+	}
+	return nil
+}
+
+func (x *LotDocumentRecord) GetPreviousLastDate() *date.Date {
+	if x != nil {
+		return x.PreviousLastDate
+	}
+	return nil
+}
+
+func (x *LotDocumentRecord) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LotDocumentRecord) GetRecorder() string {
+	if x != nil {
+		return x.Recorder
+	}
+	return ""
+}
+
+func (x *LotDocumentRecord) GetRecordTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RecordTime
+	}
+	return nil
+}
+
 // A certificate that came with a delivery.
 type Certificate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2175,7 +2275,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2187,7 +2287,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[7]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2200,7 +2300,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -2244,7 +2344,7 @@ type Hazard struct {
 
 func (x *Hazard) Reset() {
 	*x = Hazard{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2256,7 +2356,7 @@ func (x *Hazard) String() string {
 func (*Hazard) ProtoMessage() {}
 
 func (x *Hazard) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[8]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2269,7 +2369,7 @@ func (x *Hazard) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hazard.ProtoReflect.Descriptor instead.
 func (*Hazard) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Hazard) GetCode() string {
@@ -2301,7 +2401,7 @@ type BlendPart struct {
 
 func (x *BlendPart) Reset() {
 	*x = BlendPart{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2313,7 +2413,7 @@ func (x *BlendPart) String() string {
 func (*BlendPart) ProtoMessage() {}
 
 func (x *BlendPart) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[9]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2326,7 +2426,7 @@ func (x *BlendPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendPart.ProtoReflect.Descriptor instead.
 func (*BlendPart) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *BlendPart) GetLot() string {
@@ -2363,7 +2463,7 @@ type LotBalance struct {
 
 func (x *LotBalance) Reset() {
 	*x = LotBalance{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2375,7 +2475,7 @@ func (x *LotBalance) String() string {
 func (*LotBalance) ProtoMessage() {}
 
 func (x *LotBalance) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[10]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2388,7 +2488,7 @@ func (x *LotBalance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalance.ProtoReflect.Descriptor instead.
 func (*LotBalance) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *LotBalance) GetLocation() string {
@@ -2463,7 +2563,7 @@ type WaterTest struct {
 
 func (x *WaterTest) Reset() {
 	*x = WaterTest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2475,7 +2575,7 @@ func (x *WaterTest) String() string {
 func (*WaterTest) ProtoMessage() {}
 
 func (x *WaterTest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[11]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2488,7 +2588,7 @@ func (x *WaterTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterTest.ProtoReflect.Descriptor instead.
 func (*WaterTest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *WaterTest) GetName() string {
@@ -2677,7 +2777,7 @@ type WaterCheck struct {
 
 func (x *WaterCheck) Reset() {
 	*x = WaterCheck{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2689,7 +2789,7 @@ func (x *WaterCheck) String() string {
 func (*WaterCheck) ProtoMessage() {}
 
 func (x *WaterCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[12]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2702,7 +2802,7 @@ func (x *WaterCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterCheck.ProtoReflect.Descriptor instead.
 func (*WaterCheck) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WaterCheck) GetProperty() string {
@@ -2806,7 +2906,7 @@ type WaterGrade struct {
 
 func (x *WaterGrade) Reset() {
 	*x = WaterGrade{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2818,7 +2918,7 @@ func (x *WaterGrade) String() string {
 func (*WaterGrade) ProtoMessage() {}
 
 func (x *WaterGrade) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[13]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2831,7 +2931,7 @@ func (x *WaterGrade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterGrade.ProtoReflect.Descriptor instead.
 func (*WaterGrade) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WaterGrade) GetName() string {
@@ -2981,7 +3081,7 @@ type WaterLimit struct {
 
 func (x *WaterLimit) Reset() {
 	*x = WaterLimit{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2993,7 +3093,7 @@ func (x *WaterLimit) String() string {
 func (*WaterLimit) ProtoMessage() {}
 
 func (x *WaterLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[14]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3006,7 +3106,7 @@ func (x *WaterLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterLimit.ProtoReflect.Descriptor instead.
 func (*WaterLimit) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *WaterLimit) GetProperty() WaterLimit_Property {
@@ -3064,7 +3164,7 @@ type WaterStep struct {
 
 func (x *WaterStep) Reset() {
 	*x = WaterStep{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3076,7 +3176,7 @@ func (x *WaterStep) String() string {
 func (*WaterStep) ProtoMessage() {}
 
 func (x *WaterStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[15]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3089,7 +3189,7 @@ func (x *WaterStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterStep.ProtoReflect.Descriptor instead.
 func (*WaterStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *WaterStep) GetTemperatureC() float64 {
@@ -3151,7 +3251,7 @@ type StockMovement struct {
 
 func (x *StockMovement) Reset() {
 	*x = StockMovement{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3163,7 +3263,7 @@ func (x *StockMovement) String() string {
 func (*StockMovement) ProtoMessage() {}
 
 func (x *StockMovement) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[16]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3176,7 +3276,7 @@ func (x *StockMovement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockMovement.ProtoReflect.Descriptor instead.
 func (*StockMovement) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *StockMovement) GetName() string {
@@ -3320,7 +3420,7 @@ type Posting struct {
 
 func (x *Posting) Reset() {
 	*x = Posting{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3332,7 +3432,7 @@ func (x *Posting) String() string {
 func (*Posting) ProtoMessage() {}
 
 func (x *Posting) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[17]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3345,7 +3445,7 @@ func (x *Posting) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Posting.ProtoReflect.Descriptor instead.
 func (*Posting) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Posting) GetLot() string {
@@ -3398,7 +3498,7 @@ type Reservation struct {
 
 func (x *Reservation) Reset() {
 	*x = Reservation{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3410,7 +3510,7 @@ func (x *Reservation) String() string {
 func (*Reservation) ProtoMessage() {}
 
 func (x *Reservation) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[18]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3423,7 +3523,7 @@ func (x *Reservation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reservation.ProtoReflect.Descriptor instead.
 func (*Reservation) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Reservation) GetName() string {
@@ -3521,7 +3621,7 @@ type StockDemand struct {
 
 func (x *StockDemand) Reset() {
 	*x = StockDemand{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3533,7 +3633,7 @@ func (x *StockDemand) String() string {
 func (*StockDemand) ProtoMessage() {}
 
 func (x *StockDemand) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[19]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3546,7 +3646,7 @@ func (x *StockDemand) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockDemand.ProtoReflect.Descriptor instead.
 func (*StockDemand) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *StockDemand) GetWorkOrder() string {
@@ -3640,7 +3740,7 @@ type StockCount struct {
 
 func (x *StockCount) Reset() {
 	*x = StockCount{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3652,7 +3752,7 @@ func (x *StockCount) String() string {
 func (*StockCount) ProtoMessage() {}
 
 func (x *StockCount) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[20]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3665,7 +3765,7 @@ func (x *StockCount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StockCount.ProtoReflect.Descriptor instead.
 func (*StockCount) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *StockCount) GetName() string {
@@ -3776,7 +3876,7 @@ type CreateItemRequest struct {
 
 func (x *CreateItemRequest) Reset() {
 	*x = CreateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3788,7 +3888,7 @@ func (x *CreateItemRequest) String() string {
 func (*CreateItemRequest) ProtoMessage() {}
 
 func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[21]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3801,7 +3901,7 @@ func (x *CreateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateItemRequest.ProtoReflect.Descriptor instead.
 func (*CreateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CreateItemRequest) GetItem() *Item {
@@ -3849,7 +3949,7 @@ type UpdateItemRequest struct {
 
 func (x *UpdateItemRequest) Reset() {
 	*x = UpdateItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3861,7 +3961,7 @@ func (x *UpdateItemRequest) String() string {
 func (*UpdateItemRequest) ProtoMessage() {}
 
 func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[22]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3874,7 +3974,7 @@ func (x *UpdateItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateItemRequest.ProtoReflect.Descriptor instead.
 func (*UpdateItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *UpdateItemRequest) GetItem() *Item {
@@ -3916,7 +4016,7 @@ type GetItemRequest struct {
 
 func (x *GetItemRequest) Reset() {
 	*x = GetItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3928,7 +4028,7 @@ func (x *GetItemRequest) String() string {
 func (*GetItemRequest) ProtoMessage() {}
 
 func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[23]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3941,7 +4041,7 @@ func (x *GetItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetItemRequest.ProtoReflect.Descriptor instead.
 func (*GetItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *GetItemRequest) GetName() string {
@@ -3968,7 +4068,7 @@ type ListItemsRequest struct {
 
 func (x *ListItemsRequest) Reset() {
 	*x = ListItemsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3980,7 +4080,7 @@ func (x *ListItemsRequest) String() string {
 func (*ListItemsRequest) ProtoMessage() {}
 
 func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[24]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3993,7 +4093,7 @@ func (x *ListItemsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsRequest.ProtoReflect.Descriptor instead.
 func (*ListItemsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListItemsRequest) GetPageSize() int32 {
@@ -4037,7 +4137,7 @@ type ListItemsResponse struct {
 
 func (x *ListItemsResponse) Reset() {
 	*x = ListItemsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4049,7 +4149,7 @@ func (x *ListItemsResponse) String() string {
 func (*ListItemsResponse) ProtoMessage() {}
 
 func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[25]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4062,7 +4162,7 @@ func (x *ListItemsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListItemsResponse.ProtoReflect.Descriptor instead.
 func (*ListItemsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ListItemsResponse) GetItems() []*Item {
@@ -4096,7 +4196,7 @@ type CreateLocationRequest struct {
 
 func (x *CreateLocationRequest) Reset() {
 	*x = CreateLocationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4108,7 +4208,7 @@ func (x *CreateLocationRequest) String() string {
 func (*CreateLocationRequest) ProtoMessage() {}
 
 func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[26]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4121,7 +4221,7 @@ func (x *CreateLocationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateLocationRequest.ProtoReflect.Descriptor instead.
 func (*CreateLocationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CreateLocationRequest) GetLocation() *Location {
@@ -4169,7 +4269,7 @@ type ListLocationsRequest struct {
 
 func (x *ListLocationsRequest) Reset() {
 	*x = ListLocationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4181,7 +4281,7 @@ func (x *ListLocationsRequest) String() string {
 func (*ListLocationsRequest) ProtoMessage() {}
 
 func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[27]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4194,7 +4294,7 @@ func (x *ListLocationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsRequest.ProtoReflect.Descriptor instead.
 func (*ListLocationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListLocationsRequest) GetPageSize() int32 {
@@ -4238,7 +4338,7 @@ type ListLocationsResponse struct {
 
 func (x *ListLocationsResponse) Reset() {
 	*x = ListLocationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4250,7 +4350,7 @@ func (x *ListLocationsResponse) String() string {
 func (*ListLocationsResponse) ProtoMessage() {}
 
 func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[28]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4263,7 +4363,7 @@ func (x *ListLocationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLocationsResponse.ProtoReflect.Descriptor instead.
 func (*ListLocationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListLocationsResponse) GetLocations() []*Location {
@@ -4305,7 +4405,7 @@ type ReceiveLotRequest struct {
 
 func (x *ReceiveLotRequest) Reset() {
 	*x = ReceiveLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4317,7 +4417,7 @@ func (x *ReceiveLotRequest) String() string {
 func (*ReceiveLotRequest) ProtoMessage() {}
 
 func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[29]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4330,7 +4430,7 @@ func (x *ReceiveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReceiveLotRequest.ProtoReflect.Descriptor instead.
 func (*ReceiveLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ReceiveLotRequest) GetLot() *Lot {
@@ -4402,7 +4502,7 @@ type InspectionAnswer struct {
 
 func (x *InspectionAnswer) Reset() {
 	*x = InspectionAnswer{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4414,7 +4514,7 @@ func (x *InspectionAnswer) String() string {
 func (*InspectionAnswer) ProtoMessage() {}
 
 func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[30]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4427,7 +4527,7 @@ func (x *InspectionAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InspectionAnswer.ProtoReflect.Descriptor instead.
 func (*InspectionAnswer) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *InspectionAnswer) GetQuestion() string {
@@ -4461,7 +4561,7 @@ type CreateWaterTestRequest struct {
 
 func (x *CreateWaterTestRequest) Reset() {
 	*x = CreateWaterTestRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4473,7 +4573,7 @@ func (x *CreateWaterTestRequest) String() string {
 func (*CreateWaterTestRequest) ProtoMessage() {}
 
 func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[31]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4486,7 +4586,7 @@ func (x *CreateWaterTestRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateWaterTestRequest.ProtoReflect.Descriptor instead.
 func (*CreateWaterTestRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{31}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *CreateWaterTestRequest) GetParent() string {
@@ -4536,7 +4636,7 @@ type ListWaterTestsRequest struct {
 
 func (x *ListWaterTestsRequest) Reset() {
 	*x = ListWaterTestsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4548,7 +4648,7 @@ func (x *ListWaterTestsRequest) String() string {
 func (*ListWaterTestsRequest) ProtoMessage() {}
 
 func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[32]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4561,7 +4661,7 @@ func (x *ListWaterTestsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{32}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ListWaterTestsRequest) GetParent() string {
@@ -4612,7 +4712,7 @@ type ListWaterTestsResponse struct {
 
 func (x *ListWaterTestsResponse) Reset() {
 	*x = ListWaterTestsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4624,7 +4724,7 @@ func (x *ListWaterTestsResponse) String() string {
 func (*ListWaterTestsResponse) ProtoMessage() {}
 
 func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[33]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4637,7 +4737,7 @@ func (x *ListWaterTestsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterTestsResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterTestsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{33}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListWaterTestsResponse) GetWaterTests() []*WaterTest {
@@ -4671,7 +4771,7 @@ type ListWaterGradesRequest struct {
 
 func (x *ListWaterGradesRequest) Reset() {
 	*x = ListWaterGradesRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4683,7 +4783,7 @@ func (x *ListWaterGradesRequest) String() string {
 func (*ListWaterGradesRequest) ProtoMessage() {}
 
 func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[34]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4696,7 +4796,7 @@ func (x *ListWaterGradesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesRequest.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{34}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListWaterGradesRequest) GetPageSize() int32 {
@@ -4740,7 +4840,7 @@ type ListWaterGradesResponse struct {
 
 func (x *ListWaterGradesResponse) Reset() {
 	*x = ListWaterGradesResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4752,7 +4852,7 @@ func (x *ListWaterGradesResponse) String() string {
 func (*ListWaterGradesResponse) ProtoMessage() {}
 
 func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[35]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4765,7 +4865,7 @@ func (x *ListWaterGradesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWaterGradesResponse.ProtoReflect.Descriptor instead.
 func (*ListWaterGradesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{35}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ListWaterGradesResponse) GetWaterGrades() []*WaterGrade {
@@ -4793,7 +4893,7 @@ type GetLotRequest struct {
 
 func (x *GetLotRequest) Reset() {
 	*x = GetLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4805,7 +4905,7 @@ func (x *GetLotRequest) String() string {
 func (*GetLotRequest) ProtoMessage() {}
 
 func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[36]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4818,7 +4918,7 @@ func (x *GetLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetLotRequest.ProtoReflect.Descriptor instead.
 func (*GetLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{36}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetLotRequest) GetName() string {
@@ -4845,7 +4945,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4857,7 +4957,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[37]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4870,7 +4970,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{37}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListLotsRequest) GetPageSize() int32 {
@@ -4914,7 +5014,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4926,7 +5026,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[38]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4939,7 +5039,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{38}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -4968,16 +5068,14 @@ type ClearLotRequest struct {
 	// The rest of the receiving inspection.
 	Answers []*InspectionAnswer `protobuf:"bytes,4,rep,name=answers,proto3" json:"answers,omitempty"`
 	// The BIN to put it in; empty leaves it where it is.
-	Location string `protobuf:"bytes,5,opt,name=location,proto3" json:"location,omitempty"`
-	// The certificate of conformity of a lot that came without it.
-	Certificate   *Certificate `protobuf:"bytes,6,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	Location      string `protobuf:"bytes,5,opt,name=location,proto3" json:"location,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ClearLotRequest) Reset() {
 	*x = ClearLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4989,7 +5087,7 @@ func (x *ClearLotRequest) String() string {
 func (*ClearLotRequest) ProtoMessage() {}
 
 func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[39]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5002,7 +5100,7 @@ func (x *ClearLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClearLotRequest.ProtoReflect.Descriptor instead.
 func (*ClearLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{39}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ClearLotRequest) GetName() string {
@@ -5040,13 +5138,6 @@ func (x *ClearLotRequest) GetLocation() string {
 	return ""
 }
 
-func (x *ClearLotRequest) GetCertificate() *Certificate {
-	if x != nil {
-		return x.Certificate
-	}
-	return nil
-}
-
 // The request of the method of this name.
 type HoldLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5064,7 +5155,7 @@ type HoldLotRequest struct {
 
 func (x *HoldLotRequest) Reset() {
 	*x = HoldLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5076,7 +5167,7 @@ func (x *HoldLotRequest) String() string {
 func (*HoldLotRequest) ProtoMessage() {}
 
 func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[40]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5089,7 +5180,7 @@ func (x *HoldLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldLotRequest.ProtoReflect.Descriptor instead.
 func (*HoldLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{40}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *HoldLotRequest) GetName() string {
@@ -5121,6 +5212,97 @@ func (x *HoldLotRequest) GetReason() string {
 }
 
 // The request of the method of this name.
+type RecordLotDocumentsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The certificate; left out when it stays as it is.
+	Certificate *Certificate `protobuf:"bytes,4,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	// Its last usable day, as the maker states it; left out when it stays as it is.
+	LastDate *date.Date `protobuf:"bytes,5,opt,name=last_date,json=lastDate,proto3" json:"last_date,omitempty"`
+	// Why it is recorded now: which paper it was read from.
+	Reason        string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordLotDocumentsRequest) Reset() {
+	*x = RecordLotDocumentsRequest{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordLotDocumentsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordLotDocumentsRequest) ProtoMessage() {}
+
+func (x *RecordLotDocumentsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordLotDocumentsRequest.ProtoReflect.Descriptor instead.
+func (*RecordLotDocumentsRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *RecordLotDocumentsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RecordLotDocumentsRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RecordLotDocumentsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *RecordLotDocumentsRequest) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+func (x *RecordLotDocumentsRequest) GetLastDate() *date.Date {
+	if x != nil {
+		return x.LastDate
+	}
+	return nil
+}
+
+func (x *RecordLotDocumentsRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// The request of the method of this name.
 type RecallLotRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource to act on.
@@ -5139,7 +5321,7 @@ type RecallLotRequest struct {
 
 func (x *RecallLotRequest) Reset() {
 	*x = RecallLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5151,7 +5333,7 @@ func (x *RecallLotRequest) String() string {
 func (*RecallLotRequest) ProtoMessage() {}
 
 func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[41]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5164,7 +5346,7 @@ func (x *RecallLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecallLotRequest.ProtoReflect.Descriptor instead.
 func (*RecallLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{41}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *RecallLotRequest) GetName() string {
@@ -5232,7 +5414,7 @@ type IssueStockRequest struct {
 
 func (x *IssueStockRequest) Reset() {
 	*x = IssueStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5244,7 +5426,7 @@ func (x *IssueStockRequest) String() string {
 func (*IssueStockRequest) ProtoMessage() {}
 
 func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[42]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5257,7 +5439,7 @@ func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueStockRequest.ProtoReflect.Descriptor instead.
 func (*IssueStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{42}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *IssueStockRequest) GetName() string {
@@ -5355,7 +5537,7 @@ type ReturnStockRequest struct {
 
 func (x *ReturnStockRequest) Reset() {
 	*x = ReturnStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5367,7 +5549,7 @@ func (x *ReturnStockRequest) String() string {
 func (*ReturnStockRequest) ProtoMessage() {}
 
 func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[43]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5380,7 +5562,7 @@ func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnStockRequest.ProtoReflect.Descriptor instead.
 func (*ReturnStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{43}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ReturnStockRequest) GetName() string {
@@ -5456,7 +5638,7 @@ type ReverseMovementRequest struct {
 
 func (x *ReverseMovementRequest) Reset() {
 	*x = ReverseMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5468,7 +5650,7 @@ func (x *ReverseMovementRequest) String() string {
 func (*ReverseMovementRequest) ProtoMessage() {}
 
 func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5481,7 +5663,7 @@ func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReverseMovementRequest.ProtoReflect.Descriptor instead.
 func (*ReverseMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ReverseMovementRequest) GetName() string {
@@ -5526,7 +5708,8 @@ type BlendLotsRequest struct {
 	// The planned ratio; must be approved for the cleaner. Left out when no cleaner goes in, as when water and antifreeze
 	// are mixed in advance.
 	Ratio *MixRatio `protobuf:"bytes,5,opt,name=ratio,proto3" json:"ratio,omitempty"`
-	// How long it keeps, no longer than the item, its cleaners and its recipe say; 0 takes the shortest of them.
+	// How long it keeps; 0 takes the shortest of the recipe's, the cleaners' and the item's. Fewer hours are taken, more are refused with
+	// POT_LIFE_EXCEEDED.
 	PotLifeHours int32 `protobuf:"varint,6,opt,name=pot_life_hours,json=potLifeHours,proto3" json:"pot_life_hours,omitempty"`
 	// The id to give the new lot; empty lets the server choose.
 	LotId string `protobuf:"bytes,7,opt,name=lot_id,json=lotId,proto3" json:"lot_id,omitempty"`
@@ -5545,7 +5728,7 @@ type BlendLotsRequest struct {
 
 func (x *BlendLotsRequest) Reset() {
 	*x = BlendLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5557,7 +5740,7 @@ func (x *BlendLotsRequest) String() string {
 func (*BlendLotsRequest) ProtoMessage() {}
 
 func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5570,7 +5753,7 @@ func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendLotsRequest.ProtoReflect.Descriptor instead.
 func (*BlendLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *BlendLotsRequest) GetItem() string {
@@ -5673,7 +5856,7 @@ type ConsumeStockRequest struct {
 
 func (x *ConsumeStockRequest) Reset() {
 	*x = ConsumeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5685,7 +5868,7 @@ func (x *ConsumeStockRequest) String() string {
 func (*ConsumeStockRequest) ProtoMessage() {}
 
 func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5698,7 +5881,7 @@ func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConsumeStockRequest.ProtoReflect.Descriptor instead.
 func (*ConsumeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ConsumeStockRequest) GetName() string {
@@ -5769,7 +5952,7 @@ type DecantStockRequest struct {
 
 func (x *DecantStockRequest) Reset() {
 	*x = DecantStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5781,7 +5964,7 @@ func (x *DecantStockRequest) String() string {
 func (*DecantStockRequest) ProtoMessage() {}
 
 func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5794,7 +5977,7 @@ func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecantStockRequest.ProtoReflect.Descriptor instead.
 func (*DecantStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *DecantStockRequest) GetName() string {
@@ -5853,7 +6036,7 @@ type MoveStockRequest struct {
 
 func (x *MoveStockRequest) Reset() {
 	*x = MoveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5865,7 +6048,7 @@ func (x *MoveStockRequest) String() string {
 func (*MoveStockRequest) ProtoMessage() {}
 
 func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5878,7 +6061,7 @@ func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveStockRequest.ProtoReflect.Descriptor instead.
 func (*MoveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *MoveStockRequest) GetName() string {
@@ -5944,7 +6127,7 @@ type DisposeStockRequest struct {
 
 func (x *DisposeStockRequest) Reset() {
 	*x = DisposeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5956,7 +6139,7 @@ func (x *DisposeStockRequest) String() string {
 func (*DisposeStockRequest) ProtoMessage() {}
 
 func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5969,7 +6152,7 @@ func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DisposeStockRequest.ProtoReflect.Descriptor instead.
 func (*DisposeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *DisposeStockRequest) GetName() string {
@@ -6025,7 +6208,7 @@ type GetStockMovementRequest struct {
 
 func (x *GetStockMovementRequest) Reset() {
 	*x = GetStockMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6037,7 +6220,7 @@ func (x *GetStockMovementRequest) String() string {
 func (*GetStockMovementRequest) ProtoMessage() {}
 
 func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6050,7 +6233,7 @@ func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStockMovementRequest.ProtoReflect.Descriptor instead.
 func (*GetStockMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *GetStockMovementRequest) GetName() string {
@@ -6077,7 +6260,7 @@ type ListStockMovementsRequest struct {
 
 func (x *ListStockMovementsRequest) Reset() {
 	*x = ListStockMovementsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6089,7 +6272,7 @@ func (x *ListStockMovementsRequest) String() string {
 func (*ListStockMovementsRequest) ProtoMessage() {}
 
 func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6102,7 +6285,7 @@ func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ListStockMovementsRequest) GetPageSize() int32 {
@@ -6146,7 +6329,7 @@ type ListStockMovementsResponse struct {
 
 func (x *ListStockMovementsResponse) Reset() {
 	*x = ListStockMovementsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6158,7 +6341,7 @@ func (x *ListStockMovementsResponse) String() string {
 func (*ListStockMovementsResponse) ProtoMessage() {}
 
 func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6171,7 +6354,7 @@ func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListStockMovementsResponse) GetStockMovements() []*StockMovement {
@@ -6207,7 +6390,7 @@ type ReserveStockRequest struct {
 
 func (x *ReserveStockRequest) Reset() {
 	*x = ReserveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6219,7 +6402,7 @@ func (x *ReserveStockRequest) String() string {
 func (*ReserveStockRequest) ProtoMessage() {}
 
 func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6232,7 +6415,7 @@ func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReserveStockRequest.ProtoReflect.Descriptor instead.
 func (*ReserveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ReserveStockRequest) GetWorkOrder() string {
@@ -6285,7 +6468,7 @@ type ReleaseReservationRequest struct {
 
 func (x *ReleaseReservationRequest) Reset() {
 	*x = ReleaseReservationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6297,7 +6480,7 @@ func (x *ReleaseReservationRequest) String() string {
 func (*ReleaseReservationRequest) ProtoMessage() {}
 
 func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6310,7 +6493,7 @@ func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseReservationRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseReservationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ReleaseReservationRequest) GetName() string {
@@ -6351,7 +6534,7 @@ type ListReservationsRequest struct {
 
 func (x *ListReservationsRequest) Reset() {
 	*x = ListReservationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6363,7 +6546,7 @@ func (x *ListReservationsRequest) String() string {
 func (*ListReservationsRequest) ProtoMessage() {}
 
 func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6376,7 +6559,7 @@ func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsRequest.ProtoReflect.Descriptor instead.
 func (*ListReservationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListReservationsRequest) GetPageSize() int32 {
@@ -6420,7 +6603,7 @@ type ListReservationsResponse struct {
 
 func (x *ListReservationsResponse) Reset() {
 	*x = ListReservationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6432,7 +6615,7 @@ func (x *ListReservationsResponse) String() string {
 func (*ListReservationsResponse) ProtoMessage() {}
 
 func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6445,7 +6628,7 @@ func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsResponse.ProtoReflect.Descriptor instead.
 func (*ListReservationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListReservationsResponse) GetReservations() []*Reservation {
@@ -6479,7 +6662,7 @@ type ListStockDemandsRequest struct {
 
 func (x *ListStockDemandsRequest) Reset() {
 	*x = ListStockDemandsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6491,7 +6674,7 @@ func (x *ListStockDemandsRequest) String() string {
 func (*ListStockDemandsRequest) ProtoMessage() {}
 
 func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6504,7 +6687,7 @@ func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListStockDemandsRequest) GetPageSize() int32 {
@@ -6548,7 +6731,7 @@ type ListStockDemandsResponse struct {
 
 func (x *ListStockDemandsResponse) Reset() {
 	*x = ListStockDemandsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6560,7 +6743,7 @@ func (x *ListStockDemandsResponse) String() string {
 func (*ListStockDemandsResponse) ProtoMessage() {}
 
 func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6573,7 +6756,7 @@ func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListStockDemandsResponse) GetStockDemands() []*StockDemand {
@@ -6607,7 +6790,7 @@ type CreateStockCountRequest struct {
 
 func (x *CreateStockCountRequest) Reset() {
 	*x = CreateStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6619,7 +6802,7 @@ func (x *CreateStockCountRequest) String() string {
 func (*CreateStockCountRequest) ProtoMessage() {}
 
 func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6632,7 +6815,7 @@ func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStockCountRequest.ProtoReflect.Descriptor instead.
 func (*CreateStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *CreateStockCountRequest) GetStockCount() *StockCount {
@@ -6678,7 +6861,7 @@ type ApproveStockCountRequest struct {
 
 func (x *ApproveStockCountRequest) Reset() {
 	*x = ApproveStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6690,7 +6873,7 @@ func (x *ApproveStockCountRequest) String() string {
 func (*ApproveStockCountRequest) ProtoMessage() {}
 
 func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6703,7 +6886,7 @@ func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApproveStockCountRequest.ProtoReflect.Descriptor instead.
 func (*ApproveStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ApproveStockCountRequest) GetName() string {
@@ -6744,7 +6927,7 @@ type ListStockCountsRequest struct {
 
 func (x *ListStockCountsRequest) Reset() {
 	*x = ListStockCountsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6756,7 +6939,7 @@ func (x *ListStockCountsRequest) String() string {
 func (*ListStockCountsRequest) ProtoMessage() {}
 
 func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6769,7 +6952,7 @@ func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockCountsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListStockCountsRequest) GetPageSize() int32 {
@@ -6813,7 +6996,7 @@ type ListStockCountsResponse struct {
 
 func (x *ListStockCountsResponse) Reset() {
 	*x = ListStockCountsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6825,7 +7008,7 @@ func (x *ListStockCountsResponse) String() string {
 func (*ListStockCountsResponse) ProtoMessage() {}
 
 func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6838,7 +7021,7 @@ func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockCountsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListStockCountsResponse) GetStockCounts() []*StockCount {
@@ -6874,7 +7057,7 @@ type LookUpLotRequest struct {
 
 func (x *LookUpLotRequest) Reset() {
 	*x = LookUpLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6886,7 +7069,7 @@ func (x *LookUpLotRequest) String() string {
 func (*LookUpLotRequest) ProtoMessage() {}
 
 func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6899,7 +7082,7 @@ func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotRequest.ProtoReflect.Descriptor instead.
 func (*LookUpLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *LookUpLotRequest) GetCode() string {
@@ -6954,7 +7137,7 @@ type LookUpLotResponse struct {
 
 func (x *LookUpLotResponse) Reset() {
 	*x = LookUpLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6966,7 +7149,7 @@ func (x *LookUpLotResponse) String() string {
 func (*LookUpLotResponse) ProtoMessage() {}
 
 func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6979,7 +7162,7 @@ func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotResponse.ProtoReflect.Descriptor instead.
 func (*LookUpLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *LookUpLotResponse) GetLot() *Lot {
@@ -7029,7 +7212,7 @@ type SuggestLotsRequest struct {
 
 func (x *SuggestLotsRequest) Reset() {
 	*x = SuggestLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7041,7 +7224,7 @@ func (x *SuggestLotsRequest) String() string {
 func (*SuggestLotsRequest) ProtoMessage() {}
 
 func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7054,7 +7237,7 @@ func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsRequest.ProtoReflect.Descriptor instead.
 func (*SuggestLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *SuggestLotsRequest) GetItem() string {
@@ -7107,7 +7290,7 @@ type SuggestLotsResponse struct {
 
 func (x *SuggestLotsResponse) Reset() {
 	*x = SuggestLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7119,7 +7302,7 @@ func (x *SuggestLotsResponse) String() string {
 func (*SuggestLotsResponse) ProtoMessage() {}
 
 func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7132,7 +7315,7 @@ func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsResponse.ProtoReflect.Descriptor instead.
 func (*SuggestLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *SuggestLotsResponse) GetSuggestions() []*LotSuggestion {
@@ -7177,7 +7360,7 @@ type LotSuggestion struct {
 
 func (x *LotSuggestion) Reset() {
 	*x = LotSuggestion{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7189,7 +7372,7 @@ func (x *LotSuggestion) String() string {
 func (*LotSuggestion) ProtoMessage() {}
 
 func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7202,7 +7385,7 @@ func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotSuggestion.ProtoReflect.Descriptor instead.
 func (*LotSuggestion) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *LotSuggestion) GetLot() string {
@@ -7262,7 +7445,7 @@ type SkippedLot struct {
 
 func (x *SkippedLot) Reset() {
 	*x = SkippedLot{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7274,7 +7457,7 @@ func (x *SkippedLot) String() string {
 func (*SkippedLot) ProtoMessage() {}
 
 func (x *SkippedLot) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7287,7 +7470,7 @@ func (x *SkippedLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SkippedLot.ProtoReflect.Descriptor instead.
 func (*SkippedLot) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *SkippedLot) GetLot() string {
@@ -7327,7 +7510,7 @@ type TraceLotRequest struct {
 
 func (x *TraceLotRequest) Reset() {
 	*x = TraceLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7339,7 +7522,7 @@ func (x *TraceLotRequest) String() string {
 func (*TraceLotRequest) ProtoMessage() {}
 
 func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7352,7 +7535,7 @@ func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotRequest.ProtoReflect.Descriptor instead.
 func (*TraceLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *TraceLotRequest) GetName() string {
@@ -7407,7 +7590,7 @@ type TraceLotResponse struct {
 
 func (x *TraceLotResponse) Reset() {
 	*x = TraceLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7419,7 +7602,7 @@ func (x *TraceLotResponse) String() string {
 func (*TraceLotResponse) ProtoMessage() {}
 
 func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7432,7 +7615,7 @@ func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotResponse.ProtoReflect.Descriptor instead.
 func (*TraceLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *TraceLotResponse) GetNodes() []*TraceNode {
@@ -7524,7 +7707,7 @@ type TracePlace struct {
 
 func (x *TracePlace) Reset() {
 	*x = TracePlace{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7536,7 +7719,7 @@ func (x *TracePlace) String() string {
 func (*TracePlace) ProtoMessage() {}
 
 func (x *TracePlace) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7549,7 +7732,7 @@ func (x *TracePlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TracePlace.ProtoReflect.Descriptor instead.
 func (*TracePlace) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *TracePlace) GetLot() string {
@@ -7610,7 +7793,7 @@ type TraceNode struct {
 
 func (x *TraceNode) Reset() {
 	*x = TraceNode{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7622,7 +7805,7 @@ func (x *TraceNode) String() string {
 func (*TraceNode) ProtoMessage() {}
 
 func (x *TraceNode) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7635,7 +7818,7 @@ func (x *TraceNode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceNode.ProtoReflect.Descriptor instead.
 func (*TraceNode) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *TraceNode) GetLot() string {
@@ -7704,7 +7887,7 @@ type TraceEdge struct {
 
 func (x *TraceEdge) Reset() {
 	*x = TraceEdge{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7716,7 +7899,7 @@ func (x *TraceEdge) String() string {
 func (*TraceEdge) ProtoMessage() {}
 
 func (x *TraceEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7729,7 +7912,7 @@ func (x *TraceEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceEdge.ProtoReflect.Descriptor instead.
 func (*TraceEdge) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *TraceEdge) GetSourceLot() string {
@@ -7779,7 +7962,7 @@ type TraceUse struct {
 
 func (x *TraceUse) Reset() {
 	*x = TraceUse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7791,7 +7974,7 @@ func (x *TraceUse) String() string {
 func (*TraceUse) ProtoMessage() {}
 
 func (x *TraceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7804,7 +7987,7 @@ func (x *TraceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceUse.ProtoReflect.Descriptor instead.
 func (*TraceUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *TraceUse) GetLot() string {
@@ -7867,7 +8050,7 @@ type LotBalanceLine struct {
 
 func (x *LotBalanceLine) Reset() {
 	*x = LotBalanceLine{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7879,7 +8062,7 @@ func (x *LotBalanceLine) String() string {
 func (*LotBalanceLine) ProtoMessage() {}
 
 func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7892,7 +8075,7 @@ func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalanceLine.ProtoReflect.Descriptor instead.
 func (*LotBalanceLine) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *LotBalanceLine) GetLot() string {
@@ -7968,7 +8151,7 @@ type ImportStockRequest struct {
 
 func (x *ImportStockRequest) Reset() {
 	*x = ImportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7980,7 +8163,7 @@ func (x *ImportStockRequest) String() string {
 func (*ImportStockRequest) ProtoMessage() {}
 
 func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7993,7 +8176,7 @@ func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockRequest.ProtoReflect.Descriptor instead.
 func (*ImportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ImportStockRequest) GetRows() ImportStockRequest_Rows {
@@ -8039,7 +8222,7 @@ type ImportStockResponse struct {
 
 func (x *ImportStockResponse) Reset() {
 	*x = ImportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8051,7 +8234,7 @@ func (x *ImportStockResponse) String() string {
 func (*ImportStockResponse) ProtoMessage() {}
 
 func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8064,7 +8247,7 @@ func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockResponse.ProtoReflect.Descriptor instead.
 func (*ImportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ImportStockResponse) GetImportedCount() int32 {
@@ -8105,7 +8288,7 @@ type RowFault struct {
 
 func (x *RowFault) Reset() {
 	*x = RowFault{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8117,7 +8300,7 @@ func (x *RowFault) String() string {
 func (*RowFault) ProtoMessage() {}
 
 func (x *RowFault) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8130,7 +8313,7 @@ func (x *RowFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowFault.ProtoReflect.Descriptor instead.
 func (*RowFault) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *RowFault) GetLine() int32 {
@@ -8178,7 +8361,7 @@ type ExportStockRequest struct {
 
 func (x *ExportStockRequest) Reset() {
 	*x = ExportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8190,7 +8373,7 @@ func (x *ExportStockRequest) String() string {
 func (*ExportStockRequest) ProtoMessage() {}
 
 func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8203,7 +8386,7 @@ func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockRequest.ProtoReflect.Descriptor instead.
 func (*ExportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ExportStockRequest) GetContent() ExportStockRequest_Content {
@@ -8249,7 +8432,7 @@ type ExportStockResponse struct {
 
 func (x *ExportStockResponse) Reset() {
 	*x = ExportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8261,7 +8444,7 @@ func (x *ExportStockResponse) String() string {
 func (*ExportStockResponse) ProtoMessage() {}
 
 func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8274,7 +8457,7 @@ func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockResponse.ProtoReflect.Descriptor instead.
 func (*ExportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ExportStockResponse) GetContent() []byte {
@@ -8311,7 +8494,7 @@ type LookUpItemRequest struct {
 
 func (x *LookUpItemRequest) Reset() {
 	*x = LookUpItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8323,7 +8506,7 @@ func (x *LookUpItemRequest) String() string {
 func (*LookUpItemRequest) ProtoMessage() {}
 
 func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8336,7 +8519,7 @@ func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpItemRequest.ProtoReflect.Descriptor instead.
 func (*LookUpItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *LookUpItemRequest) GetSystem() string {
@@ -8366,7 +8549,7 @@ type AdviseReorderRequest struct {
 
 func (x *AdviseReorderRequest) Reset() {
 	*x = AdviseReorderRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8378,7 +8561,7 @@ func (x *AdviseReorderRequest) String() string {
 func (*AdviseReorderRequest) ProtoMessage() {}
 
 func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8391,7 +8574,7 @@ func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderRequest.ProtoReflect.Descriptor instead.
 func (*AdviseReorderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *AdviseReorderRequest) GetItem() string {
@@ -8431,7 +8614,7 @@ type AdviseReorderResponse struct {
 
 func (x *AdviseReorderResponse) Reset() {
 	*x = AdviseReorderResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8443,7 +8626,7 @@ func (x *AdviseReorderResponse) String() string {
 func (*AdviseReorderResponse) ProtoMessage() {}
 
 func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8456,7 +8639,7 @@ func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderResponse.ProtoReflect.Descriptor instead.
 func (*AdviseReorderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *AdviseReorderResponse) GetItem() string {
@@ -8525,7 +8708,7 @@ type AdviceStep struct {
 
 func (x *AdviceStep) Reset() {
 	*x = AdviceStep{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8537,7 +8720,7 @@ func (x *AdviceStep) String() string {
 func (*AdviceStep) ProtoMessage() {}
 
 func (x *AdviceStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8550,7 +8733,7 @@ func (x *AdviceStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceStep.ProtoReflect.Descriptor instead.
 func (*AdviceStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *AdviceStep) GetName() string {
@@ -8656,15 +8839,13 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06DANGER\x10\x02:8\xeaA5\n" +
 	"\x18coldsection.example/Item\x12\fitems/{item}*\x05items2\x04itemB\x10\n" +
 	"\x0e_storage_min_cB\x10\n" +
-	"\x0e_storage_max_c\"\xc3\x02\n" +
+	"\x0e_storage_max_c\"\xf5\x01\n" +
 	"\n" +
 	"AllowedUse\x12>\n" +
 	"\twork_kind\x18\x01 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[A-Z][A-Z0-9_]{0,39}$R\bworkKind\x12P\n" +
 	"\bdocument\x18\x02 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\x12U\n" +
-	"\rengine_models\x18\x03 \x03(\tB0\xe2A\x01\x01\xbaH)\x92\x01&\x10 \"\"r 2\x1e^engineModels/[a-z0-9-]{1,63}$R\fengineModels\x12L\n" +
-	"\n" +
-	"task_cards\x18\x04 \x03(\tB-\xe2A\x01\x01\xbaH&\x92\x01#\x10 \"\x1fr\x1d2\x1b^taskCards/[a-z0-9-]{1,63}$R\ttaskCards\"\x9b\x03\n" +
+	"\rengine_models\x18\x03 \x03(\tB0\xe2A\x01\x01\xbaH)\x92\x01&\x10 \"\"r 2\x1e^engineModels/[a-z0-9-]{1,63}$R\fengineModels\"\x9b\x03\n" +
 	"\rReorderPolicy\x12H\n" +
 	"\fmin_quantity\x18\x01 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vminQuantity\x12H\n" +
 	"\fmax_quantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vmaxQuantity\x12-\n" +
@@ -8701,7 +8882,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\vMIXING_LOSS\x10\a\x12\t\n" +
 	"\x05WASTE\x10\b\x12\x14\n" +
 	"\x10COUNT_DIFFERENCE\x10\t:L\xeaAI\n" +
-	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xfc\x10\n" +
+	"\x1ccoldsection.example/Location\x12\x14locations/{location}*\tlocations2\blocation\"\xdc\x11\n" +
 	"\x03Lot\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12=\n" +
 	"\x04item\x18\x02 \x01(\tB)\xe2A\x02\x02\x05\xfaA\x1a\n" +
@@ -8746,7 +8927,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06recipe\x18\x1e \x01(\tB#\xe2A\x01\x03\xfaA\x1c\n" +
 	"\x1acoldsection.example/RecipeR\x06recipe\x12-\n" +
 	"\x0frecipe_revision\x18\x1f \x01(\x05B\x04\xe2A\x01\x03R\x0erecipeRevision\x12q\n" +
-	"\fexternal_ids\x18  \x03(\v20.coldsection.consumables.v1.Lot.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x1a>\n" +
+	"\fexternal_ids\x18  \x03(\v20.coldsection.consumables.v1.Lot.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x12^\n" +
+	"\x10document_records\x18! \x03(\v2-.coldsection.consumables.v1.LotDocumentRecordB\x04\xe2A\x01\x03R\x0fdocumentRecords\x1a>\n" +
 	"\x10ExternalIdsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"j\n" +
@@ -8760,7 +8942,16 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\bRECALLED\x10\x05\x12\f\n" +
 	"\bDISPOSED\x10\x06:3\xeaA0\n" +
 	"\x17coldsection.example/Lot\x12\n" +
-	"lots/{lot}*\x04lots2\x03lot\"\xd6\x01\n" +
+	"lots/{lot}*\x04lots2\x03lot\"\xc6\x03\n" +
+	"\x11LotDocumentRecord\x12O\n" +
+	"\vcertificate\x18\x01 \x01(\v2'.coldsection.consumables.v1.CertificateB\x04\xe2A\x01\x03R\vcertificate\x12`\n" +
+	"\x14previous_certificate\x18\x02 \x01(\v2'.coldsection.consumables.v1.CertificateB\x04\xe2A\x01\x03R\x13previousCertificate\x124\n" +
+	"\tlast_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\blastDate\x12E\n" +
+	"\x12previous_last_date\x18\x04 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x10previousLastDate\x12\x1c\n" +
+	"\x06reason\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12 \n" +
+	"\brecorder\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\brecorder\x12A\n" +
+	"\vrecord_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"recordTime\"\xd6\x01\n" +
 	"\vCertificate\x12%\n" +
 	"\x06number\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18PR\x06number\x12#\n" +
 	"\x06issuer\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18xR\x06issuer\x12C\n" +
@@ -9104,7 +9295,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\border_by\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\aorderBy\"{\n" +
 	"\x10ListLotsResponse\x129\n" +
 	"\x04lots\x18\x01 \x03(\v2\x1f.coldsection.consumables.v1.LotB\x04\xe2A\x01\x03R\x04lots\x12,\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\x87\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\rnextPageToken\"\xb6\x02\n" +
 	"\x0fClearLotRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -9113,15 +9304,23 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12T\n" +
 	"\aanswers\x18\x04 \x03(\v2,.coldsection.consumables.v1.InspectionAnswerB\f\xe2A\x01\x01\xbaH\x05\x92\x01\x02\x10 R\aanswers\x12A\n" +
 	"\blocation\x18\x05 \x01(\tB%\xe2A\x01\x01\xfaA\x1e\n" +
-	"\x1ccoldsection.example/LocationR\blocation\x12O\n" +
-	"\vcertificate\x18\x06 \x01(\v2'.coldsection.consumables.v1.CertificateB\x04\xe2A\x01\x01R\vcertificate\"\xc4\x01\n" +
+	"\x1ccoldsection.example/LocationR\blocation\"\xc4\x01\n" +
 	"\x0eHoldLotRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
-	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xf1\x01\n" +
+	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xd6\x02\n" +
+	"\x19RecordLotDocumentsRequest\x12;\n" +
+	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
+	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12O\n" +
+	"\vcertificate\x18\x04 \x01(\v2'.coldsection.consumables.v1.CertificateB\x04\xe2A\x01\x01R\vcertificate\x124\n" +
+	"\tlast_date\x18\x05 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\blastDate\x12&\n" +
+	"\x06reason\x18\x06 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xf1\x01\n" +
 	"\x10RecallLotRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
 	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
@@ -9464,7 +9663,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04name\x12\x1a\n" +
 	"\x05value\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05value\x12\x1e\n" +
 	"\aformula\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\aformula\x12\x1c\n" +
-	"\x06source\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06source2\xaa\x17\n" +
+	"\x06source\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06source2\xbe\x18\n" +
 	"\x12ConsumablesService\x12v\n" +
 	"\n" +
 	"CreateItem\x12-.coldsection.consumables.v1.CreateItemRequest\x1a .coldsection.consumables.v1.Item\"\x17\x82\xd3\xe4\x93\x02\x11:\x04item\"\t/v1/items\x12\x84\x01\n" +
@@ -9476,7 +9675,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"ReceiveLot\x12-.coldsection.consumables.v1.ReceiveLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\x1b\x82\xd3\xe4\x93\x02\x15:\x01*\"\x10/v1/lots:receive\x12\xa0\x01\n" +
 	"\x0fCreateWaterTest\x122.coldsection.consumables.v1.CreateWaterTestRequest\x1a%.coldsection.consumables.v1.WaterTest\"2\x82\xd3\xe4\x93\x02,:\n" +
 	"water_test\"\x1e/v1/{parent=lots/*}/waterTests\x12|\n" +
-	"\bClearLot\x12+.coldsection.consumables.v1.ClearLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/{name=lots/*}:clear\x12y\n" +
+	"\bClearLot\x12+.coldsection.consumables.v1.ClearLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/{name=lots/*}:clear\x12\x91\x01\n" +
+	"\x12RecordLotDocuments\x125.coldsection.consumables.v1.RecordLotDocumentsRequest\x1a\x1f.coldsection.consumables.v1.Lot\"#\x82\xd3\xe4\x93\x02\x1d:\x01*\"\x18/v1/{name=lots/*}:record\x12y\n" +
 	"\aHoldLot\x12*.coldsection.consumables.v1.HoldLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"!\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/{name=lots/*}:hold\x12\x7f\n" +
 	"\tRecallLot\x12,.coldsection.consumables.v1.RecallLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"#\x82\xd3\xe4\x93\x02\x1d:\x01*\"\x18/v1/{name=lots/*}:recall\x12\x8a\x01\n" +
 	"\n" +
@@ -9527,7 +9727,7 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
-var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 87)
+var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 89)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                       // 0: coldsection.consumables.v1.Item.Kind
 	(Item_SignalWord)(0),                 // 1: coldsection.consumables.v1.Item.SignalWord
@@ -9553,336 +9753,347 @@ var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(*MixRatio)(nil),                     // 21: coldsection.consumables.v1.MixRatio
 	(*Location)(nil),                     // 22: coldsection.consumables.v1.Location
 	(*Lot)(nil),                          // 23: coldsection.consumables.v1.Lot
-	(*Certificate)(nil),                  // 24: coldsection.consumables.v1.Certificate
-	(*Hazard)(nil),                       // 25: coldsection.consumables.v1.Hazard
-	(*BlendPart)(nil),                    // 26: coldsection.consumables.v1.BlendPart
-	(*LotBalance)(nil),                   // 27: coldsection.consumables.v1.LotBalance
-	(*WaterTest)(nil),                    // 28: coldsection.consumables.v1.WaterTest
-	(*WaterCheck)(nil),                   // 29: coldsection.consumables.v1.WaterCheck
-	(*WaterGrade)(nil),                   // 30: coldsection.consumables.v1.WaterGrade
-	(*WaterLimit)(nil),                   // 31: coldsection.consumables.v1.WaterLimit
-	(*WaterStep)(nil),                    // 32: coldsection.consumables.v1.WaterStep
-	(*StockMovement)(nil),                // 33: coldsection.consumables.v1.StockMovement
-	(*Posting)(nil),                      // 34: coldsection.consumables.v1.Posting
-	(*Reservation)(nil),                  // 35: coldsection.consumables.v1.Reservation
-	(*StockDemand)(nil),                  // 36: coldsection.consumables.v1.StockDemand
-	(*StockCount)(nil),                   // 37: coldsection.consumables.v1.StockCount
-	(*CreateItemRequest)(nil),            // 38: coldsection.consumables.v1.CreateItemRequest
-	(*UpdateItemRequest)(nil),            // 39: coldsection.consumables.v1.UpdateItemRequest
-	(*GetItemRequest)(nil),               // 40: coldsection.consumables.v1.GetItemRequest
-	(*ListItemsRequest)(nil),             // 41: coldsection.consumables.v1.ListItemsRequest
-	(*ListItemsResponse)(nil),            // 42: coldsection.consumables.v1.ListItemsResponse
-	(*CreateLocationRequest)(nil),        // 43: coldsection.consumables.v1.CreateLocationRequest
-	(*ListLocationsRequest)(nil),         // 44: coldsection.consumables.v1.ListLocationsRequest
-	(*ListLocationsResponse)(nil),        // 45: coldsection.consumables.v1.ListLocationsResponse
-	(*ReceiveLotRequest)(nil),            // 46: coldsection.consumables.v1.ReceiveLotRequest
-	(*InspectionAnswer)(nil),             // 47: coldsection.consumables.v1.InspectionAnswer
-	(*CreateWaterTestRequest)(nil),       // 48: coldsection.consumables.v1.CreateWaterTestRequest
-	(*ListWaterTestsRequest)(nil),        // 49: coldsection.consumables.v1.ListWaterTestsRequest
-	(*ListWaterTestsResponse)(nil),       // 50: coldsection.consumables.v1.ListWaterTestsResponse
-	(*ListWaterGradesRequest)(nil),       // 51: coldsection.consumables.v1.ListWaterGradesRequest
-	(*ListWaterGradesResponse)(nil),      // 52: coldsection.consumables.v1.ListWaterGradesResponse
-	(*GetLotRequest)(nil),                // 53: coldsection.consumables.v1.GetLotRequest
-	(*ListLotsRequest)(nil),              // 54: coldsection.consumables.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),             // 55: coldsection.consumables.v1.ListLotsResponse
-	(*ClearLotRequest)(nil),              // 56: coldsection.consumables.v1.ClearLotRequest
-	(*HoldLotRequest)(nil),               // 57: coldsection.consumables.v1.HoldLotRequest
-	(*RecallLotRequest)(nil),             // 58: coldsection.consumables.v1.RecallLotRequest
-	(*IssueStockRequest)(nil),            // 59: coldsection.consumables.v1.IssueStockRequest
-	(*ReturnStockRequest)(nil),           // 60: coldsection.consumables.v1.ReturnStockRequest
-	(*ReverseMovementRequest)(nil),       // 61: coldsection.consumables.v1.ReverseMovementRequest
-	(*BlendLotsRequest)(nil),             // 62: coldsection.consumables.v1.BlendLotsRequest
-	(*ConsumeStockRequest)(nil),          // 63: coldsection.consumables.v1.ConsumeStockRequest
-	(*DecantStockRequest)(nil),           // 64: coldsection.consumables.v1.DecantStockRequest
-	(*MoveStockRequest)(nil),             // 65: coldsection.consumables.v1.MoveStockRequest
-	(*DisposeStockRequest)(nil),          // 66: coldsection.consumables.v1.DisposeStockRequest
-	(*GetStockMovementRequest)(nil),      // 67: coldsection.consumables.v1.GetStockMovementRequest
-	(*ListStockMovementsRequest)(nil),    // 68: coldsection.consumables.v1.ListStockMovementsRequest
-	(*ListStockMovementsResponse)(nil),   // 69: coldsection.consumables.v1.ListStockMovementsResponse
-	(*ReserveStockRequest)(nil),          // 70: coldsection.consumables.v1.ReserveStockRequest
-	(*ReleaseReservationRequest)(nil),    // 71: coldsection.consumables.v1.ReleaseReservationRequest
-	(*ListReservationsRequest)(nil),      // 72: coldsection.consumables.v1.ListReservationsRequest
-	(*ListReservationsResponse)(nil),     // 73: coldsection.consumables.v1.ListReservationsResponse
-	(*ListStockDemandsRequest)(nil),      // 74: coldsection.consumables.v1.ListStockDemandsRequest
-	(*ListStockDemandsResponse)(nil),     // 75: coldsection.consumables.v1.ListStockDemandsResponse
-	(*CreateStockCountRequest)(nil),      // 76: coldsection.consumables.v1.CreateStockCountRequest
-	(*ApproveStockCountRequest)(nil),     // 77: coldsection.consumables.v1.ApproveStockCountRequest
-	(*ListStockCountsRequest)(nil),       // 78: coldsection.consumables.v1.ListStockCountsRequest
-	(*ListStockCountsResponse)(nil),      // 79: coldsection.consumables.v1.ListStockCountsResponse
-	(*LookUpLotRequest)(nil),             // 80: coldsection.consumables.v1.LookUpLotRequest
-	(*LookUpLotResponse)(nil),            // 81: coldsection.consumables.v1.LookUpLotResponse
-	(*SuggestLotsRequest)(nil),           // 82: coldsection.consumables.v1.SuggestLotsRequest
-	(*SuggestLotsResponse)(nil),          // 83: coldsection.consumables.v1.SuggestLotsResponse
-	(*LotSuggestion)(nil),                // 84: coldsection.consumables.v1.LotSuggestion
-	(*SkippedLot)(nil),                   // 85: coldsection.consumables.v1.SkippedLot
-	(*TraceLotRequest)(nil),              // 86: coldsection.consumables.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),             // 87: coldsection.consumables.v1.TraceLotResponse
-	(*TracePlace)(nil),                   // 88: coldsection.consumables.v1.TracePlace
-	(*TraceNode)(nil),                    // 89: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                    // 90: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                     // 91: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),               // 92: coldsection.consumables.v1.LotBalanceLine
-	(*ImportStockRequest)(nil),           // 93: coldsection.consumables.v1.ImportStockRequest
-	(*ImportStockResponse)(nil),          // 94: coldsection.consumables.v1.ImportStockResponse
-	(*RowFault)(nil),                     // 95: coldsection.consumables.v1.RowFault
-	(*ExportStockRequest)(nil),           // 96: coldsection.consumables.v1.ExportStockRequest
-	(*ExportStockResponse)(nil),          // 97: coldsection.consumables.v1.ExportStockResponse
-	(*LookUpItemRequest)(nil),            // 98: coldsection.consumables.v1.LookUpItemRequest
-	(*AdviseReorderRequest)(nil),         // 99: coldsection.consumables.v1.AdviseReorderRequest
-	(*AdviseReorderResponse)(nil),        // 100: coldsection.consumables.v1.AdviseReorderResponse
-	(*AdviceStep)(nil),                   // 101: coldsection.consumables.v1.AdviceStep
-	nil,                                  // 102: coldsection.consumables.v1.Item.ExternalIdsEntry
-	nil,                                  // 103: coldsection.consumables.v1.Lot.ExternalIdsEntry
-	(*date.Date)(nil),                    // 104: google.type.Date
-	(*v1.Quantity)(nil),                  // 105: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),        // 106: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),         // 107: coldsection.common.v1.DocumentReference
-	(*v1.Entered)(nil),                   // 108: coldsection.common.v1.Entered
-	(*v1.Converted)(nil),                 // 109: coldsection.common.v1.Converted
-	(*fieldmaskpb.FieldMask)(nil),        // 110: google.protobuf.FieldMask
+	(*LotDocumentRecord)(nil),            // 24: coldsection.consumables.v1.LotDocumentRecord
+	(*Certificate)(nil),                  // 25: coldsection.consumables.v1.Certificate
+	(*Hazard)(nil),                       // 26: coldsection.consumables.v1.Hazard
+	(*BlendPart)(nil),                    // 27: coldsection.consumables.v1.BlendPart
+	(*LotBalance)(nil),                   // 28: coldsection.consumables.v1.LotBalance
+	(*WaterTest)(nil),                    // 29: coldsection.consumables.v1.WaterTest
+	(*WaterCheck)(nil),                   // 30: coldsection.consumables.v1.WaterCheck
+	(*WaterGrade)(nil),                   // 31: coldsection.consumables.v1.WaterGrade
+	(*WaterLimit)(nil),                   // 32: coldsection.consumables.v1.WaterLimit
+	(*WaterStep)(nil),                    // 33: coldsection.consumables.v1.WaterStep
+	(*StockMovement)(nil),                // 34: coldsection.consumables.v1.StockMovement
+	(*Posting)(nil),                      // 35: coldsection.consumables.v1.Posting
+	(*Reservation)(nil),                  // 36: coldsection.consumables.v1.Reservation
+	(*StockDemand)(nil),                  // 37: coldsection.consumables.v1.StockDemand
+	(*StockCount)(nil),                   // 38: coldsection.consumables.v1.StockCount
+	(*CreateItemRequest)(nil),            // 39: coldsection.consumables.v1.CreateItemRequest
+	(*UpdateItemRequest)(nil),            // 40: coldsection.consumables.v1.UpdateItemRequest
+	(*GetItemRequest)(nil),               // 41: coldsection.consumables.v1.GetItemRequest
+	(*ListItemsRequest)(nil),             // 42: coldsection.consumables.v1.ListItemsRequest
+	(*ListItemsResponse)(nil),            // 43: coldsection.consumables.v1.ListItemsResponse
+	(*CreateLocationRequest)(nil),        // 44: coldsection.consumables.v1.CreateLocationRequest
+	(*ListLocationsRequest)(nil),         // 45: coldsection.consumables.v1.ListLocationsRequest
+	(*ListLocationsResponse)(nil),        // 46: coldsection.consumables.v1.ListLocationsResponse
+	(*ReceiveLotRequest)(nil),            // 47: coldsection.consumables.v1.ReceiveLotRequest
+	(*InspectionAnswer)(nil),             // 48: coldsection.consumables.v1.InspectionAnswer
+	(*CreateWaterTestRequest)(nil),       // 49: coldsection.consumables.v1.CreateWaterTestRequest
+	(*ListWaterTestsRequest)(nil),        // 50: coldsection.consumables.v1.ListWaterTestsRequest
+	(*ListWaterTestsResponse)(nil),       // 51: coldsection.consumables.v1.ListWaterTestsResponse
+	(*ListWaterGradesRequest)(nil),       // 52: coldsection.consumables.v1.ListWaterGradesRequest
+	(*ListWaterGradesResponse)(nil),      // 53: coldsection.consumables.v1.ListWaterGradesResponse
+	(*GetLotRequest)(nil),                // 54: coldsection.consumables.v1.GetLotRequest
+	(*ListLotsRequest)(nil),              // 55: coldsection.consumables.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),             // 56: coldsection.consumables.v1.ListLotsResponse
+	(*ClearLotRequest)(nil),              // 57: coldsection.consumables.v1.ClearLotRequest
+	(*HoldLotRequest)(nil),               // 58: coldsection.consumables.v1.HoldLotRequest
+	(*RecordLotDocumentsRequest)(nil),    // 59: coldsection.consumables.v1.RecordLotDocumentsRequest
+	(*RecallLotRequest)(nil),             // 60: coldsection.consumables.v1.RecallLotRequest
+	(*IssueStockRequest)(nil),            // 61: coldsection.consumables.v1.IssueStockRequest
+	(*ReturnStockRequest)(nil),           // 62: coldsection.consumables.v1.ReturnStockRequest
+	(*ReverseMovementRequest)(nil),       // 63: coldsection.consumables.v1.ReverseMovementRequest
+	(*BlendLotsRequest)(nil),             // 64: coldsection.consumables.v1.BlendLotsRequest
+	(*ConsumeStockRequest)(nil),          // 65: coldsection.consumables.v1.ConsumeStockRequest
+	(*DecantStockRequest)(nil),           // 66: coldsection.consumables.v1.DecantStockRequest
+	(*MoveStockRequest)(nil),             // 67: coldsection.consumables.v1.MoveStockRequest
+	(*DisposeStockRequest)(nil),          // 68: coldsection.consumables.v1.DisposeStockRequest
+	(*GetStockMovementRequest)(nil),      // 69: coldsection.consumables.v1.GetStockMovementRequest
+	(*ListStockMovementsRequest)(nil),    // 70: coldsection.consumables.v1.ListStockMovementsRequest
+	(*ListStockMovementsResponse)(nil),   // 71: coldsection.consumables.v1.ListStockMovementsResponse
+	(*ReserveStockRequest)(nil),          // 72: coldsection.consumables.v1.ReserveStockRequest
+	(*ReleaseReservationRequest)(nil),    // 73: coldsection.consumables.v1.ReleaseReservationRequest
+	(*ListReservationsRequest)(nil),      // 74: coldsection.consumables.v1.ListReservationsRequest
+	(*ListReservationsResponse)(nil),     // 75: coldsection.consumables.v1.ListReservationsResponse
+	(*ListStockDemandsRequest)(nil),      // 76: coldsection.consumables.v1.ListStockDemandsRequest
+	(*ListStockDemandsResponse)(nil),     // 77: coldsection.consumables.v1.ListStockDemandsResponse
+	(*CreateStockCountRequest)(nil),      // 78: coldsection.consumables.v1.CreateStockCountRequest
+	(*ApproveStockCountRequest)(nil),     // 79: coldsection.consumables.v1.ApproveStockCountRequest
+	(*ListStockCountsRequest)(nil),       // 80: coldsection.consumables.v1.ListStockCountsRequest
+	(*ListStockCountsResponse)(nil),      // 81: coldsection.consumables.v1.ListStockCountsResponse
+	(*LookUpLotRequest)(nil),             // 82: coldsection.consumables.v1.LookUpLotRequest
+	(*LookUpLotResponse)(nil),            // 83: coldsection.consumables.v1.LookUpLotResponse
+	(*SuggestLotsRequest)(nil),           // 84: coldsection.consumables.v1.SuggestLotsRequest
+	(*SuggestLotsResponse)(nil),          // 85: coldsection.consumables.v1.SuggestLotsResponse
+	(*LotSuggestion)(nil),                // 86: coldsection.consumables.v1.LotSuggestion
+	(*SkippedLot)(nil),                   // 87: coldsection.consumables.v1.SkippedLot
+	(*TraceLotRequest)(nil),              // 88: coldsection.consumables.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),             // 89: coldsection.consumables.v1.TraceLotResponse
+	(*TracePlace)(nil),                   // 90: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                    // 91: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                    // 92: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                     // 93: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),               // 94: coldsection.consumables.v1.LotBalanceLine
+	(*ImportStockRequest)(nil),           // 95: coldsection.consumables.v1.ImportStockRequest
+	(*ImportStockResponse)(nil),          // 96: coldsection.consumables.v1.ImportStockResponse
+	(*RowFault)(nil),                     // 97: coldsection.consumables.v1.RowFault
+	(*ExportStockRequest)(nil),           // 98: coldsection.consumables.v1.ExportStockRequest
+	(*ExportStockResponse)(nil),          // 99: coldsection.consumables.v1.ExportStockResponse
+	(*LookUpItemRequest)(nil),            // 100: coldsection.consumables.v1.LookUpItemRequest
+	(*AdviseReorderRequest)(nil),         // 101: coldsection.consumables.v1.AdviseReorderRequest
+	(*AdviseReorderResponse)(nil),        // 102: coldsection.consumables.v1.AdviseReorderResponse
+	(*AdviceStep)(nil),                   // 103: coldsection.consumables.v1.AdviceStep
+	nil,                                  // 104: coldsection.consumables.v1.Item.ExternalIdsEntry
+	nil,                                  // 105: coldsection.consumables.v1.Lot.ExternalIdsEntry
+	(*date.Date)(nil),                    // 106: google.type.Date
+	(*v1.Quantity)(nil),                  // 107: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),        // 108: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),         // 109: coldsection.common.v1.DocumentReference
+	(*v1.Entered)(nil),                   // 110: coldsection.common.v1.Entered
+	(*v1.Converted)(nil),                 // 111: coldsection.common.v1.Converted
+	(*fieldmaskpb.FieldMask)(nil),        // 112: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
 	20,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
 	21,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	104, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	105, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	102, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	105, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	105, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	106, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	106, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	106, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	107, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	104, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	107, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	107, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	108, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	108, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
 	19,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
 	1,   // 11: coldsection.consumables.v1.Item.signal_word:type_name -> coldsection.consumables.v1.Item.SignalWord
 	18,  // 12: coldsection.consumables.v1.Item.allowed_uses:type_name -> coldsection.consumables.v1.AllowedUse
-	107, // 13: coldsection.consumables.v1.AllowedUse.document:type_name -> coldsection.common.v1.DocumentReference
-	105, // 14: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 15: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 16: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 13: coldsection.consumables.v1.AllowedUse.document:type_name -> coldsection.common.v1.DocumentReference
+	107, // 14: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 15: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 16: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
 	2,   // 17: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	106, // 18: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
-	24,  // 19: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
+	108, // 18: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	25,  // 19: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
 	3,   // 20: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	104, // 21: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	104, // 22: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	106, // 23: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	106, // 24: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
-	26,  // 25: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	105, // 26: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	105, // 27: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	105, // 28: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
-	27,  // 29: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
-	25,  // 30: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	106, // 31: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	106, // 32: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
-	47,  // 33: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	105, // 34: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
-	103, // 35: coldsection.consumables.v1.Lot.external_ids:type_name -> coldsection.consumables.v1.Lot.ExternalIdsEntry
-	104, // 36: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	105, // 37: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 38: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 39: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	108, // 40: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	108, // 41: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	108, // 42: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	108, // 43: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	106, // 44: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
-	4,   // 45: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
-	29,  // 46: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	106, // 47: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
-	5,   // 48: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	109, // 49: coldsection.consumables.v1.WaterCheck.converted:type_name -> coldsection.common.v1.Converted
-	107, // 50: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
-	31,  // 51: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
-	6,   // 52: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
-	32,  // 53: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
-	106, // 54: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
-	7,   // 55: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
-	109, // 56: coldsection.consumables.v1.WaterLimit.converted_minimum:type_name -> coldsection.common.v1.Converted
-	109, // 57: coldsection.consumables.v1.WaterLimit.converted_maximum:type_name -> coldsection.common.v1.Converted
-	8,   // 58: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
-	34,  // 59: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	105, // 60: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	106, // 61: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	106, // 62: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	105, // 63: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
-	24,  // 64: coldsection.consumables.v1.StockMovement.certificate:type_name -> coldsection.consumables.v1.Certificate
-	105, // 65: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 66: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	106, // 67: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	106, // 68: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
-	9,   // 69: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	106, // 70: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	105, // 71: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	105, // 72: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	105, // 73: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	105, // 74: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	106, // 75: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
-	10,  // 76: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	105, // 77: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	106, // 78: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	105, // 79: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	105, // 80: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
-	11,  // 81: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	106, // 82: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
-	17,  // 83: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	17,  // 84: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	110, // 85: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
-	17,  // 86: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
-	22,  // 87: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
-	22,  // 88: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
-	23,  // 89: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	105, // 90: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	47,  // 91: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	12,  // 92: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
-	28,  // 93: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
-	28,  // 94: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
-	30,  // 95: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
-	23,  // 96: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
-	47,  // 97: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	24,  // 98: coldsection.consumables.v1.ClearLotRequest.certificate:type_name -> coldsection.consumables.v1.Certificate
-	105, // 99: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	106, // 100: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	105, // 101: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	26,  // 102: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	105, // 103: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
-	21,  // 104: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	105, // 105: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	106, // 106: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	105, // 107: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 108: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 109: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	33,  // 110: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	105, // 111: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	106, // 112: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
-	35,  // 113: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
-	36,  // 114: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
-	37,  // 115: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
-	37,  // 116: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	106, // 117: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
-	23,  // 118: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	106, // 119: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	84,  // 120: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	85,  // 121: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	105, // 122: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	105, // 123: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	106, // 124: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
-	13,  // 125: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	106, // 126: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	89,  // 127: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	90,  // 128: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	91,  // 129: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
-	33,  // 130: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	92,  // 131: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	88,  // 132: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	92,  // 133: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
-	2,   // 134: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	105, // 135: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 136: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
-	3,   // 137: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	105, // 138: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 139: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	106, // 140: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	105, // 141: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	105, // 142: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	105, // 143: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	105, // 144: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	105, // 145: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	105, // 146: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	105, // 147: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
-	14,  // 148: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
-	95,  // 149: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
-	15,  // 150: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
-	16,  // 151: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
-	106, // 152: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
-	106, // 153: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
-	105, // 154: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 155: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
-	105, // 156: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
-	101, // 157: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
-	38,  // 158: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
-	39,  // 159: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	93,  // 160: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
-	43,  // 161: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
-	46,  // 162: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
-	48,  // 163: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
-	56,  // 164: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
-	57,  // 165: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
-	58,  // 166: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	59,  // 167: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	60,  // 168: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	61,  // 169: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	62,  // 170: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	63,  // 171: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	64,  // 172: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	65,  // 173: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	66,  // 174: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	70,  // 175: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	71,  // 176: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	76,  // 177: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	77,  // 178: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	40,  // 179: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	41,  // 180: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	98,  // 181: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
-	99,  // 182: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
-	96,  // 183: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
-	44,  // 184: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	53,  // 185: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	54,  // 186: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	80,  // 187: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	82,  // 188: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	49,  // 189: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	51,  // 190: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	67,  // 191: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	68,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	72,  // 193: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	74,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	86,  // 195: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	78,  // 196: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	17,  // 197: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	17,  // 198: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	94,  // 199: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
-	22,  // 200: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	23,  // 201: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	28,  // 202: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	23,  // 203: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	23,  // 204: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	23,  // 205: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	33,  // 206: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	33,  // 207: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	33,  // 208: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 209: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	33,  // 210: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 211: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	33,  // 212: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	33,  // 213: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	35,  // 214: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	35,  // 215: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	37,  // 216: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	37,  // 217: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	17,  // 218: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	42,  // 219: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	17,  // 220: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
-	100, // 221: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
-	97,  // 222: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
-	45,  // 223: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	23,  // 224: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	55,  // 225: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	81,  // 226: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	83,  // 227: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	50,  // 228: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	52,  // 229: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	33,  // 230: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	69,  // 231: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	73,  // 232: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	75,  // 233: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	87,  // 234: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	79,  // 235: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	197, // [197:236] is the sub-list for method output_type
-	158, // [158:197] is the sub-list for method input_type
-	158, // [158:158] is the sub-list for extension type_name
-	158, // [158:158] is the sub-list for extension extendee
-	0,   // [0:158] is the sub-list for field type_name
+	106, // 21: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	106, // 22: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	108, // 23: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	108, // 24: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	27,  // 25: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
+	107, // 26: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	107, // 27: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	107, // 28: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	28,  // 29: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
+	26,  // 30: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
+	108, // 31: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	108, // 32: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	48,  // 33: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	107, // 34: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
+	105, // 35: coldsection.consumables.v1.Lot.external_ids:type_name -> coldsection.consumables.v1.Lot.ExternalIdsEntry
+	24,  // 36: coldsection.consumables.v1.Lot.document_records:type_name -> coldsection.consumables.v1.LotDocumentRecord
+	25,  // 37: coldsection.consumables.v1.LotDocumentRecord.certificate:type_name -> coldsection.consumables.v1.Certificate
+	25,  // 38: coldsection.consumables.v1.LotDocumentRecord.previous_certificate:type_name -> coldsection.consumables.v1.Certificate
+	106, // 39: coldsection.consumables.v1.LotDocumentRecord.last_date:type_name -> google.type.Date
+	106, // 40: coldsection.consumables.v1.LotDocumentRecord.previous_last_date:type_name -> google.type.Date
+	108, // 41: coldsection.consumables.v1.LotDocumentRecord.record_time:type_name -> google.protobuf.Timestamp
+	106, // 42: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	107, // 43: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 44: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	110, // 45: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	110, // 46: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	110, // 47: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	110, // 48: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	110, // 49: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	108, // 50: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	4,   // 51: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
+	30,  // 52: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
+	108, // 53: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	5,   // 54: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
+	111, // 55: coldsection.consumables.v1.WaterCheck.converted:type_name -> coldsection.common.v1.Converted
+	109, // 56: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	32,  // 57: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
+	6,   // 58: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
+	33,  // 59: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
+	108, // 60: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
+	7,   // 61: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
+	111, // 62: coldsection.consumables.v1.WaterLimit.converted_minimum:type_name -> coldsection.common.v1.Converted
+	111, // 63: coldsection.consumables.v1.WaterLimit.converted_maximum:type_name -> coldsection.common.v1.Converted
+	8,   // 64: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
+	35,  // 65: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
+	107, // 66: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 67: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	108, // 68: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	107, // 69: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	25,  // 70: coldsection.consumables.v1.StockMovement.certificate:type_name -> coldsection.consumables.v1.Certificate
+	107, // 71: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 72: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 73: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	108, // 74: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	9,   // 75: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
+	108, // 76: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	107, // 77: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	107, // 78: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	107, // 79: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	107, // 80: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	108, // 81: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	10,  // 82: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
+	107, // 83: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	108, // 84: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	107, // 85: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	107, // 86: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	11,  // 87: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
+	108, // 88: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	17,  // 89: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	17,  // 90: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
+	112, // 91: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17,  // 92: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
+	22,  // 93: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
+	22,  // 94: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
+	23,  // 95: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
+	107, // 96: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	48,  // 97: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	12,  // 98: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
+	29,  // 99: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
+	29,  // 100: coldsection.consumables.v1.ListWaterTestsResponse.water_tests:type_name -> coldsection.consumables.v1.WaterTest
+	31,  // 101: coldsection.consumables.v1.ListWaterGradesResponse.water_grades:type_name -> coldsection.consumables.v1.WaterGrade
+	23,  // 102: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
+	48,  // 103: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
+	25,  // 104: coldsection.consumables.v1.RecordLotDocumentsRequest.certificate:type_name -> coldsection.consumables.v1.Certificate
+	106, // 105: coldsection.consumables.v1.RecordLotDocumentsRequest.last_date:type_name -> google.type.Date
+	107, // 106: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 107: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	107, // 108: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	27,  // 109: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
+	107, // 110: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	21,  // 111: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
+	107, // 112: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 113: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	107, // 114: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 115: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 116: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	34,  // 117: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
+	107, // 118: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 119: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	36,  // 120: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
+	37,  // 121: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
+	38,  // 122: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
+	38,  // 123: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
+	108, // 124: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	23,  // 125: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
+	108, // 126: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	86,  // 127: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	87,  // 128: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	107, // 129: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	107, // 130: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 131: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	13,  // 132: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
+	108, // 133: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	91,  // 134: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	92,  // 135: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	93,  // 136: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	34,  // 137: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
+	94,  // 138: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	90,  // 139: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	94,  // 140: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	2,   // 141: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
+	107, // 142: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 143: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	3,   // 144: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
+	107, // 145: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 146: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 147: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	107, // 148: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	107, // 149: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	107, // 150: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	107, // 151: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	107, // 152: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	107, // 153: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	107, // 154: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	14,  // 155: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
+	97,  // 156: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	15,  // 157: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
+	16,  // 158: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
+	108, // 159: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	108, // 160: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	107, // 161: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 162: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	107, // 163: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	103, // 164: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	39,  // 165: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
+	40,  // 166: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
+	95,  // 167: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	44,  // 168: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
+	47,  // 169: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
+	49,  // 170: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
+	57,  // 171: coldsection.consumables.v1.ConsumablesService.ClearLot:input_type -> coldsection.consumables.v1.ClearLotRequest
+	59,  // 172: coldsection.consumables.v1.ConsumablesService.RecordLotDocuments:input_type -> coldsection.consumables.v1.RecordLotDocumentsRequest
+	58,  // 173: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
+	60,  // 174: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
+	61,  // 175: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	62,  // 176: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	63,  // 177: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	64,  // 178: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	65,  // 179: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	66,  // 180: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	67,  // 181: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	68,  // 182: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	72,  // 183: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	73,  // 184: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	78,  // 185: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	79,  // 186: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	41,  // 187: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	42,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	100, // 189: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	101, // 190: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	98,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	45,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	54,  // 193: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	55,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	82,  // 195: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	84,  // 196: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	50,  // 197: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	52,  // 198: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	69,  // 199: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	70,  // 200: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	74,  // 201: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	76,  // 202: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	88,  // 203: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	80,  // 204: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	17,  // 205: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	17,  // 206: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	96,  // 207: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	22,  // 208: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	23,  // 209: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	29,  // 210: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	23,  // 211: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 212: coldsection.consumables.v1.ConsumablesService.RecordLotDocuments:output_type -> coldsection.consumables.v1.Lot
+	23,  // 213: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 214: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	34,  // 215: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	34,  // 216: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	34,  // 217: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 218: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	34,  // 219: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 220: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	34,  // 221: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	34,  // 222: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	36,  // 223: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	36,  // 224: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	38,  // 225: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	38,  // 226: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	17,  // 227: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	43,  // 228: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	17,  // 229: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	102, // 230: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	99,  // 231: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	46,  // 232: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	23,  // 233: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	56,  // 234: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	83,  // 235: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	85,  // 236: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	51,  // 237: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	53,  // 238: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	34,  // 239: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	71,  // 240: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	75,  // 241: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	77,  // 242: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	89,  // 243: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	81,  // 244: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	205, // [205:245] is the sub-list for method output_type
+	165, // [165:205] is the sub-list for method input_type
+	165, // [165:165] is the sub-list for extension type_name
+	165, // [165:165] is the sub-list for extension extendee
+	0,   // [0:165] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_consumables_v1_consumables_proto_init() }
@@ -9897,7 +10108,7 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
 			NumEnums:      17,
-			NumMessages:   87,
+			NumMessages:   89,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -28,6 +28,7 @@ const (
 	ConsumablesService_ReceiveLot_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/ReceiveLot"
 	ConsumablesService_CreateWaterTest_FullMethodName    = "/coldsection.consumables.v1.ConsumablesService/CreateWaterTest"
 	ConsumablesService_ClearLot_FullMethodName           = "/coldsection.consumables.v1.ConsumablesService/ClearLot"
+	ConsumablesService_RecordLotDocuments_FullMethodName = "/coldsection.consumables.v1.ConsumablesService/RecordLotDocuments"
 	ConsumablesService_HoldLot_FullMethodName            = "/coldsection.consumables.v1.ConsumablesService/HoldLot"
 	ConsumablesService_RecallLot_FullMethodName          = "/coldsection.consumables.v1.ConsumablesService/RecallLot"
 	ConsumablesService_IssueStock_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/IssueStock"
@@ -73,6 +74,10 @@ type ConsumablesServiceClient interface {
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
 	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, CERTIFICATE_RECORDED, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(ctx context.Context, in *ClearLotRequest, opts ...grpc.CallOption) (*Lot, error)
+	// Records the certificate or the use-by date that a delivered lot lacks, or an earlier date than the one on record, while it is HELD. What stood
+	// there before stays to be seen. A date never lengthens the life; whoever recorded it does not clear the lot where the item asks for a second
+	// person. Reasons: LOT_NOT_HELD, LOT_MADE_HERE, DOCUMENTS_MISSING, LIFE_NOT_LENGTHENED, DATE_INVALID.
+	RecordLotDocuments(ctx context.Context, in *RecordLotDocumentsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.
 	HoldLot(ctx context.Context, in *HoldLotRequest, opts ...grpc.CallOption) (*Lot, error)
@@ -191,6 +196,16 @@ func (c *consumablesServiceClient) ClearLot(ctx context.Context, in *ClearLotReq
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Lot)
 	err := c.cc.Invoke(ctx, ConsumablesService_ClearLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consumablesServiceClient) RecordLotDocuments(ctx context.Context, in *RecordLotDocumentsRequest, opts ...grpc.CallOption) (*Lot, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Lot)
+	err := c.cc.Invoke(ctx, ConsumablesService_RecordLotDocuments_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -366,6 +381,10 @@ type ConsumablesServiceServer interface {
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
 	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, CERTIFICATE_RECORDED, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
 	ClearLot(context.Context, *ClearLotRequest) (*Lot, error)
+	// Records the certificate or the use-by date that a delivered lot lacks, or an earlier date than the one on record, while it is HELD. What stood
+	// there before stays to be seen. A date never lengthens the life; whoever recorded it does not clear the lot where the item asks for a second
+	// person. Reasons: LOT_NOT_HELD, LOT_MADE_HERE, DOCUMENTS_MISSING, LIFE_NOT_LENGTHENED, DATE_INVALID.
+	RecordLotDocuments(context.Context, *RecordLotDocumentsRequest) (*Lot, error)
 	// Puts a lot aside with what was filled or mixed from it; it can't be issued until cleared again. Roles: stores,
 	// quality, technician.
 	HoldLot(context.Context, *HoldLotRequest) (*Lot, error)
@@ -440,6 +459,9 @@ func (UnimplementedConsumablesServiceServer) CreateWaterTest(context.Context, *C
 }
 func (UnimplementedConsumablesServiceServer) ClearLot(context.Context, *ClearLotRequest) (*Lot, error) {
 	return nil, status.Error(codes.Unimplemented, "method ClearLot not implemented")
+}
+func (UnimplementedConsumablesServiceServer) RecordLotDocuments(context.Context, *RecordLotDocumentsRequest) (*Lot, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordLotDocuments not implemented")
 }
 func (UnimplementedConsumablesServiceServer) HoldLot(context.Context, *HoldLotRequest) (*Lot, error) {
 	return nil, status.Error(codes.Unimplemented, "method HoldLot not implemented")
@@ -626,6 +648,24 @@ func _ConsumablesService_ClearLot_Handler(srv interface{}, ctx context.Context, 
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ConsumablesServiceServer).ClearLot(ctx, req.(*ClearLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsumablesService_RecordLotDocuments_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordLotDocumentsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsumablesServiceServer).RecordLotDocuments(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsumablesService_RecordLotDocuments_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsumablesServiceServer).RecordLotDocuments(ctx, req.(*RecordLotDocumentsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -916,6 +956,10 @@ var ConsumablesService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ClearLot",
 			Handler:    _ConsumablesService_ClearLot_Handler,
+		},
+		{
+			MethodName: "RecordLotDocuments",
+			Handler:    _ConsumablesService_RecordLotDocuments_Handler,
 		},
 		{
 			MethodName: "HoldLot",

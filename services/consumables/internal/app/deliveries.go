@@ -11,6 +11,12 @@ import (
 	"coldsection.example/services/platform/resource"
 )
 
+// Why deliveries are held.
+const (
+	uninspected = "Waits for its receiving inspection"
+	uncertified = "No certificate came with it"
+)
+
 // alone lets deliveries and recalls of one manufacturer's lot come one after the other, so that none of them overlooks another.
 func (u unit) alone(ctx context.Context, item, number string) error {
 	if number == "" {
@@ -52,11 +58,11 @@ func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotReq
 	}
 	resource.ClearOutputOnly(lot)
 	lot.Name = u.app.newName("lots", req.GetLotId())
-	lot.State, lot.HoldReason = consumablesv1.Lot_HELD, "Waits for its receiving inspection"
+	lot.State, lot.HoldReason = consumablesv1.Lot_HELD, uninspected
 	addAnswers(lot, req.GetAnswers())
 	heldByAnswers(lot)
 	if item.GetCertificateRequired() && lot.GetCertificate() == nil {
-		lot.HoldReason = "No certificate came with it"
+		lot.HoldReason = uncertified
 	}
 	for _, known := range batch {
 		if known.GetState() == consumablesv1.Lot_RECALLED {

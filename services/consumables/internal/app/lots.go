@@ -77,28 +77,7 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 	for _, h := range item.GetHazardStatements() {
 		lot.Hazards = append(lot.Hazards, &consumablesv1.Hazard{Code: h[:min(4, len(h))], Text: h})
 	}
-	zone, err := u.zoneOf(ctx, place)
-	if err != nil {
-		return nil, err
-	}
-	life := stock.Life{
-		NoLimit: item.GetNoLifeLimit(), UseBy: resource.DateText(lot.GetUseByDate()), Manufactured: resource.DateText(lot.GetManufactureDate()),
-		ShelfDays: int(item.GetShelfLifeDays()), ShelfMonths: int(item.GetShelfLifeMonths()), Inputs: inputs,
-	}
-	if item.GetElastomer() != "" {
-		last, unlimited, err := stock.CureLife(item.GetElastomer(), lot.GetCureQuarter(), int(item.GetShelfLifeMonths()))
-		if err != nil {
-			return nil, err
-		}
-		life.ShelfMonths, life.NoLimit = 0, life.NoLimit || unlimited
-		if life.UseBy == "" || last != "" && last < life.UseBy {
-			life.UseBy = last
-		}
-	}
-	if len(inputs) > 0 {
-		life.Mixed, life.PotHours = u.now, int(item.GetPotLifeHours())
-	}
-	end, rule, known, err := life.End(zone)
+	end, rule, known, err := u.lifeOf(ctx, lot, item, place, inputs)
 	if err != nil {
 		return nil, err
 	}
@@ -112,6 +91,33 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 		lot.LifeRule = "unknown: not usable until a use-by date is recorded"
 	}
 	return lot, store.Lots.Insert(ctx, u.Tx, lot, u.now)
+}
+
+// lifeOf is when a lot that was not opened yet ends, by its dates, its item and what it was made from; the rule that binds, and whether it is
+// known.
+func (u unit) lifeOf(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, place string, inputs []time.Time) (end time.Time, rule string, known bool, err error) {
+	zone, err := u.zoneOf(ctx, place)
+	if err != nil {
+		return end, "", false, err
+	}
+	life := stock.Life{
+		NoLimit: item.GetNoLifeLimit(), UseBy: resource.DateText(lot.GetUseByDate()), Manufactured: resource.DateText(lot.GetManufactureDate()),
+		ShelfDays: int(item.GetShelfLifeDays()), ShelfMonths: int(item.GetShelfLifeMonths()), Inputs: inputs,
+	}
+	if item.GetElastomer() != "" {
+		last, unlimited, err := stock.CureLife(item.GetElastomer(), lot.GetCureQuarter(), int(item.GetShelfLifeMonths()))
+		if err != nil {
+			return end, "", false, err
+		}
+		life.ShelfMonths, life.NoLimit = 0, life.NoLimit || unlimited
+		if life.UseBy == "" || last != "" && last < life.UseBy {
+			life.UseBy = last
+		}
+	}
+	if len(inputs) > 0 {
+		life.Mixed, life.PotHours = u.now, int(item.GetPotLifeHours())
+	}
+	return life.End(zone)
 }
 
 // nextCode is the short code of the next lot.
@@ -203,7 +209,7 @@ func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consum
 			lot.GetName(), lot.GetState()).With("state", lot.GetState().String())
 	}
 	if item.GetCertificateRequired() && lot.GetCertificate() == nil && lot.GetProductionRun() == "" { // of what was made here its test speaks
-		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Give it when you clear the lot, or send the lot back.", item.GetDisplayName(), lot.GetName())
+		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Record it with RecordLotDocuments, or send the lot back.", item.GetDisplayName(), lot.GetName())
 	}
 	if err := answered(lot, item); err != nil {
 		return err
@@ -224,6 +230,11 @@ func (u unit) secondPerson(ctx context.Context, lot *consumablesv1.Lot, item *co
 	receipts, err := store.Movements.Where(ctx, u.Tx, "lot = $1 AND kind = 'RECEIVED'", lot.GetName())
 	if err != nil {
 		return err
+	}
+	for _, r := range lot.GetDocumentRecords() {
+		if r.GetRecorder() == who(u.caller) {
+			return fault.Precondition("SAME_PERSON", "You recorded documents of lot %s yourself; another person must clear it. Ask one to.", lot.GetName()).With("person", who(u.caller))
+		}
 	}
 	for _, r := range receipts {
 		if r.GetPerson() != "" && r.GetPerson() == u.caller.Person {

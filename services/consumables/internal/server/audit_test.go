@@ -44,6 +44,15 @@ func changes() map[string]func(d desk) func() error {
 			lot := d.received("cleaner", "l1", "5", days(9)).GetName()
 			return func() error { return did(d.clear(lot)) }
 		},
+		"RecordLotDocuments": func(d desk) func() error {
+			lot := d.received("cleaner", "documented", "5", days(200)).GetName()
+			return func() error {
+				_, err := d.RecordLotDocuments(d.clerk(), &consumablesv1.RecordLotDocumentsRequest{
+					Name: lot, Reason: "came by mail", Certificate: &consumablesv1.Certificate{Number: "C-late"},
+				})
+				return err
+			}
+		},
 		"HoldLot": func(d desk) func() error { lot := ready(d); return func() error { d.hold(lot); return nil } },
 		"RecallLot": func(d desk) func() error {
 			lot := ready(d)

@@ -46,7 +46,7 @@ func Register(r rpc.Registrar, a *app.App) {
 
 func commandPolicy() auth.Policy {
 	const service = "coldsection.consumables.v1.ConsumablesService"
-	p := auth.Policy{}.For(service, []string{"stores"}, "CreateItem", "UpdateItem", "ImportStock", "CreateLocation", "ReceiveLot", "ClearLot", "IssueStock",
+	p := auth.Policy{}.For(service, []string{"stores"}, "CreateItem", "UpdateItem", "ImportStock", "CreateLocation", "ReceiveLot", "RecordLotDocuments", "ClearLot", "IssueStock",
 		"ReturnStock", "ReverseMovement", "DecantStock", "MoveStock", "DisposeStock", "CreateStockCount", "ApproveStockCount")
 	p.For(service, []string{"stores", "technician"}, "CreateWaterTest", "BlendLots", "ConsumeStock")
 	p.For(service, []string{"stores", "quality", "technician"}, "HoldLot")
