@@ -1473,7 +1473,9 @@ type AllowedUse struct {
 	// The document that allows it, with its revision.
 	Document *v1.DocumentReference `protobuf:"bytes,2,opt,name=document,proto3" json:"document,omitempty"`
 	// The models of engines, engineModels/{engine_model}, that the document allows it on; empty means any.
-	EngineModels  []string `protobuf:"bytes,3,rep,name=engine_models,json=engineModels,proto3" json:"engine_models,omitempty"`
+	EngineModels []string `protobuf:"bytes,3,rep,name=engine_models,json=engineModels,proto3" json:"engine_models,omitempty"`
+	// The operations of that kind, by their task cards taskCards/{task_card}, that the document allows it in; empty means any.
+	TaskCards     []string `protobuf:"bytes,4,rep,name=task_cards,json=taskCards,proto3" json:"task_cards,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1525,6 +1527,13 @@ func (x *AllowedUse) GetDocument() *v1.DocumentReference {
 func (x *AllowedUse) GetEngineModels() []string {
 	if x != nil {
 		return x.EngineModels
+	}
+	return nil
+}
+
+func (x *AllowedUse) GetTaskCards() []string {
+	if x != nil {
+		return x.TaskCards
 	}
 	return nil
 }
@@ -5708,8 +5717,7 @@ type BlendLotsRequest struct {
 	// The planned ratio; must be approved for the cleaner. Left out when no cleaner goes in, as when water and antifreeze
 	// are mixed in advance.
 	Ratio *MixRatio `protobuf:"bytes,5,opt,name=ratio,proto3" json:"ratio,omitempty"`
-	// How long it keeps; 0 takes the shortest of the recipe's, the cleaners' and the item's. Fewer hours are taken, more are refused with
-	// POT_LIFE_EXCEEDED.
+	// How long it keeps, no longer than the item, its cleaners and its recipe say; 0 takes the shortest of them.
 	PotLifeHours int32 `protobuf:"varint,6,opt,name=pot_life_hours,json=potLifeHours,proto3" json:"pot_life_hours,omitempty"`
 	// The id to give the new lot; empty lets the server choose.
 	LotId string `protobuf:"bytes,7,opt,name=lot_id,json=lotId,proto3" json:"lot_id,omitempty"`
@@ -8839,13 +8847,15 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06DANGER\x10\x02:8\xeaA5\n" +
 	"\x18coldsection.example/Item\x12\fitems/{item}*\x05items2\x04itemB\x10\n" +
 	"\x0e_storage_min_cB\x10\n" +
-	"\x0e_storage_max_c\"\xf5\x01\n" +
+	"\x0e_storage_max_c\"\xc3\x02\n" +
 	"\n" +
 	"AllowedUse\x12>\n" +
 	"\twork_kind\x18\x01 \x01(\tB!\xe2A\x01\x02\xbaH\x1ar\x182\x16^[A-Z][A-Z0-9_]{0,39}$R\bworkKind\x12P\n" +
 	"\bdocument\x18\x02 \x01(\v2(.coldsection.common.v1.DocumentReferenceB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\bdocument\x12U\n" +
-	"\rengine_models\x18\x03 \x03(\tB0\xe2A\x01\x01\xbaH)\x92\x01&\x10 \"\"r 2\x1e^engineModels/[a-z0-9-]{1,63}$R\fengineModels\"\x9b\x03\n" +
+	"\rengine_models\x18\x03 \x03(\tB0\xe2A\x01\x01\xbaH)\x92\x01&\x10 \"\"r 2\x1e^engineModels/[a-z0-9-]{1,63}$R\fengineModels\x12L\n" +
+	"\n" +
+	"task_cards\x18\x04 \x03(\tB-\xe2A\x01\x01\xbaH&\x92\x01#\x10 \"\x1fr\x1d2\x1b^taskCards/[a-z0-9-]{1,63}$R\ttaskCards\"\x9b\x03\n" +
 	"\rReorderPolicy\x12H\n" +
 	"\fmin_quantity\x18\x01 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vminQuantity\x12H\n" +
 	"\fmax_quantity\x18\x02 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\vmaxQuantity\x12-\n" +

@@ -156,9 +156,6 @@ func (a *App) ClearLot(ctx context.Context, req *consumablesv1.ClearLotRequest) 
 			return nil, err
 		}
 		addAnswers(lot, req.GetAnswers())
-		if err := certify(lot, req.GetCertificate()); err != nil {
-			return nil, err
-		}
 		if err := u.mayClear(ctx, lot, item); err != nil {
 			return nil, err
 		}
@@ -175,20 +172,6 @@ func (a *App) ClearLot(ctx context.Context, req *consumablesv1.ClearLotRequest) 
 		}
 		return lot, u.lotFact(ctx, "cleared", lot, lot.GetOnHand(), "")
 	})
-}
-
-// certify records the certificate of a lot that came without one; one that is recorded stays. Reason: CERTIFICATE_RECORDED.
-func certify(lot *consumablesv1.Lot, came *consumablesv1.Certificate) error {
-	switch {
-	case came == nil:
-		return nil
-	case lot.GetCertificate() == nil:
-		lot.Certificate = came
-		return nil
-	default:
-		return fault.Precondition("CERTIFICATE_RECORDED", "Lot %s has certificate %s, which stays. Leave the certificate out to clear it.",
-			lot.GetName(), lot.GetCertificate().GetNumber()).With("lot", lot.GetName())
-	}
 }
 
 func (u unit) lockLot(ctx context.Context, name, etag string) (*consumablesv1.Lot, *consumablesv1.Item, error) {
