@@ -50,7 +50,8 @@ func (c clerk) goes(stage *harness.Stage, page, heading string) {
 // atField is what is said at a field.
 func (c clerk) atField(id, words string) {
 	c.t.Helper()
-	c.waitFor(`(() => { const b = document.getElementById("` + id + `"); return b && b.getAttribute("aria-invalid") === "true" && document.getElementById("` + id + `-no").textContent.includes("` + words + `"); })()`)
+	c.waitFor(`(() => { const b = document.getElementById("` + id + `"); return b && b.getAttribute("aria-invalid") === "true" &&
+		document.getElementById("` + id + `-no").textContent.includes("` + words + `"); })()`)
 }
 
 // A new shop is set up at the console, on a telephone and without the API: the first page says what is missing and who enters it; what the service
@@ -70,7 +71,10 @@ func TestAShopIsSetUpInTheBrowser(t *testing.T) {
 	c.goes(stage, "setup", "Setting up")
 	c.shows("Next for you: Readings")
 	c.b.Picture("setup-later")
-	for path, want := range map[string]string{"/v1/stations/north-hangar": "Europe/Oslo", "/v1/engines/sn-001": "engineModels/small-turbine", "/v1/taskCards/rinse-by-our-manual": "Rinse", "/v1/items/demineralised-water": "WATER"} {
+	for path, want := range map[string]string{
+		"/v1/stations/north-hangar": "Europe/Oslo", "/v1/engines/sn-001": "engineModels/small-turbine",
+		"/v1/taskCards/rinse-by-our-manual": "Rinse", "/v1/items/demineralised-water": "WATER",
+	} {
 		if answer := must(t, head.REST("GET", path, nil)); !strings.Contains(fmt.Sprint(answer), want) {
 			t.Errorf("%s does not say %q: %v", path, want, answer)
 		}
@@ -116,7 +120,10 @@ func (c clerk) addsAModel(stage *harness.Stage) {
 	c.presses("Add the model")
 	c.waitFor(`document.querySelector("main h2").textContent === "Small turbine"`)
 	c.presses("Wash data")
-	for id, text := range map[string]string{"wash-rinse": "2", "wash-rinses": "2", "wash-step": "0.01", "wash-flow": "0.1853", "wash-pressure": "262", "wash-delay": "5", "wash-margin": "2", "wash-dry-within": "60", "wash-starters": "battery 30/60"} {
+	for id, text := range map[string]string{
+		"wash-rinse": "2", "wash-rinses": "2", "wash-step": "0.01", "wash-flow": "0.1853", "wash-pressure": "262", "wash-delay": "5", "wash-margin": "2", "wash-dry-within": "60",
+		"wash-starters": "battery 30/60",
+	} {
 		c.pastes(id, text)
 	}
 	c.presses("Make the next revision")
@@ -132,7 +139,8 @@ func baselinePoints() (lines []string) {
 	for _, altitude := range []string{"0", "1500", "3000", "4500"} {
 		for _, oat := range []string{"-20", "0", "20"} {
 			for i, torque := range []string{"1400", "1800", "2200"} {
-				lines = append(lines, strings.Join([]string{altitude, oat, []string{"110", "135", "160"}[i], "1700", torque, []string{"620", "660", "700"}[i], []string{"88", "92", "96"}[i], []string{"120", "150", "180"}[i]}, "\t"))
+				rest := [][3]string{{"620", "88", "120"}, {"660", "92", "150"}, {"700", "96", "180"}}[i]
+				lines = append(lines, strings.Join([]string{altitude, oat, []string{"110", "135", "160"}[i], "1700", torque, rest[0], rest[1], rest[2]}, "\t"))
 			}
 		}
 	}

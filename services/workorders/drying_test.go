@@ -222,7 +222,7 @@ func (s *stage) planned(o *workordersv1.WorkOrder, timeline []*workordersv1.Time
 
 // An order that was signed before runs were asked for is not released either: it is sent back, dried, and signed again.
 func TestAWashThatWasSignedWetIsNotReleased(t *testing.T) {
-	engines(t, func(t *testing.T, s *stage) {
+	engines(t, func(_ *testing.T, s *stage) {
 		o := s.started("salt-rinse")
 		asked := s.planned(o, nil) // as an order that was signed before drying runs were asked for
 		s.undone(o)

@@ -174,7 +174,8 @@ func TestARequirementThatComesDueDraftsItsOrder(t *testing.T) {
 		if len(found) != 1 || !slices.Equal(found[0].GetRequirements(), []string{"requirements/r"}) || found[0].GetState() != workordersv1.WorkOrder_DRAFTED {
 			t.Fatalf("%v", found)
 		}
-		if o := found[0].GetOrigin(); o.GetCause() != workordersv1.Origin_DUE_ITEM || o.GetReference() != "dueItems/d-taskCards/ground-run" || !slices.Equal(o.GetReasons(), []string{"17 h are left of 50 h."}) {
+		o := found[0].GetOrigin()
+		if o.GetCause() != workordersv1.Origin_DUE_ITEM || o.GetReference() != "dueItems/d-taskCards/ground-run" || !slices.Equal(o.GetReasons(), []string{"17 h are left of 50 h."}) {
 			t.Errorf("%v", o)
 		}
 	})

@@ -56,7 +56,8 @@ func (a *App) sameEngine(ctx context.Context, o *workordersv1.WorkOrder, engine 
 			}
 		}
 	}
-	return fault.Precondition("OTHER_ENGINE", "%s is for the engine with serial number %s, on %s, and %s was read%s. Go to the engine of the order; if the data plate is right, have the record corrected first.",
+	return fault.Precondition("OTHER_ENGINE", "%s is for the engine with serial number %s, on %s, and %s was read%s. Go to the engine of the order; "+
+		"if the data plate is right, have the record corrected first.",
 		o.GetNumber(), engine.GetSerial(), placeText(engine.GetAircraft(), engine.GetPosition()), read, other).With("serial", engine.GetSerial()).With("serial_read", read)
 }
 
@@ -91,6 +92,7 @@ func (a *App) wasThere(ctx context.Context, o *workordersv1.WorkOrder, engine *c
 	if o.GetAircraft() == "" && was == "no aircraft" {
 		return nil
 	}
-	return standing(o, "ENGINE_MOVED", "%s says that %s was on %s, and by the record of fittings it was on %s on %s, when the work began. Have the fitting corrected if it is wrong; else quality ends the order.",
+	return standing(o, "ENGINE_MOVED", "%s says that %s was on %s, and by the record of fittings it was on %s on %s, when the work began. "+
+		"Have the fitting corrected if it is wrong; else quality ends the order.",
 		o.GetNumber(), o.GetEngine(), placeText(o.GetAircraft(), o.GetEnginePosition()), was, day)
 }

@@ -92,7 +92,8 @@ func computePlan(o *workordersv1.WorkOrder, m *performancev1.EngineModel, at con
 	out := &workordersv1.WashPlan{
 		Name: o.GetName() + "/washPlan", Data: m.GetDocument(), TemperatureKnown: temperature != nil, WaterGrade: w.GetWaterGrade(), ContainerPressureKpa: d.PressureKPa,
 		RingFlowLMin: p.FlowLMin, StarterProfile: p.Profile.ID, WashRuns: int32(p.WashRuns), RinseRuns: int32(p.RinseRuns), StarterSeconds: int32(p.StarterSeconds),
-		TotalSeconds: int32(p.TotalSeconds), DryingLimitMinutes: w.GetDryingLimitMinutes(), DryingOmissionCondition: w.GetDryingOmissionCondition(), Refusals: p.Refusals, Notice: notice, ComputeTime: timestamppb.New(now),
+		TotalSeconds: int32(p.TotalSeconds), DryingLimitMinutes: w.GetDryingLimitMinutes(), DryingOmissionCondition: w.GetDryingOmissionCondition(),
+		Refusals: p.Refusals, Notice: notice, ComputeTime: timestamppb.New(now),
 		Antifreeze: antifreezeOf(p, temperature), RinseVolume: millilitres(p.RinseWaterML + p.RinseAntifreezeML),
 	}
 	out.Environment = environmentOf(d)

@@ -47,7 +47,8 @@ func commandPolicy() auth.Policy {
 	const service = "coldsection.workorders.v1.WorkOrdersService"
 	p := auth.Policy{}.For(service, []string{"planner", "admin"}, "CreateStation").For(service, []string{"planner", "technician", "admin"}, "UpdateStation")
 	p.For(service, []string{"quality"}, "CreateRegime").For(service, []string{"planner", "technician", "quality", "integrator"}, "CreateFlightExposure")
-	p.For(service, []string{"planner", "quality"}, "OmitStep", "OmitDryingRun", "DecideFinding", "VoidWorkOrder", "CreateTaskCard").For(service, []string{"planner", "technician", "agent"}, "CreateWorkOrder")
+	p.For(service, []string{"planner", "quality"}, "OmitStep", "OmitDryingRun", "DecideFinding", "VoidWorkOrder", "CreateTaskCard")
+	p.For(service, []string{"planner", "technician", "agent"}, "CreateWorkOrder")
 	p.For(service, []string{"planner"}, "UpdateWorkOrder", "ScheduleWorkOrder").For(service, []string{"planner", "stores"}, "KitWorkOrder")
 	p.For(service, []string{"technician", "inspector", "planner", "quality"}, "HoldWorkOrder", "ResumeWorkOrder")
 	p.For(service, []string{"technician"}, "StartWorkOrder", "CreateMotoringRun", "FinishWorkOrder")
