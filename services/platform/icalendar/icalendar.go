@@ -33,7 +33,7 @@ func Write(name string, refreshHours int, days []Day) ([]byte, error) {
 	cal.SetProductId("-//coldsection//calendar 1//EN")
 	cal.SetVersion("2.0")
 	cal.SetXWRCalName(plain(name))
-	cal.SetRefreshInterval(fmt.Sprintf("PT%dH", refreshHours), ics.WithValue("DURATION"))
+	cal.SetRefreshInterval(fmt.Sprintf("PT%dH", refreshHours))
 	sorted := slices.Clone(days)
 	slices.SortFunc(sorted, func(a, b Day) int { return strings.Compare(a.Date+" "+a.UID, b.Date+" "+b.UID) })
 	for _, d := range sorted {

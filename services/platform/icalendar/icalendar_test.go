@@ -105,3 +105,11 @@ func TestLinesAreShortAndWhole(t *testing.T) {
 		}
 	})
 }
+
+// RFC 7986, 5.7: the interval is a DURATION, and RFC 5545 allows a parameter once.
+func TestAReaderIsAskedOnceHowOftenToComeBack(t *testing.T) {
+	feed, err := icalendar.Write("Due", 12, nil)
+	if err != nil || !strings.Contains(string(feed), "\r\nREFRESH-INTERVAL;VALUE=DURATION:PT12H\r\n") {
+		t.Errorf("%v\n%s", err, feed)
+	}
+}

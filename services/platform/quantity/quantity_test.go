@@ -148,3 +148,12 @@ func TestRefusalsNameTheAllowedCodes(t *testing.T) {
 		}
 	}
 }
+
+// Recommendation 20 has three codes for pieces: EA each, C62 one, H87 piece.
+func TestPiecesAreKnownByAnyOfTheirCodes(t *testing.T) {
+	for _, code := range []string{"EA", "C62", "H87", "{each}"} {
+		if u, err := quantity.Lookup(code); err != nil || u.Code != "{each}" || u.Rec20 != "EA" {
+			t.Errorf("%s is %v, %v", code, u, err)
+		}
+	}
+}

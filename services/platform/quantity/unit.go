@@ -110,8 +110,14 @@ func index(units []Unit) map[string]Unit {
 			m[code] = u
 		}
 	}
+	for _, code := range pieces {
+		m[code] = m["{each}"]
+	}
 	return m
 }
+
+// pieces are the codes of Recommendation 20 for "one" and "piece", which others write for what is counted; EA is what we write.
+var pieces = []string{"C62", "H87"}
 
 func rat(s string) *big.Rat {
 	r, ok := new(big.Rat).SetString(s)

@@ -1126,7 +1126,7 @@ func (x *Counters) GetLandings() int64 {
 // How much is flown.
 type FlyingRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Hours a day on average.
+	// Hours a day on average; a day has 24.
 	HoursPerDay float64 `protobuf:"fixed64,1,opt,name=hours_per_day,json=hoursPerDay,proto3" json:"hours_per_day,omitempty"`
 	// Cycles a day on average.
 	CyclesPerDay float64 `protobuf:"fixed64,2,opt,name=cycles_per_day,json=cyclesPerDay,proto3" json:"cycles_per_day,omitempty"`
@@ -11102,10 +11102,10 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x06starts\x18\x03 \x01(\x03B\x11\xe2A\x01\x01\xbaH\n" +
 	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\x06starts\x12-\n" +
 	"\blandings\x18\x04 \x01(\x03B\x11\xe2A\x01\x01\xbaH\n" +
-	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\blandings\"\x9e\x01\n" +
+	"\"\b\x18\x80\x94\xeb\xdc\x03(\x00R\blandings\"\xa7\x01\n" +
 	"\n" +
-	"FlyingRate\x128\n" +
-	"\rhours_per_day\x18\x01 \x01(\x01B\x14\xe2A\x01\x02\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\vhoursPerDay\x12:\n" +
+	"FlyingRate\x12A\n" +
+	"\rhours_per_day\x18\x01 \x01(\x01B\x1d\xe2A\x01\x02\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x008@)\x00\x00\x00\x00\x00\x00\x00\x00R\vhoursPerDay\x12:\n" +
 	"\x0ecycles_per_day\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\fcyclesPerDay\x12\x1a\n" +
 	"\x05basis\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05basis\"\xdd\b\n" +
 	"\x06Engine\x12\x18\n" +

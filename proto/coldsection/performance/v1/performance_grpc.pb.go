@@ -48,7 +48,7 @@ type PerformanceServiceClient interface {
 	// TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
 	ImportReadings(ctx context.Context, in *ImportReadingsRequest, opts ...grpc.CallOption) (*ImportReadingsResponse, error)
 	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS,
-	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE.
+	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE, READING_TOO_OLD (before 1980, from a clock that was not set).
 	CreateReading(ctx context.Context, in *CreateReadingRequest, opts ...grpc.CallOption) (*Reading, error)
 	// Takes many readings in, in the order of the stream. Readings become durable in that order, so after a broken stream the
 	// sender may send again from the last answer that it has: a reading that is there already is known by its source id or its
@@ -171,7 +171,7 @@ type PerformanceServiceServer interface {
 	// TEXT_NOT_UTF8, FILE_UNREADABLE, SHEET_UNCLEAR.
 	ImportReadings(context.Context, *ImportReadingsRequest) (*ImportReadingsResponse, error)
 	// Takes one reading in. Roles: technician, analyst, integrator. Reasons: UNIT_UNKNOWN, VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS,
-	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE.
+	// ALREADY_EXISTS, ENGINE_UNKNOWN, READING_IN_FUTURE, READING_TOO_OLD (before 1980, from a clock that was not set).
 	CreateReading(context.Context, *CreateReadingRequest) (*Reading, error)
 	// Takes many readings in, in the order of the stream. Readings become durable in that order, so after a broken stream the
 	// sender may send again from the last answer that it has: a reading that is there already is known by its source id or its

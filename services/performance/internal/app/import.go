@@ -168,10 +168,26 @@ func (u unit) keep(ctx context.Context, reading *performancev1.Reading, p store.
 	return u.knows(ctx, reading)
 }
 
-// name gives a new reading its name. Reason: READING_IN_FUTURE.
-func name(reading *performancev1.Reading, p store.Profile, now time.Time) error {
-	if reading.GetReadTime().AsTime().After(now) {
+// firstReading is the earliest time that a reading may have: what comes from before is of a clock that was not set, which counts from 1970 or
+// from the year 1.
+var firstReading = time.Date(1980, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// timely refuses a reading whose time can't be. Reasons: READING_IN_FUTURE, READING_TOO_OLD.
+func timely(reading *performancev1.Reading, now time.Time) error {
+	switch at := reading.GetReadTime().AsTime(); {
+	case at.After(now):
 		return fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
+	case at.Before(firstReading):
+		return fault.Invalid("reading.read_time", "READING_TOO_OLD", "The reading's time is in the year %d, before 1980: the clock that gave it was not set. Correct it.", at.Year())
+	default:
+		return nil
+	}
+}
+
+// name gives a new reading its name. Reasons: READING_IN_FUTURE, READING_TOO_OLD.
+func name(reading *performancev1.Reading, p store.Profile, now time.Time) error {
+	if err := timely(reading, now); err != nil {
+		return err
 	}
 	reading.Name, reading.State = nameOf(p, reading), performancev1.Reading_ACCEPTED
 	return nil

@@ -133,8 +133,8 @@ func (a *App) CreateReading(ctx context.Context, req *performancev1.CreateReadin
 		u := a.unit(ctx, tx)
 		reading := req.GetReading()
 		resource.ClearOutputOnly(reading)
-		if reading.GetReadTime().AsTime().After(u.now) {
-			return nil, fault.Invalid("reading.read_time", "READING_IN_FUTURE", "The reading's time has not come yet. Correct it.")
+		if err := timely(reading, u.now); err != nil {
+			return nil, err
 		}
 		if err := canonical(reading); err != nil {
 			return nil, err

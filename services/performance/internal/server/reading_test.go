@@ -54,6 +54,7 @@ func TestReadingsThatAreRefused(t *testing.T) {
 	benches(t, func(t *testing.T, b bench) {
 		b.withModel(nil)
 		b.read("future", func(r *performancev1.Reading) { r.ReadTime = timestamppb.New(morning.Add(time.Hour)) }).refused(t, "READING_IN_FUTURE")
+		b.read("unset", func(r *performancev1.Reading) { r.ReadTime = timestamppb.New(time.Unix(0, 0)) }).refused(t, "READING_TOO_OLD")
 		b.read("mismatch", func(r *performancev1.Reading) { r.Itt = in("655", "N.m") }).refused(t, "UNIT_MISMATCH")
 		b.read("unit", func(r *performancev1.Reading) { r.Itt = in("655", "centigrade") }).refused(t, "UNIT_UNKNOWN")
 		b.read("number", func(r *performancev1.Reading) { r.Itt = in("NaN", "Cel") }).refused(t, "VALUE_NOT_A_NUMBER")
