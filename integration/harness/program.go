@@ -28,7 +28,7 @@ var (
 // Shared is a new folder for what tests of a package have in common; it goes when all of them ended.
 func Shared(t testing.TB) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "coldsection-shared-")
+	dir, err := os.MkdirTemp("", "coldsection-shared-") //nolint:usetesting // it outlives the test that asked first
 	if err != nil {
 		t.Fatal(err)
 	}

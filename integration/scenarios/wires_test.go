@@ -111,7 +111,9 @@ func TestTheNetworkBetweenPartsFails(t *testing.T) {
 	}
 	factsOfLots(t, who, from, 3)
 	for what, fail := range map[string]func(){
-		"services-cut": toServices.Cut, "services-swallowed": func() { toServices.Swallow(harness.ToServer, harness.ToClient) }, "answers-swallowed": func() { toServices.Swallow(harness.ToClient) },
+		"services-cut":       toServices.Cut,
+		"services-swallowed": func() { toServices.Swallow(harness.ToServer, harness.ToClient) },
+		"answers-swallowed":  func() { toServices.Swallow(harness.ToClient) },
 	} {
 		t.Run(what, func(t *testing.T) {
 			fail()

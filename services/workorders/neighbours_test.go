@@ -125,8 +125,9 @@ func (n *neighbours) CheckGates(_ context.Context, req *compliancev1.CheckGatesR
 		if n.quarantined {
 			reason = "TOOL_QUARANTINED"
 		}
-		resp.Results = append(resp.Results, result(tool, reason, fmt.Sprintf("valid through %d, asked for %d", last, number(day))))
-		resp.Results[len(resp.Results)-1].ToolType = n.types[tool]
+		answer := result(tool, reason, fmt.Sprintf("valid through %d, asked for %d", last, number(day)))
+		answer.ToolType = n.types[tool]
+		resp.Results = append(resp.Results, answer)
 	}
 	return resp, nil
 }

@@ -38,7 +38,8 @@ func TestAReadingIsTakenWithATypeOfToolThatItsStepNames(t *testing.T) {
 		}
 		_, err := read("tools/watch")
 		s.refused(err, "TOOL_NOT_FOR_STEP", "pressure-gauge", "stopwatch")
-		if got := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"), &workordersv1.ListMeasurementsRequest{Parent: o.GetName()})); len(got.GetMeasurements()) != 0 {
+		kept := &workordersv1.ListMeasurementsRequest{Parent: o.GetName()}
+		if got := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"), kept)); len(got.GetMeasurements()) != 0 {
 			t.Errorf("it was kept: %v", got)
 		}
 		must[*workordersv1.Measurement](s)(read(gauge))
@@ -116,7 +117,7 @@ func TestAnOrderNamesRequirementsThatItsCardDoes(t *testing.T) {
 
 // An order does not end before it starts.
 func TestAnOrderEndsAfterItStarts(t *testing.T) {
-	engines(t, func(t *testing.T, s *stage) {
+	engines(t, func(_ *testing.T, s *stage) {
 		o := s.drafted("recovery-wash")
 		s.place()
 		start := s.clock.Now().Add(2 * time.Hour)

@@ -18,7 +18,8 @@ import (
 func FuzzOnlyTheWholeNameIsLetIn(f *testing.F) {
 	for _, name := range []string{
 		consumables, consumables + "/", consumables + "?x", consumables + "#x", "spiffe://coldsection/CONSUMABLES", "spiffe://coldsection/%63onsumables", "spiffe://user@coldsection/consumables",
-		"spiffe://coldsection:443/consumables", "spiffe://coldsection//consumables", "spiffe://coldsection/./consumables", "SPIFFE://coldsection/consumables", "", "consumables", "https://coldsection/consumables",
+		"spiffe://coldsection:443/consumables", "spiffe://coldsection//consumables", "spiffe://coldsection/./consumables", "SPIFFE://coldsection/consumables",
+		"", "consumables", "https://coldsection/consumables",
 	} {
 		f.Add(name)
 	}

@@ -192,7 +192,8 @@ func (u unit) mayClear(ctx context.Context, lot *consumablesv1.Lot, item *consum
 			lot.GetName(), lot.GetState()).With("state", lot.GetState().String())
 	}
 	if item.GetCertificateRequired() && lot.GetCertificate() == nil && lot.GetProductionRun() == "" { // of what was made here its test speaks
-		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Record it with RecordLotDocuments, or send the lot back.", item.GetDisplayName(), lot.GetName())
+		return fault.Precondition("CERTIFICATE_MISSING", "%s needs a certificate and lot %s has none. Record the one that came later, or send the lot back.",
+			item.GetDisplayName(), lot.GetName())
 	}
 	if err := answered(lot, item); err != nil {
 		return err

@@ -22,7 +22,7 @@ const (
 
 // testedInItsLife refuses a test of water that was not there yet: of a run before the run began, of a container before it was filled, of a
 // delivery before the day on which it was made or, where that is not known, came in. Reason: TIME_BEFORE_LOT.
-func (u unit) testedInItsLife(ctx context.Context, lot *consumablesv1.Lot, test *consumablesv1.WaterTest, at time.Time) error {
+func (u unit) testedInItsLife(ctx context.Context, lot *consumablesv1.Lot, at time.Time) error {
 	began := lot.GetCreateTime().AsTime()
 	switch made := lot.GetManufactureDate(); {
 	case lot.GetProductionRun() != "" && len(lot.GetParents()) == 0:

@@ -70,7 +70,7 @@ func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestReque
 	if err != nil {
 		return nil, err
 	}
-	if err := u.testedInItsLife(ctx, lot, test, at); err != nil {
+	if err := u.testedInItsLife(ctx, lot, at); err != nil {
 		return nil, err
 	}
 	if test.GetGrade() == "" {

@@ -8,9 +8,9 @@ import (
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 )
 
-// delivered books a further part of the manufacturer's lot M-<number> in, with its own certificate.
-func (d desk) delivered(item, number, certificate, amount string, useBy time.Time) (*consumablesv1.Lot, error) {
-	lot := d.draftOf(item, number, useBy)
+// delivered books a further part of the manufacturer's lot M-b in, with its own certificate.
+func (d desk) delivered(item, certificate, amount string, useBy time.Time) (*consumablesv1.Lot, error) {
+	lot := d.draftOf(item, "b", useBy)
 	lot.Certificate = &consumablesv1.Certificate{Number: certificate}
 	return d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{Location: shelf, Quantity: litres(amount), Lot: lot})
 }
@@ -52,7 +52,7 @@ func TestAFurtherDeliveryIsInspected(t *testing.T) {
 		_, err = d.ClearLot(d.clerk(), &consumablesv1.ClearLotRequest{Name: more.GetName(), Answers: yes})
 		refused(t, "cleared without its certificate", err, "CERTIFICATE_MISSING")
 
-		third := of(d.delivered("strict", "b", "C-third", "1", days(200))).done(t).GetName()
+		third := of(d.delivered("strict", "C-third", "1", days(200))).done(t).GetName()
 		_, err = d.clear(third)
 		refused(t, "cleared on the first one's answers", err, "INSPECTION_INCOMPLETE")
 		of(d.ClearLot(d.clerk(), &consumablesv1.ClearLotRequest{Name: third, Answers: yes})).done(t)
@@ -95,10 +95,10 @@ func TestOtherDatesOfABatchAreRefused(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		first := d.stocked("cleaner", "b", "2", days(100))
 		for _, other := range []int{99, 101} {
-			_, err := d.delivered("cleaner", "b", "C-2", "1", days(other))
+			_, err := d.delivered("cleaner", "C-2", "1", days(other))
 			refused(t, "another use-by date", err, "BATCH_DATES_DIFFER")
 		}
-		lot := of(d.delivered("cleaner", "b", "C-2", "1", time.Time{})).done(t)
+		lot := of(d.delivered("cleaner", "C-2", "1", time.Time{})).done(t)
 		if !lot.GetExpireTime().AsTime().Equal(first.GetExpireTime().AsTime()) || lot.GetState() != consumablesv1.Lot_HELD {
 			t.Errorf("without a date: %s until %s, %s", lot.GetState(), lot.GetExpireTime().AsTime(), lot.GetLifeRule())
 		}
@@ -107,7 +107,7 @@ func TestOtherDatesOfABatchAreRefused(t *testing.T) {
 		}
 		// What is past its day is not received again, though its first delivery was.
 		d.clock.Advance(101 * 24 * time.Hour)
-		_, err := d.delivered("cleaner", "b", "C-3", "1", days(100))
+		_, err := d.delivered("cleaner", "C-3", "1", days(100))
 		refused(t, "an expired delivery", err, "LOT_EXPIRED")
 	})
 }
@@ -118,7 +118,7 @@ func TestAnUndoneDeliveryBindsNoDate(t *testing.T) {
 		wrong := d.received("cleaner", "b", "2", days(300)).GetName()
 		moves := of(d.ListStockMovements(d.clerk(), &consumablesv1.ListStockMovementsRequest{})).done(t).GetStockMovements()
 		of(d.reverse(moves[0].GetName())).done(t)
-		right := of(d.delivered("cleaner", "b", "C-1", "2", days(100))).done(t)
+		right := of(d.delivered("cleaner", "C-1", "2", days(100))).done(t)
 		if right.GetName() == wrong || !right.GetExpireTime().AsTime().Before(days(102)) {
 			t.Errorf("%s until %s", right.GetName(), right.GetExpireTime().AsTime())
 		}
@@ -131,14 +131,14 @@ func TestARecallReachesAllDeliveries(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		first := d.stocked("cleaner", "b", "5", days(200)).GetName()
 		bottle := of(d.decant(first, "1", "")).done(t).GetName()
-		second := of(d.delivered("cleaner", "b", "C-2", "1", days(200))).done(t).GetName()
+		second := of(d.delivered("cleaner", "C-2", "1", days(200))).done(t).GetName()
 		of(d.clear(second)).done(t)
 		if got := of(d.TraceLot(d.clerk(), &consumablesv1.TraceLotRequest{Name: first})).done(t).GetBatchLots(); !slices.Equal(got, []string{second}) {
 			t.Errorf("other deliveries: %q", got)
 		}
 		other := d.stocked("cleaner", "c", "5", days(200)).GetName()
 		of(d.RecallLot(d.clerk(), &consumablesv1.RecallLotRequest{Name: second, Reason: "the maker says so"})).done(t)
-		late := of(d.delivered("cleaner", "b", "C-3", "1", days(200))).done(t)
+		late := of(d.delivered("cleaner", "C-3", "1", days(200))).done(t)
 		for _, name := range []string{first, bottle, second, late.GetName()} {
 			if got := d.lot(name); got.GetState() != consumablesv1.Lot_RECALLED || got.GetHoldReason() == "" {
 				t.Errorf("%s is %s", name, got.GetState())

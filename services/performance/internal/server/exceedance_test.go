@@ -95,7 +95,8 @@ func TestAnExceedanceIsDrawn(t *testing.T) {
 			}
 			words := got.GetAlternativeText()
 			for _, want := range append(said.GetCautions(), said.GetExceedances()[0].GetExplanation(), "Demonstration turboprop, revision 1",
-				"Chart itt-start (start), from Start chart (demonstration only) revision A.", "A 6.85 s (from 805 °C), B 4.1 s (from 830 °C), C 0 s (from 870 °C)", "invented action C", "for demonstration only") {
+				"Chart itt-start (start), from Start chart (demonstration only) revision A.", "A 6.85 s (from 805 °C), B 4.1 s (from 830 °C), C 0 s (from 870 °C)",
+				"invented action C", "for demonstration only") {
 				if !strings.Contains(words, want) {
 					t.Errorf("%s: %q lacks %q", unit, words, want)
 				}
