@@ -74,6 +74,10 @@ func TestAStepUsesNoMoreOfALotThanTheOrderHas(t *testing.T) {
 		}
 		_, err := use("lots/l1", "5", "L")
 		s.refused(err, "MATERIAL_NOT_ISSUED", "2 L of lots/l1", "5 L")
+		_, err = s.do.CompleteStep(s.as("ann"), &workordersv1.CompleteStepRequest{
+			Name: step.GetName(), Materials: []*workordersv1.MaterialUse{{Lot: "lots/l1", Quantity: litres("1.5")}, {Lot: "lots/l1", Quantity: litres("0.6")}},
+		})
+		s.refused(err, "MATERIAL_NOT_ISSUED", "2 L of lots/l1", "2.1 L")
 		_, err = use("lots/l2", "1", "L")
 		s.refused(err, "MATERIAL_NOT_ISSUED", "0 L of lots/l2")
 		_, err = use("lots/l1", "2", "kg")

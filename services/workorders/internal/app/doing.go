@@ -6,12 +6,15 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/quantity"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/workorders/internal/store"
@@ -108,12 +111,44 @@ func (a *App) askForStep(ctx context.Context, order *workordersv1.WorkOrder, ste
 	if req.GetCompleteTime() != nil {
 		used = req.GetCompleteTime().AsTime()
 	}
-	for _, m := range req.GetMaterials() {
+	uses, err := byLot(req.GetMaterials())
+	if err != nil {
+		return err
+	}
+	for _, m := range uses {
 		if err := a.usableLot(ctx, m, order.GetName(), used); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// byLot adds up what a step uses of each lot, in the unit that was named first: two halves may be more than there is. Reason: UNIT_MISMATCH.
+func byLot(uses []*workordersv1.MaterialUse) (sums []*workordersv1.MaterialUse, err error) {
+	for _, use := range uses {
+		i := slices.IndexFunc(sums, func(m *workordersv1.MaterialUse) bool { return m.GetLot() == use.GetLot() })
+		if i < 0 {
+			sums = append(sums, proto.CloneOf(use))
+			continue
+		}
+		if sums[i].Quantity, err = plus(sums[i].GetQuantity(), use.GetQuantity()); err != nil {
+			return nil, err
+		}
+	}
+	return sums, nil
+}
+
+func plus(a, b *commonv1.Quantity) (*commonv1.Quantity, error) {
+	first, err := quantity.Parse(a.GetValue(), a.GetUnitCode())
+	if err != nil {
+		return nil, err
+	}
+	second, err := quantity.Parse(b.GetValue(), b.GetUnitCode())
+	if err != nil {
+		return nil, err
+	}
+	sum, err := first.Add(second)
+	return &commonv1.Quantity{Value: sum.Value().String(), UnitCode: a.GetUnitCode()}, err
 }
 
 func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepRequest) (*workordersv1.Step, error) {
