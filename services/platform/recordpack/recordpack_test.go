@@ -28,11 +28,12 @@ var (
 	about  = recordpack.About{Number: "RP-1", Subject: "engines/one", Label: "D-1001", AsOf: "2026-03-02T09:00:00Z", KnownAt: "2026-03-02T09:00:00Z"}
 )
 
+var nine = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+
 // chained is a chain file with two entries of a stream of three, as a database gave it.
-func chained(t *testing.T, db *storage.DB) recordpack.Chains {
+func chained(t *testing.T, db *storage.DB, at time.Time) recordpack.Chains {
 	t.Helper()
 	var c recordpack.Chains
-	at := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 	if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
 		for i, subject := range []string{"a", "other", "b"} {
 			if _, _, err := recordchain.Append(ctx, tx, recordchain.Entry{
@@ -88,7 +89,7 @@ func faults(r *recordpack.Report) string {
 // (check QUA-02).
 func TestNoBitOfAPackChangesUnseen(t *testing.T) {
 	storagetest.Engines(t, storage.Migrations{}, func(t *testing.T, db *storage.DB) {
-		c := chained(t, db)
+		c := chained(t, db, nine)
 		if len(c.Entries) != 2 || c.Entries[1].Position != 3 || c.Heads[0].Position != 3 || c.Heads[0].Hash != c.Entries[1].Hash {
 			t.Fatalf("%+v", c)
 		}
@@ -174,7 +175,7 @@ func rezipped(t *testing.T, pack []byte, change func(name string, content []byte
 // Whoever changes a pack with care, check sums and all, is seen too, and the file is named.
 func TestCarefulChangesAreSeen(t *testing.T) {
 	storagetest.Engines(t, storage.Migrations{}, func(t *testing.T, db *storage.DB) {
-		c := chained(t, db)
+		c := chained(t, db, nine)
 		pack := made(t, files(t, c))
 		swap := func(file, was, is string) func(string, []byte) []byte {
 			return func(name string, content []byte) []byte {
@@ -215,7 +216,7 @@ func TestCarefulChangesAreSeen(t *testing.T) {
 		if r := recordpack.Verify(made(t, files(t, c)), public); !strings.Contains(faults(r), "chain.json: s 1: it says") {
 			t.Error(faults(r))
 		}
-		c = chained(t, db)
+		c = chained(t, db, nine.Add(3*time.Hour)) // nothing is signed with an earlier time than before
 		c.Entries[1].Payload = c.Entries[0].Payload
 		if r := recordpack.Verify(made(t, files(t, c)), public); !strings.Contains(faults(r), "chain.json: s 3: its hash does not follow") {
 			t.Error(faults(r))

@@ -57,7 +57,7 @@ func TestAfterTheEffectiveDateCountsFromTheCountersOfThatDay(t *testing.T) {
 			})
 			w.wantDueAt(id, 1105)
 		}
-		w.wantBand("first", compliancev1.DueItem_NEAR, "from new, 0:00 h + 1010:00 h = 1010:00 h, now 1008:00 h, left 2:00 h")
+		w.wantBand("first", compliancev1.DueItem_NEAR, "from new, 0:00 h + 1010:00 h = 1010:00 h, now 1008:00 h as of 2026-03-12, left 2:00 h")
 		w.wantBand("later", compliancev1.DueItem_CURRENT, "left 97:00 h")
 		must(w.flown(5, 2))(w.t)
 		w.wantDueAt("later", 1107)

@@ -111,7 +111,7 @@ func TestTheExplanationCarriesTheRate(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		wash(w)
 		got := must(w.queries.ExplainDueItem(w.as("viewer"), &compliancev1.ExplainDueItemRequest{Name: "dueItems/wash.one"}))(t)
-		const line = "hours: from 910:00 h + 100:00 h = 1010:00 h, now 1000:00 h, left 10:00 h, at 2.5 h a day 4 whole days after 2026-03-02 = 2026-03-06"
+		const line = "hours: from 910:00 h + 100:00 h = 1010:00 h, now 1000:00 h as of 2026-03-01, left 10:00 h, at 2.5 h a day 4 whole days after 2026-03-02 = 2026-03-06"
 		if !strings.HasPrefix(got.GetLines()[0], line) || got.GetDueItem().GetDueDate().GetDay() != 6 {
 			t.Errorf("%v", got.GetLines())
 		}

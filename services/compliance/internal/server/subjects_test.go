@@ -84,7 +84,7 @@ func TestARequirementFollowsAComponent(t *testing.T) {
 		}))(t)
 		w.wantLeft(w.dueOn("check", "components/p1"), 100, compliancev1.DueItem_CURRENT)
 		lines := must(w.queries.ExplainDueItem(w.as("viewer"), &compliancev1.ExplainDueItemRequest{Name: "dueItems/check.components.p1"}))(t).GetLines()
-		if len(lines) == 0 || !strings.Contains(lines[0], "from 301:00 h + 100:00 h = 401:00 h, now 301:00 h, left 100:00 h") {
+		if len(lines) == 0 || !strings.Contains(lines[0], "from 301:00 h + 100:00 h = 401:00 h, now 301:00 h as of 2026-03-07, left 100:00 h") {
 			t.Errorf("%q", lines)
 		}
 		list := must(w.queries.ListDueItems(w.as("viewer"), &compliancev1.ListDueItemsRequest{Filter: "requirement = requirements/check"}))(t).GetDueItems()
