@@ -9,6 +9,8 @@ import (
 	"os"
 	"strings"
 
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"coldsection.example/services/platform/fault"
@@ -129,11 +131,20 @@ func (r *remote) asked(fn func(verbs.Client) error) error {
 		return err
 	}
 	defer func() { _ = conn.Close() }()
-	err = fn(verbs.Client{Conn: conn})
-	if f, ok := fault.As(err); ok && f.Reason != "" {
-		return fmt.Errorf("%s: %s", f.Reason, f.Message)
+	return said(fn(verbs.Client{Conn: conn}))
+}
+
+// said is a refusal with its reason in front. Why this machine reaches no suite, such as a certificate that it does not trust, is for the person at
+// it to see; what suites say of one another is not among it.
+func said(err error) error {
+	f, ok := fault.As(err)
+	if !ok || f.Reason == "" {
+		return err
 	}
-	return err
+	if s, here := status.FromError(errors.Unwrap(f)); here && s.Code() == codes.Unavailable {
+		return fmt.Errorf("%s: %s (%s)", f.Reason, f.Message, s.Message())
+	}
+	return fmt.Errorf("%s: %s", f.Reason, f.Message)
 }
 
 func (c *listCommand) run(ctx context.Context, collection string, out io.Writer) error {
