@@ -30,7 +30,8 @@ var contract = []struct {
 	name  string
 	check func(t *testing.T, in told)
 }{
-	{"a fact's type is registered", factsAreRegistered}, {"stock moves", stockMoves}, {"collections have pages", collectionsHavePages}, {"filters are read", filtersAreRead}, {"every list is filtered", everyListIsFiltered},
+	{"a fact's type is registered", factsAreRegistered}, {"stock moves", stockMoves}, {"collections have pages", collectionsHavePages}, {"filters are read", filtersAreRead},
+	{"every list is filtered", everyListIsFiltered},
 	{"refusals are problems", refusalsAreProblems}, {"refusals tell nothing", refusalsTellNothing},
 	{"validate_only changes nothing", validateOnlyChangesNothing}, {"one key, many at once", oneKeyManyAtOnce},
 }

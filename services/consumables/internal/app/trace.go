@@ -39,6 +39,15 @@ func (a *App) TraceLot(ctx context.Context, req *consumablesv1.TraceLotRequest) 
 	return resp, err
 }
 
+type tracer struct {
+	unit
+
+	resp  *consumablesv1.TraceLotResponse
+	units map[string]string // base unit of an item
+	kinds map[string]consumablesv1.Location_Kind
+	told  map[string]bool // lots that the answer has already
+}
+
 // sisters adds the other deliveries of a lot's manufacturer's lot.
 func (t *tracer) sisters(ctx context.Context, name string) error {
 	lot, err := store.Lots.Get(ctx, t.Tx, name)
@@ -52,15 +61,6 @@ func (t *tracer) sisters(ctx context.Context, name string) error {
 		}
 	}
 	return err
-}
-
-type tracer struct {
-	unit
-
-	resp  *consumablesv1.TraceLotResponse
-	units map[string]string // base unit of an item
-	kinds map[string]consumablesv1.Location_Kind
-	told  map[string]bool // lots that the answer has already
 }
 
 // family is what one direction of a trace read.
