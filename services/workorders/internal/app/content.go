@@ -98,7 +98,7 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 	s := o.GetStartCounters()
 	c.paper(o.GetStartEntryTime() != nil, o.GetStartEntryTime())
 	c.add("start counters", "%d %d %d", s.GetOperatingSeconds(), s.GetCycles(), s.GetStarts())
-	if e := o.GetEndCounters(); o.GetFinishTime() != nil && at.After(o.GetFinishTime().AsTime()) {
+	if e := o.GetEndCounters(); o.GetState() != workordersv1.WorkOrder_STARTED && o.GetFinishTime() != nil && at.After(o.GetFinishTime().AsTime()) {
 		c.add("end counters", "%d %d %d %d", e.GetOperatingSeconds(), e.GetCycles(), e.GetStarts(), e.GetAircraftSeconds())
 	}
 	if err := u.addSteps(ctx, o, &c); err != nil {

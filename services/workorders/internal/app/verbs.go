@@ -56,7 +56,8 @@ func (a *App) ReworkWorkOrder(ctx context.Context, req *workordersv1.ReworkWorkO
 				return nil, err
 			}
 		}
-		o.ReworkReason = req.GetReason()
+		// The end that was signed is no end any more; the facts keep it. Who signs again would else sign its counters, too.
+		o.ReworkReason, o.FinishTime, o.EndCounters = req.GetReason(), nil, nil
 		return o, u.advance(ctx, o, "rework", func(c *workordersv1.WorkOrderChanged) { c.Reason = req.GetReason() })
 	})
 }
