@@ -304,3 +304,30 @@ func TestAnEngineThatNothingWentIntoIsNotDried(t *testing.T) {
 		}
 	})
 }
+
+// A planner does not end a wash whose engine is wet: the run that dries it is done and recorded, or quality ends the order, which then says it. An
+// engine that nothing went into, and one that was dried, make no difference.
+func TestAWetEngineIsNotForgottenByEndingItsOrder(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		untouched := s.started("salt-rinse")
+		must[*workordersv1.WorkOrder](s)(s.void(untouched, "pat"))
+		o, other := s.started("salt-rinse"), s.started("recovery-wash")
+		s.clock.Advance(time.Hour)
+		must[*workordersv1.MotoringRun](s)(s.ran(o, 0, 30, false))
+		must[*workordersv1.MotoringRun](s)(s.ran(other, 300, 330, false))
+		_, err := s.void(o, "pat")
+		s.refused(err, "DRYING_RUN_MISSING", o.GetName(), "record it", "quality")
+		if now := s.order(o); now.GetState() != workordersv1.WorkOrder_STARTED || now.GetVoidReason() != "" {
+			t.Errorf("it was ended: %v", now)
+		}
+		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 900, 1020, false))
+		must[*workordersv1.WorkOrder](s)(s.void(o, "pat"))
+		ended := must[*workordersv1.WorkOrder](s)(s.void(other, "quinn"))
+		if told := s.told(other, "voided"); ended.GetState() != workordersv1.WorkOrder_VOIDED || !strings.Contains(told, "engine was sold; liquid went into the engine, and no drying run is recorded") {
+			t.Errorf("%s, told %s", ended.GetState(), told)
+		}
+		if told := s.told(o, "voided"); strings.Contains(told, "liquid") {
+			t.Errorf("one that was dried is told as wet: %s", told)
+		}
+	})
+}

@@ -100,3 +100,32 @@ func TestALaterFindingLeavesEarlierSignaturesValid(t *testing.T) {
 		}
 	})
 }
+
+// Whoever stopped the work is heard before it goes on: nobody resumes while one of the findings that stop it has no answer, whatever the hold was for.
+func TestWorkThatAFindingStoppedGoesOnWhenItIsAnswered(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("ring-flow-check")
+		resume := func(who string) (*workordersv1.WorkOrder, error) {
+			return s.do.ResumeWorkOrder(s.as(who), &workordersv1.ResumeWorkOrderRequest{Name: o.GetName(), Etag: s.order(o).GetEtag()})
+		}
+		must[*workordersv1.WorkOrder](s)(s.do.HoldWorkOrder(s.as("pat"), &workordersv1.HoldWorkOrderRequest{Name: o.GetName(), Etag: o.GetEtag(), Reason: "shift ends"}))
+		s.found(o, "Paint chipped") // stops nothing
+		stop := func(text string) *workordersv1.Finding {
+			s.clock.Advance(time.Second)
+			return must[*workordersv1.Finding](s)(s.do.CreateFinding(s.as("ivy"), &workordersv1.CreateFindingRequest{
+				Parent: o.GetName(), Finding: &workordersv1.Finding{Description: text, StopWork: true},
+			}))
+		}
+		crack, leak := stop("Crack in the ring"), stop("Hose leaks")
+		for _, f := range []*workordersv1.Finding{crack, leak} {
+			for _, who := range []string{"ann", "ivy", "pat", "quinn"} {
+				_, err := resume(who)
+				s.refused(err, "STOP_WORK_OPEN", f.GetDescription(), "people/ivy", "Answer it first")
+			}
+			must[*workordersv1.Finding](s)(s.answer(f, workordersv1.Finding_RECTIFY, "", nil))
+		}
+		if o = must[*workordersv1.WorkOrder](s)(resume("ann")); o.GetHold() != nil {
+			t.Errorf("it is still on hold: %v", o.GetHold())
+		}
+	})
+}

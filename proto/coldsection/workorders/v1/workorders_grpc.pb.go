@@ -98,7 +98,7 @@ type WorkOrdersServiceClient interface {
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(ctx context.Context, in *HoldWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
-	// Ends the hold. Roles: as hold.
+	// Ends the hold. Roles: as hold. Reasons: STATE_NOT_ALLOWED, STOP_WORK_OPEN (a finding that stopped the work has no answer yet).
 	ResumeWorkOrder(ctx context.Context, in *ResumeWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Says that the performer read the step's cautions; needed before the step. Role: technician.
 	AcknowledgeCautions(ctx context.Context, in *AcknowledgeCautionsRequest, opts ...grpc.CallOption) (*Step, error)
@@ -159,8 +159,8 @@ type WorkOrdersServiceClient interface {
 	// DATE_INVALID.
 	ReleaseWorkOrder(ctx context.Context, in *ReleaseWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed
-	// incomplete, and not while parts that were taken out are still out. Roles: planner, quality. Reasons: STATE_NOT_ALLOWED,
-	// SIGNED_ALREADY, RESTORE_OPEN.
+	// incomplete, and not while parts that were taken out are still out; nor does anybody but quality while the engine is wet. Roles: planner,
+	// quality. Reasons: STATE_NOT_ALLOWED, SIGNED_ALREADY, RESTORE_OPEN, DRYING_RUN_MISSING.
 	VoidWorkOrder(ctx context.Context, in *VoidWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 }
 
@@ -526,7 +526,7 @@ type WorkOrdersServiceServer interface {
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(context.Context, *HoldWorkOrderRequest) (*WorkOrder, error)
-	// Ends the hold. Roles: as hold.
+	// Ends the hold. Roles: as hold. Reasons: STATE_NOT_ALLOWED, STOP_WORK_OPEN (a finding that stopped the work has no answer yet).
 	ResumeWorkOrder(context.Context, *ResumeWorkOrderRequest) (*WorkOrder, error)
 	// Says that the performer read the step's cautions; needed before the step. Role: technician.
 	AcknowledgeCautions(context.Context, *AcknowledgeCautionsRequest) (*Step, error)
@@ -587,8 +587,8 @@ type WorkOrdersServiceServer interface {
 	// DATE_INVALID.
 	ReleaseWorkOrder(context.Context, *ReleaseWorkOrderRequest) (*WorkOrder, error)
 	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed
-	// incomplete, and not while parts that were taken out are still out. Roles: planner, quality. Reasons: STATE_NOT_ALLOWED,
-	// SIGNED_ALREADY, RESTORE_OPEN.
+	// incomplete, and not while parts that were taken out are still out; nor does anybody but quality while the engine is wet. Roles: planner,
+	// quality. Reasons: STATE_NOT_ALLOWED, SIGNED_ALREADY, RESTORE_OPEN, DRYING_RUN_MISSING.
 	VoidWorkOrder(context.Context, *VoidWorkOrderRequest) (*WorkOrder, error)
 	mustEmbedUnimplementedWorkOrdersServiceServer()
 }

@@ -63,6 +63,16 @@ func (u unit) drying(ctx context.Context, o *workordersv1.WorkOrder) (d drying, 
 	return drying{planned: true, recorded: dry, omitted: held && !dry, missing: !held && !dry}, err
 }
 
+// wet says that liquid is recorded to have gone into the engine on an order, and that it was neither dried since nor left wet with agreement.
+func (u unit) wet(ctx context.Context, o *workordersv1.WorkOrder) (bool, error) {
+	d, err := u.drying(ctx, o)
+	if err != nil || !d.missing {
+		return false, err
+	}
+	last, _, err := u.wetted(ctx, o, u.now.Add(leeway))
+	return !last.IsZero() || len(o.GetMaterials()) > 0, err
+}
+
 // OmitDryingRun leaves the drying run of a wash out, where approved data allow it or nothing went into the engine.
 func (a *App) OmitDryingRun(ctx context.Context, req *workordersv1.OmitDryingRunRequest) (*workordersv1.WorkOrder, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
@@ -108,11 +118,11 @@ func (u unit) mayStayWet(ctx context.Context, o *workordersv1.WorkOrder) (condit
 	if err != nil {
 		return "", err
 	}
-	last, _, err := u.wetted(ctx, o, u.now.Add(leeway))
+	wet, err := u.wet(ctx, o)
 	if err != nil {
 		return "", err
 	}
-	if condition = strings.TrimSpace(p.GetDryingOmissionCondition()); condition == "" && (!last.IsZero() || len(o.GetMaterials()) > 0) {
+	if condition = strings.TrimSpace(p.GetDryingOmissionCondition()); condition == "" && wet {
 		return "", fault.Precondition("DRYING_NOT_OMITTABLE",
 			"Liquid went into the engine of %s, and %s, does not say that approved data allow to leave the drying run out. Do the drying run and record it.", o.GetNumber(), data(p))
 	}

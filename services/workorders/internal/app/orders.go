@@ -322,12 +322,29 @@ func (a *App) ResumeWorkOrder(ctx context.Context, req *workordersv1.ResumeWorkO
 		if _, _, err := flow.Next(flowOf(o), "resume", o.GetName()); err != nil {
 			return nil, err
 		}
+		if err := u.mayResume(ctx, o); err != nil {
+			return nil, err
+		}
 		o.Hold = nil
 		if err := u.save(ctx, o); err != nil {
 			return nil, err
 		}
 		return o, u.tell(ctx, o, "resumed", nil)
 	})
+}
+
+// mayResume refuses to go on while a finding that stopped the work has no answer: whoever stopped it would not be heard. Reason:
+// STOP_WORK_OPEN.
+func (u unit) mayResume(ctx context.Context, o *workordersv1.WorkOrder) error {
+	condition, args := store.Under(o.GetName() + "/findings")
+	found, err := store.Findings.Where(ctx, u.Tx, condition+" AND state = 'RAISED' ORDER BY raise_time, name", args...)
+	for _, f := range found {
+		if f.GetStopWork() {
+			return fault.Precondition("STOP_WORK_OPEN", "%s stopped the work of %s, was reported by %s and has no answer: %s. Answer it first, then resume.",
+				f.GetName(), o.GetName(), f.GetRaiser(), f.GetDescription()).With("finding", f.GetName())
+		}
+	}
+	return err
 }
 
 // StartWorkOrder freezes the plan and takes the counters.

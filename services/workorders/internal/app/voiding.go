@@ -19,7 +19,8 @@ func (a *App) VoidWorkOrder(ctx context.Context, req *workordersv1.VoidWorkOrder
 		if err != nil {
 			return nil, err
 		}
-		if err := u.mayVoid(ctx, o); err != nil {
+		wet, err := u.mayVoid(ctx, o)
+		if err != nil {
 			return nil, err
 		}
 		o.VoidReason = req.GetReason()
@@ -32,30 +33,36 @@ func (a *App) VoidWorkOrder(ctx context.Context, req *workordersv1.VoidWorkOrder
 		}
 		return o, u.advance(ctx, o, "void", func(c *workordersv1.WorkOrderChanged) {
 			c.Reason, c.ClosedIncomplete = req.GetReason(), o.GetClosedIncomplete()
+			if wet {
+				c.Reason += "; liquid went into the engine, and no drying run is recorded since"
+			}
 		})
 	})
 }
 
-// mayVoid says whether the caller may end an order, and marks one that had been signed. Reasons: STATE_NOT_ALLOWED, SIGNED_ALREADY,
-// RESTORE_OPEN.
-func (u unit) mayVoid(ctx context.Context, o *workordersv1.WorkOrder) error {
+// mayVoid says whether the caller may end an order, marks one that had been signed, and says whether its engine is wet. Reasons:
+// STATE_NOT_ALLOWED, SIGNED_ALREADY, RESTORE_OPEN, DRYING_RUN_MISSING.
+func (u unit) mayVoid(ctx context.Context, o *workordersv1.WorkOrder) (wet bool, err error) {
 	if _, _, err := flow.Next(flowOf(o), "void", o.GetName()); err != nil {
-		return err
+		return false, err
 	}
 	condition, args := store.Under(o.GetName() + "/signatures")
 	signed, err := store.Signatures.Where(ctx, u.Tx, condition+" ORDER BY name", args...)
 	if err != nil {
-		return err
+		return false, err
 	}
 	steps, err := u.stepsOf(ctx, o)
 	if err != nil {
-		return err
+		return false, err
 	}
-	ending := flow.Ending{Quality: u.caller.Has("quality"), Out: stillOut(steps)}
+	if wet, err = u.wet(ctx, o); err != nil {
+		return false, err
+	}
+	ending := flow.Ending{Quality: u.caller.Has("quality"), Out: stillOut(steps), Wet: wet}
 	if o.ClosedIncomplete = len(signed) > 0; o.GetClosedIncomplete() {
 		ending.Signer = signed[0].GetPersonName()
 	}
-	return flow.Voids(ending, o.GetName())
+	return wet, flow.Voids(ending, o.GetName())
 }
 
 // stillOut is how many items were taken out since the last count.

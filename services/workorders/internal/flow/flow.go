@@ -148,16 +148,20 @@ type Ending struct {
 	Signer  string // who signed anything on it, "" for nobody
 	Quality bool   // whether the caller answers for quality
 	Out     int32  // items that were taken out and not counted back in
+	Wet     bool   // liquid went into the engine, and it was neither dried since nor left wet with agreement
 }
 
 // Voids says whether an order may be ended: before anything was signed a planner does; afterwards quality closes it as incomplete;
-// and nobody does while something is still out. Reasons: SIGNED_ALREADY, RESTORE_OPEN.
+// so does quality alone while the engine is wet, which corrodes it and may freeze in it; and nobody does while something is still out.
+// Reasons: SIGNED_ALREADY, RESTORE_OPEN, DRYING_RUN_MISSING.
 func Voids(e Ending, name string) error {
 	switch {
 	case e.Signer != "" && !e.Quality:
 		return fault.Denied("SIGNED_ALREADY", "%s was signed by %s. Quality closes it as incomplete, or it is worked to its release.", name, e.Signer)
 	case e.Out > 0:
 		return fault.Precondition("RESTORE_OPEN", "%d items that were taken out on %s are not counted back in. Restore and count them first.", e.Out, name)
+	case e.Wet && !e.Quality:
+		return fault.Precondition("DRYING_RUN_MISSING", "Liquid went into the engine of %s, and no drying run is recorded since. Do it and record it, or have quality end the order, who says how the engine is kept from harm.", name)
 	default:
 		return nil
 	}

@@ -81,6 +81,7 @@ type walk struct {
 	finished  bool   // and not sent back since
 	signed    bool   // anything, ever
 	out       int32  // blanks in the engine
+	wet       bool   // liquid in the engine
 	ended     string // who ended it
 }
 
@@ -98,7 +99,13 @@ func (w *walk) command(verb, person, exception string) error {
 		}
 		return nil
 	}
-	if verb == "finish" && w.out > 0 {
+	if verb == "wet" || verb == "dry" {
+		if w.order.State == flow.Started && !w.order.OnHold {
+			w.wet = verb == "wet"
+		}
+		return nil
+	}
+	if verb == "finish" && (w.out > 0 || w.wet) {
 		return fault.Precondition("STEPS_OPEN", "The step that counts is open.")
 	}
 	if verb == "inspect" {
@@ -130,7 +137,7 @@ func (w *walk) command(verb, person, exception string) error {
 }
 
 func (w *walk) ending(person string) flow.Ending {
-	e := flow.Ending{Quality: person == quality, Out: w.out}
+	e := flow.Ending{Quality: person == quality, Out: w.out, Wet: w.wet}
 	if w.signed {
 		e.Signer = "somebody"
 	}
@@ -150,8 +157,10 @@ func (w *walk) must(t *rapid.T, before flow.Order, verb string) {
 		t.Fatal("released on hold")
 	case w.out > 0 && (w.order.State == flow.Released || w.order.State == flow.Voided):
 		t.Fatalf("%s with %d blanks in the engine", w.order.State, w.out)
-	case w.order.State == flow.Voided && w.signed && w.ended != quality:
-		t.Fatalf("%s ended what was signed", w.ended)
+	case w.order.State == flow.Voided && (w.signed || w.wet) && w.ended != quality:
+		t.Fatalf("%s ended what was signed, or wet: %+v", w.ended, w)
+	case w.order.State == flow.Released && w.wet:
+		t.Fatal("released wet")
 	}
 }
 
@@ -159,16 +168,16 @@ func (w *walk) must(t *rapid.T, before flow.Order, verb string) {
 func draw(t *rapid.T, o flow.Order) string {
 	on := slices.DeleteFunc(flow.Allowed(o), func(verb string) bool { return verb == "void" || verb == "hold" })
 	if len(on) > 0 && rapid.IntRange(0, 3).Draw(t, "sensible") > 0 {
-		return rapid.SampledFrom(append(on, "work", "blank", "restore")).Draw(t, "next")
+		return rapid.SampledFrom(append(on, "work", "blank", "restore", "wet", "dry")).Draw(t, "next")
 	}
-	return rapid.SampledFrom(append(verbs, "work", "blank", "restore")).Draw(t, "verb")
+	return rapid.SampledFrom(append(verbs, "work", "blank", "restore", "wet", "dry")).Draw(t, "verb")
 }
 
 const quality = "people/quality"
 
 // Whatever two technicians, an inspector, a releaser and quality try in whatever order, nothing is released without the performer's
 // signature and the inspection that is required, nobody inspects the own work but by the exception, nothing leaves the end, nothing
-// ends with blanks in the engine, and only quality ends what was signed.
+// ends with blanks in the engine, and only quality ends what was signed or is wet.
 func TestRandomWalks(t *testing.T) {
 	people := []string{"people/tech1", "people/tech2", "people/inspector", "people/releaser", quality}
 	reached := map[string]int{}
