@@ -264,10 +264,11 @@ func (x *StockMoved) GetEffectiveTime() *timestamppb.Timestamp {
 }
 
 // Payload of coldsection.stock.item.created.v1, stock.item.updated, stock.location.created, stock.reservation.claimed, stock.reservation.released,
-// stock.count.recorded and stock.count.approved; subject: the record.
+// stock.reservation.lapsed, stock.count.recorded and stock.count.approved, and of stock.use.unbooked: a step used so much more of a lot than its
+// job had in the books. Subject: the record.
 type StockRecordChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The item, place, claim or count.
+	// The item, place, claim, count or movement.
 	Record string `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
 	// The item that it is about, if any.
 	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`

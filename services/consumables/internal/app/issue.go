@@ -73,9 +73,7 @@ func (u unit) issue(ctx context.Context, req *consumablesv1.IssueStockRequest, l
 	if err := u.handOut(ctx, m, lot, item, opening, from, need); err != nil || !met {
 		return m, err
 	}
-	return m, u.publish(ctx, "coldsection.stock.demand.met.v1", req.GetWorkOrder(), &consumablesv1.DemandsMet{
-		WorkOrder: req.GetWorkOrder(), Lines: demandLines(line.Demands, nil),
-	})
+	return m, u.demandsMet(ctx, req.GetWorkOrder(), line.Demands)
 }
 
 // handOut posts an issue: whole packs stay sealed, and a part comes out of a container that is opened for it and must then keep

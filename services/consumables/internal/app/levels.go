@@ -11,7 +11,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// weighEvery is how often an item's level is looked at. An order takes days to come; the past use that its reorder point may be
+// weighEvery is how often an item's level and its claims are looked at. An order takes days to come; the past use that its reorder point may be
 // computed from is too much to read at every movement.
 const weighEvery = 5 * time.Minute
 
@@ -19,9 +19,11 @@ const weighEvery = 5 * time.Minute
 type weighed struct {
 	item   *consumablesv1.Item
 	advice reorder.Advice
+	dead   []*consumablesv1.Reservation // claims that can't be filled any more
 }
 
-// weigh looks at the levels of items and tells once of each that came down to its reorder point, until it was above it again.
+// weigh looks at the levels of items and tells once of each that came down to its reorder point, until it was above it again; and it ends
+// claims that can't be filled any more.
 // What it reads is read outside the transaction that writes, so that nobody waits for it.
 func (a *App) weigh(ctx context.Context) error {
 	for {
@@ -34,6 +36,11 @@ func (a *App) weigh(ctx context.Context) error {
 		}
 		if err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).tellLow(ctx, found) }); err != nil {
 			return err
+		}
+		for _, w := range found {
+			if err := a.lapse(ctx, w.dead); err != nil {
+				return err
+			}
 		}
 	}
 }
@@ -50,7 +57,11 @@ func (u unit) levels(ctx context.Context) ([]weighed, error) {
 		if _, refused := fault.As(err); err != nil && !refused {
 			return nil, err
 		}
-		found = append(found, weighed{item, advice})
+		dead, err := u.deadClaims(ctx, item)
+		if err != nil {
+			return nil, err
+		}
+		found = append(found, weighed{item, advice, dead})
 	}
 	return found, nil
 }

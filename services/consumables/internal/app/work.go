@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -32,9 +33,7 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, work sto
 	if err := u.freeClaims(ctx, order); err != nil {
 		return err
 	}
-	lots, short := map[string][]string{}, false
-	var reasons []string
-	var demands []store.Demand
+	answer := outcome{lots: map[string][]string{}}
 	for _, line := range lines {
 		d, item, need, err := u.wanted(ctx, order, at, line)
 		if err != nil {
@@ -45,22 +44,68 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, work sto
 		if err != nil {
 			return err
 		}
-		lots[d.Item] = picked
-		if d.Missing() > 0 {
-			short = true
-			why, err := u.whyShort(ctx, item, d)
-			if err != nil {
-				return err
-			}
-			reasons = append(reasons, why...)
+		if err := u.answer(ctx, &answer, item, d, picked); err != nil {
+			return err
 		}
-		demands = append(demands, d)
 	}
+	if err := u.dropped(ctx, old, lines); err != nil {
+		return err
+	}
+	if err := u.tell(ctx, order, answer); err != nil || !answer.met() {
+		return err
+	}
+	return u.demandsMet(ctx, order, answer.demands) // a new plan wants no more than was handed out for the one before
+}
+
+// outcome is what an order is told of its demands.
+type outcome struct {
+	demands []store.Demand
+	lots    map[string][]string // that are claimed, by item
+	short   bool
+	reasons []string
+}
+
+// answer adds what became of a demand.
+func (u unit) answer(ctx context.Context, a *outcome, item *consumablesv1.Item, d store.Demand, picked []string) error {
+	a.demands, a.lots[d.Item] = append(a.demands, d), picked
+	if d.Missing() == 0 {
+		return nil
+	}
+	why, err := u.whyShort(ctx, item, d)
+	a.short, a.reasons = true, append(a.reasons, why...)
+	return err
+}
+
+// met reports whether there are demands and all of them were issued.
+func (a outcome) met() bool {
+	return len(a.demands) > 0 && !slices.ContainsFunc(a.demands, func(d store.Demand) bool { return d.Issued < d.Needed })
+}
+
+func (u unit) tell(ctx context.Context, order string, a outcome) error {
 	typ := "coldsection.stock.reserved.v1"
-	if short {
+	if a.short {
 		typ = "coldsection.stock.ran_low.v1"
 	}
-	return u.publish(ctx, typ, order, &consumablesv1.DemandsAnswered{WorkOrder: order, Lines: demandLines(demands, lots), Complete: !short, Reasons: reasons})
+	return u.publish(ctx, typ, order, &consumablesv1.DemandsAnswered{WorkOrder: order, Lines: demandLines(a.demands, a.lots), Complete: !a.short, Reasons: a.reasons})
+}
+
+func (u unit) demandsMet(ctx context.Context, order string, demands []store.Demand) error {
+	return u.publish(ctx, "coldsection.stock.demand.met.v1", order, &consumablesv1.DemandsMet{WorkOrder: order, Lines: demandLines(demands, nil)})
+}
+
+// dropped takes back what an order wanted before and its new plan leaves out, such as the antifreeze of a colder day: nobody would ever issue
+// it, and the order would never have all that it needs. What was issued of it stays with the job until it comes back.
+func (u unit) dropped(ctx context.Context, old []store.Demand, lines []Line) error {
+	for _, d := range old {
+		if slices.ContainsFunc(lines, func(l Line) bool { return l.Item == d.Item }) {
+			continue
+		}
+		d.Needed, d.Reserved = 0, 0
+		if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // whyShort says what is missing of an item, and why each lot of it was passed over.
@@ -96,7 +141,7 @@ func (u unit) wanted(ctx context.Context, order string, at time.Time, line Line)
 // claim claims so much of what nobody has claimed for a demand, as far as there is any, and saves the demand.
 func (u unit) claim(ctx context.Context, d store.Demand, item *consumablesv1.Item, amount stock.Micro) (store.Demand, []string, error) {
 	order, at := d.WorkOrder, d.Need
-	picks, _, _, err := u.choose(ctx, item, "", amount, at)
+	picks, _, _, err := u.choose(ctx, item, "", amount, u.needed(at))
 	if err != nil {
 		return d, nil, err
 	}
@@ -116,6 +161,14 @@ func (u unit) claim(ctx context.Context, d store.Demand, item *consumablesv1.Ite
 		lots = append(lots, p.Lot)
 	}
 	return d, lots, store.SaveDemand(ctx, u.Tx, d)
+}
+
+// needed is when something that was wanted at a time is needed: then, or now when that is past.
+func (u unit) needed(at time.Time) time.Time {
+	if at.Before(u.now) {
+		return u.now
+	}
+	return at
 }
 
 func (u unit) freeClaims(ctx context.Context, order string) error {
@@ -149,21 +202,6 @@ func (a *App) Close(ctx context.Context, tx *storage.Tx, order string) error {
 		}
 	}
 	return nil
-}
-
-// Use books what an order used on its engine.
-func (a *App) Use(ctx context.Context, tx *storage.Tx, order, engine, lotName, value, unitCode string, at time.Time) error {
-	u := a.unit(ctx, tx)
-	lot, item, err := u.lockLot(ctx, lotName, "")
-	if err != nil {
-		return err
-	}
-	amount, err := stock.FromQuantity(value, unitCode, item.GetBaseUnitCode())
-	if err != nil {
-		return err
-	}
-	_, err = u.consume(ctx, lot, item, amount, order, engine, at)
-	return err
 }
 
 func (u unit) consume(

@@ -4,6 +4,7 @@ package events
 
 import (
 	"context"
+	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
@@ -32,7 +33,7 @@ func handle(a *app.App, m eventbus.Message) (eventbus.Effect, error) {
 		if err := m.Decode(&fact); err != nil {
 			return nil, err
 		}
-		return used(a, &fact), nil
+		return used(a, &fact, m.Time), nil
 	case "coldsection.tools.tool.calibrated.v1":
 		var fact compliancev1.ToolChanged
 		if err := m.Decode(&fact); err != nil || !fact.GetFoundOutOfTolerance() {
@@ -67,11 +68,13 @@ func needed(a *app.App, fact *workordersv1.WorkOrderChanged) eventbus.Effect {
 	}
 }
 
-func used(a *app.App, fact *workordersv1.StepCompleted) eventbus.Effect {
+func used(a *app.App, fact *workordersv1.StepCompleted, told time.Time) eventbus.Effect {
 	return func(ctx context.Context, tx *storage.Tx) error {
 		for _, use := range fact.GetMaterials() {
-			err := a.Use(ctx, tx, fact.GetWorkOrder(), fact.GetEngine(), use.GetLot(), use.GetQuantity().GetValue(), use.GetQuantity().GetUnitCode(),
-				fact.GetCompleteTime().AsTime())
+			err := a.Use(ctx, tx, app.Used{
+				Order: fact.GetWorkOrder(), Engine: fact.GetEngine(), Lot: use.GetLot(), Value: use.GetQuantity().GetValue(),
+				Unit: use.GetQuantity().GetUnitCode(), At: fact.GetCompleteTime().AsTime(), Told: told,
+			})
 			if err != nil {
 				return err
 			}

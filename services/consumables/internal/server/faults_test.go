@@ -507,11 +507,14 @@ func twoCallers(t *testing.T, d desk) error {
 }
 
 // heard lets a fact of another service take effect, as the consumer does, and returns why it can't.
-func (d desk) heard(typ string, fact proto.Message) error {
+func (d desk) heard(typ string, fact proto.Message) error { return d.heardAt(typ, d.clock.Now(), fact) }
+
+// heardAt is heard of a fact that was told at a time.
+func (d desk) heardAt(typ string, told time.Time, fact proto.Message) error {
 	d.t.Helper()
 	data := of(protojson.Marshal(fact)).done(d.t)
 	handle := events.Consumer(&app.App{DB: d.db, Clock: d.clock, IDs: ids.System()}).Handle
-	effect, err := handle(d.t.Context(), eventbus.Message{Event: outbox.Event{ID: ids.System().New(), Type: typ, Time: d.clock.Now(), Data: data}})
+	effect, err := handle(d.t.Context(), eventbus.Message{Event: outbox.Event{ID: ids.System().New(), Type: typ, Time: told, Data: data}})
 	if err != nil {
 		return err
 	}

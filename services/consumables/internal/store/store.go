@@ -74,7 +74,7 @@ func Move(ctx context.Context, tx *storage.Tx, m *consumablesv1.StockMovement, p
 		return fmt.Errorf("the postings of %s do not sum to zero", m.GetName())
 	}
 	for _, p := range net(postings) {
-		if err := move(ctx, tx, p); err != nil {
+		if err := move(ctx, tx, p, m.GetQuantity().GetUnitCode()); err != nil {
 			return err
 		}
 	}
@@ -124,12 +124,12 @@ const (
 )
 
 // move changes a balance; one that would fall below zero is refused by the table's own check, and so is one that is not there.
-func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
+func move(ctx context.Context, tx *storage.Tx, p stock.Posting, unitCode string) error {
 	args := []any{int64(p.Amount), p.Lot, p.Location}
 	if p.Amount < 0 && !slices.Contains(overdrawn, p.Location) {
 		return tx.QueueEach(ctx, func(changed int64, err error) error {
 			if storage.IsCheck(err) || err == nil && changed == 0 {
-				return short(p)
+				return short(p, unitCode)
 			}
 			return err
 		}, changeBalance, args...)
@@ -137,8 +137,8 @@ func move(ctx context.Context, tx *storage.Tx, p stock.Posting) error {
 	return tx.QueueEach(ctx, nil, raiseBalance, args...)
 }
 
-func short(p stock.Posting) error {
-	return fault.Precondition("INSUFFICIENT_STOCK", "There is less than %s of %s at %s. Take less, or another lot.", (-p.Amount).Text(), p.Lot, p.Location).
+func short(p stock.Posting, unitCode string) error {
+	return fault.Precondition("INSUFFICIENT_STOCK", "There is less than %s %s of %s at %s. Take less, or another lot.", (-p.Amount).Text(), unitCode, p.Lot, p.Location).
 		With("lot", p.Lot).With("location", p.Location)
 }
 
