@@ -81,9 +81,10 @@ type WorkOrdersServiceClient interface {
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
 	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
-	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
-	// plan. An update_mask of external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
-	// TIMES_REVERSED, STATION_NEEDED.
+	// Changes assignment, station, times or notes before the order starts; at another station and at another time a wash gets a new revision of its
+	// plan, for another time at the colder of the temperature that it was planned for and the one that its station expects. An update_mask of
+	// external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE,
+	// PLAN_OF_OTHER_WEATHER (its kit is not that of the new plan), TIME_IN_PAST, TIME_NEEDED, TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(ctx context.Context, in *UpdateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
@@ -94,7 +95,9 @@ type WorkOrdersServiceClient interface {
 	KitWorkOrder(ctx context.Context, in *KitWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
 	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
-	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), COMPLIANCE_UNREACHABLE.
+	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
+	// than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
+	// the station), COMPLIANCE_UNREACHABLE, PERFORMANCE_UNREACHABLE.
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(ctx context.Context, in *HoldWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -509,9 +512,10 @@ type WorkOrdersServiceServer interface {
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
 	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
-	// Changes assignment, station, times or notes before the order starts; at another station a wash gets a new revision of its
-	// plan. An update_mask of external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, TIME_IN_PAST, TIME_NEEDED,
-	// TIMES_REVERSED, STATION_NEEDED.
+	// Changes assignment, station, times or notes before the order starts; at another station and at another time a wash gets a new revision of its
+	// plan, for another time at the colder of the temperature that it was planned for and the one that its station expects. An update_mask of
+	// external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE,
+	// PLAN_OF_OTHER_WEATHER (its kit is not that of the new plan), TIME_IN_PAST, TIME_NEEDED, TIMES_REVERSED, STATION_NEEDED.
 	UpdateWorkOrder(context.Context, *UpdateWorkOrderRequest) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
@@ -522,7 +526,9 @@ type WorkOrdersServiceServer interface {
 	KitWorkOrder(context.Context, *KitWorkOrderRequest) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
 	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
-	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), COMPLIANCE_UNREACHABLE.
+	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
+	// than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
+	// the station), COMPLIANCE_UNREACHABLE, PERFORMANCE_UNREACHABLE.
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
 	HoldWorkOrder(context.Context, *HoldWorkOrderRequest) (*WorkOrder, error)

@@ -60,10 +60,14 @@ func (u unit) update(ctx context.Context, req *workordersv1.UpdateWorkOrderReque
 		return nil, err
 	}
 	fact := "changed"
-	if o.GetStation() != station {
-		if fact, err = u.moveTo(ctx, o, model); err != nil {
-			return nil, err
-		}
+	switch {
+	case o.GetStation() != station:
+		fact, err = u.moveTo(ctx, o, model)
+	case !proto.Equal(o.GetPlanStartTime(), begins):
+		fact, err = u.putOff(ctx, o, model)
+	}
+	if err != nil {
+		return nil, err
 	}
 	if err := u.save(ctx, o); err != nil {
 		return nil, err
@@ -107,4 +111,31 @@ func (u unit) moveTo(ctx context.Context, o *workordersv1.WorkOrder, model *perf
 	default:
 		return "scheduled", u.planFor(ctx, o, model, place, &workordersv1.ScheduleWorkOrderRequest{})
 	}
+}
+
+// putOff plans a wash for its new time and says which fact that makes. Nobody gives the weather of that time with it, so the colder of what it was
+// planned for and what its station expects holds; what has its kit is put off only while it needs nothing else. Reasons: PLAN_NOT_POSSIBLE,
+// PLAN_OF_OTHER_WEATHER.
+func (u unit) putOff(ctx context.Context, o *workordersv1.WorkOrder, model *performancev1.EngineModel) (string, error) {
+	if o.GetState() == workordersv1.WorkOrder_DRAFTED || !isWash(o.GetKind()) {
+		return "changed", nil
+	}
+	p, err := store.Plans.Get(ctx, u.Tx, o.GetName()+"/washPlan")
+	if err != nil {
+		return "", err
+	}
+	place, err := store.Stations.Get(ctx, u.Tx, o.GetStation())
+	if err != nil {
+		return "", err
+	}
+	if o.GetState() == workordersv1.WorkOrder_KITTED {
+		c, err := u.asCold(ctx, o, p, model, place)
+		if err != nil {
+			return "", err
+		}
+		return "changed", u.savePlan(ctx, c)
+	}
+	return "scheduled", u.planFor(ctx, o, model, place, &workordersv1.ScheduleWorkOrderRequest{
+		Weather: &workordersv1.Weather{LowestExpectedC: colder(p, place)}, PowerSource: powerOf(model, p.GetStarterProfile()),
+	})
 }

@@ -361,6 +361,9 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 		return nil, err
 	}
 	otherErr := a.sameEngine(ctx, current, engine, req.GetSerialRead())
+	if otherErr == nil {
+		otherErr = a.stillWarm(ctx, current, req)
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		u := a.unit(ctx, tx)
 		o, err := u.lock(ctx, req.GetName(), req.GetEtag())
