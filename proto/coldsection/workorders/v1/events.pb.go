@@ -470,7 +470,7 @@ func (x *StepReading) GetMeasureTime() *timestamppb.Timestamp {
 	return nil
 }
 
-// Payload of coldsection.workorder.step.acknowledged.v1, step.omitted.v1 and step.signed.v1; subject: the work order.
+// Payload of coldsection.workorder.step.acknowledged.v1, step.omitted.v1, step.reopened.v1 and step.signed.v1; subject: the work order.
 type StepChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The order.

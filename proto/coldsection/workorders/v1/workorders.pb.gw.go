@@ -807,6 +807,51 @@ func local_request_WorkOrdersService_OmitDryingRun_0(ctx context.Context, marsha
 	return msg, metadata, err
 }
 
+func request_WorkOrdersService_ReopenStep_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ReopenStepRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.ReopenStep(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_WorkOrdersService_ReopenStep_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq ReopenStepRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.ReopenStep(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_WorkOrdersService_SignStep_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq SignStepRequest
@@ -3117,6 +3162,26 @@ func RegisterWorkOrdersServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_WorkOrdersService_OmitDryingRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_ReopenStep_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/ReopenStep", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/steps/*}:reopen"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_WorkOrdersService_ReopenStep_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_ReopenStep_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_SignStep_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4279,6 +4344,23 @@ func RegisterWorkOrdersServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_WorkOrdersService_OmitDryingRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_ReopenStep_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/ReopenStep", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/steps/*}:reopen"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_WorkOrdersService_ReopenStep_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_ReopenStep_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_SignStep_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4554,6 +4636,7 @@ var (
 	pattern_WorkOrdersService_CompleteStep_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "steps", "name"}, "complete"))
 	pattern_WorkOrdersService_OmitStep_0             = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "steps", "name"}, "omit"))
 	pattern_WorkOrdersService_OmitDryingRun_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "omitDryingRun"))
+	pattern_WorkOrdersService_ReopenStep_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "steps", "name"}, "reopen"))
 	pattern_WorkOrdersService_SignStep_0             = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "steps", "name"}, "sign"))
 	pattern_WorkOrdersService_CreateMeasurement_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "measurements"}, ""))
 	pattern_WorkOrdersService_SupersedeMeasurement_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "measurements", "name"}, "supersede"))
@@ -4588,6 +4671,7 @@ var (
 	forward_WorkOrdersService_CompleteStep_0         = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_OmitStep_0             = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_OmitDryingRun_0        = runtime.ForwardResponseMessage
+	forward_WorkOrdersService_ReopenStep_0           = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_SignStep_0             = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateMeasurement_0    = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_SupersedeMeasurement_0 = runtime.ForwardResponseMessage

@@ -37,6 +37,7 @@ const (
 	WorkOrdersService_CompleteStep_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CompleteStep"
 	WorkOrdersService_OmitStep_FullMethodName             = "/coldsection.workorders.v1.WorkOrdersService/OmitStep"
 	WorkOrdersService_OmitDryingRun_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/OmitDryingRun"
+	WorkOrdersService_ReopenStep_FullMethodName           = "/coldsection.workorders.v1.WorkOrdersService/ReopenStep"
 	WorkOrdersService_SignStep_FullMethodName             = "/coldsection.workorders.v1.WorkOrdersService/SignStep"
 	WorkOrdersService_CreateMeasurement_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMeasurement"
 	WorkOrdersService_SupersedeMeasurement_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/SupersedeMeasurement"
@@ -118,6 +119,11 @@ type WorkOrdersServiceClient interface {
 	// data say that approved data allow it, or where nothing is recorded to have gone into the engine; liquid that goes through it later asks for the run
 	// again. Role: planner, quality. Reasons: STATE_NOT_ALLOWED, ON_HOLD, DRYING_NOT_PLANNED, DRYING_RUN_RECORDED, DRYING_NOT_OMITTABLE.
 	OmitDryingRun(ctx context.Context, in *OmitDryingRunRequest, opts ...grpc.CallOption) (*WorkOrder, error)
+	// Opens a step again that was done, left out or did not apply, because it is done once more, or because what was recorded is wrong. What was
+	// recorded stays in earlier, its signature stops covering the step, its cautions are read again, its readings are taken anew, and looks at
+	// the work that come after it are open again too: they looked at what is not so any more. Roles: technician, inspector, quality.
+	// Reasons: STATE_NOT_ALLOWED, ON_HOLD, PERSON_NEEDED.
+	ReopenStep(ctx context.Context, in *ReopenStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
@@ -153,7 +159,8 @@ type WorkOrdersServiceClient interface {
 	// work the engine was not where the order says), COUNTERS_IMPLAUSIBLE (below those at the start or of the record, or above what the days since
 	// allow), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(ctx context.Context, in *FinishWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
-	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
+	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work, and the steps that are named are opened again as by
+	// ReopenStep. Roles: inspector, releaser. Reasons: STATE_NOT_ALLOWED, STEP_UNKNOWN.
 	ReworkWorkOrder(ctx context.Context, in *ReworkWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, and those of finish.
 	InspectWorkOrder(ctx context.Context, in *InspectWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -329,6 +336,16 @@ func (c *workOrdersServiceClient) OmitDryingRun(ctx context.Context, in *OmitDry
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(WorkOrder)
 	err := c.cc.Invoke(ctx, WorkOrdersService_OmitDryingRun_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersServiceClient) ReopenStep(ctx context.Context, in *ReopenStepRequest, opts ...grpc.CallOption) (*Step, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Step)
+	err := c.cc.Invoke(ctx, WorkOrdersService_ReopenStep_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -549,6 +566,11 @@ type WorkOrdersServiceServer interface {
 	// data say that approved data allow it, or where nothing is recorded to have gone into the engine; liquid that goes through it later asks for the run
 	// again. Role: planner, quality. Reasons: STATE_NOT_ALLOWED, ON_HOLD, DRYING_NOT_PLANNED, DRYING_RUN_RECORDED, DRYING_NOT_OMITTABLE.
 	OmitDryingRun(context.Context, *OmitDryingRunRequest) (*WorkOrder, error)
+	// Opens a step again that was done, left out or did not apply, because it is done once more, or because what was recorded is wrong. What was
+	// recorded stays in earlier, its signature stops covering the step, its cautions are read again, its readings are taken anew, and looks at
+	// the work that come after it are open again too: they looked at what is not so any more. Roles: technician, inspector, quality.
+	// Reasons: STATE_NOT_ALLOWED, ON_HOLD, PERSON_NEEDED.
+	ReopenStep(context.Context, *ReopenStepRequest) (*Step, error)
 	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(context.Context, *SignStepRequest) (*Step, error)
@@ -584,7 +606,8 @@ type WorkOrdersServiceServer interface {
 	// work the engine was not where the order says), COUNTERS_IMPLAUSIBLE (below those at the start or of the record, or above what the days since
 	// allow), REAUTHENTICATION_NEEDED, CONTENT_CHANGED, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE, ETAG_MISMATCH.
 	FinishWorkOrder(context.Context, *FinishWorkOrderRequest) (*WorkOrder, error)
-	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work. Roles: inspector, releaser.
+	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work, and the steps that are named are opened again as by
+	// ReopenStep. Roles: inspector, releaser. Reasons: STATE_NOT_ALLOWED, STEP_UNKNOWN.
 	ReworkWorkOrder(context.Context, *ReworkWorkOrderRequest) (*WorkOrder, error)
 	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, and those of finish.
 	InspectWorkOrder(context.Context, *InspectWorkOrderRequest) (*WorkOrder, error)
@@ -653,6 +676,9 @@ func (UnimplementedWorkOrdersServiceServer) OmitStep(context.Context, *OmitStepR
 }
 func (UnimplementedWorkOrdersServiceServer) OmitDryingRun(context.Context, *OmitDryingRunRequest) (*WorkOrder, error) {
 	return nil, status.Error(codes.Unimplemented, "method OmitDryingRun not implemented")
+}
+func (UnimplementedWorkOrdersServiceServer) ReopenStep(context.Context, *ReopenStepRequest) (*Step, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReopenStep not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) SignStep(context.Context, *SignStepRequest) (*Step, error) {
 	return nil, status.Error(codes.Unimplemented, "method SignStep not implemented")
@@ -1008,6 +1034,24 @@ func _WorkOrdersService_OmitDryingRun_Handler(srv interface{}, ctx context.Conte
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WorkOrdersService_ReopenStep_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReopenStepRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).ReopenStep(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_ReopenStep_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).ReopenStep(ctx, req.(*ReopenStepRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _WorkOrdersService_SignStep_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(SignStepRequest)
 	if err := dec(in); err != nil {
@@ -1348,6 +1392,10 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "OmitDryingRun",
 			Handler:    _WorkOrdersService_OmitDryingRun_Handler,
+		},
+		{
+			MethodName: "ReopenStep",
+			Handler:    _WorkOrdersService_ReopenStep_Handler,
 		},
 		{
 			MethodName: "SignStep",

@@ -26,7 +26,8 @@ func (u unit) looks(ctx context.Context, o *workordersv1.WorkOrder, step *workor
 func (u unit) apart(ctx context.Context, o *workordersv1.WorkOrder, me string, place int32) error {
 	steps, err := u.stepsOf(ctx, o)
 	for _, s := range steps {
-		if s.GetPosition() > place && s.GetPerformer() == me && slices.Contains(byAnother, s.GetKind()) {
+		before := slices.ContainsFunc(s.GetEarlier(), func(e *workordersv1.EarlierStep) bool { return e.GetPerformer() == me })
+		if s.GetPosition() > place && (s.GetPerformer() == me || before) && slices.Contains(byAnother, s.GetKind()) {
 			return fault.Precondition("SAME_PERSON", "You looked at the work of %s in step %d and take no part in it. Who did the work does that.", o.GetName(), s.GetPosition()).
 				With("person", me)
 		}

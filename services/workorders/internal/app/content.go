@@ -144,6 +144,7 @@ func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *conten
 
 // addStep adds what was recorded on a step, but for its signature, which covers the rest.
 func (c *content) addStep(s *workordersv1.Step) {
+	c.addEarlier(s)
 	c.add("step", "%d|%s|%s|%s|%s|%s|%d/%d", s.GetPosition(), s.GetTitle(), s.GetState(), s.GetPerformer(), stamp(s.GetCompleteTime()), s.GetNote(),
 		s.GetRemovedItemCount(), s.GetRestoredItemCount())
 	if s.GetAgreement() != "" {

@@ -281,7 +281,7 @@ func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *
 		return err
 	}
 	for _, spec := range step.GetMeasurements() {
-		if !slices.ContainsFunc(taken, func(m *workordersv1.Measurement) bool { return m.GetKey() == spec.GetKey() }) {
+		if !slices.ContainsFunc(taken, func(m *workordersv1.Measurement) bool { return m.GetKey() == spec.GetKey() && anew(step, m) }) {
 			return fault.Precondition("MEASUREMENT_MISSING", "Step %d needs the reading %q. Record it first.", step.GetPosition(), spec.GetDisplayName()).With("key", spec.GetKey())
 		}
 	}

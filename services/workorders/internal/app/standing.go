@@ -7,7 +7,8 @@ import (
 	"coldsection.example/services/workorders/internal/store"
 )
 
-// standing are an order's readings that no other corrects, in the order of the steps, each with whether it was judged.
+// standing are an order's readings that no other corrects and that were taken since their step was opened again last, in the order of the steps,
+// each with whether it was judged.
 func (u unit) standing(ctx context.Context, o *workordersv1.WorkOrder) ([]*workordersv1.StepReading, error) {
 	steps, err := u.stepsOf(ctx, o)
 	if err != nil {
@@ -21,7 +22,7 @@ func (u unit) standing(ctx context.Context, o *workordersv1.WorkOrder) ([]*worko
 	for _, step := range steps {
 		for _, spec := range step.GetMeasurements() {
 			for _, m := range taken {
-				if m.GetStep() == step.GetName() && m.GetKey() == spec.GetKey() && m.GetSuccessor() == "" {
+				if m.GetStep() == step.GetName() && m.GetKey() == spec.GetKey() && m.GetSuccessor() == "" && anew(step, m) {
 					out = append(out, standingReading(step, spec, m))
 				}
 			}

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -135,6 +136,9 @@ func stepText(fact string, s *workordersv1.Step) string {
 	switch fact {
 	case "step.acknowledged":
 		return fmt.Sprintf("Cautions of step %d, %s, read", s.GetPosition(), s.GetTitle())
+	case "step.reopened":
+		e := s.GetEarlier()[len(s.GetEarlier())-1]
+		return fmt.Sprintf("Step %d, %s, opened again, which was %s by %s: %s", s.GetPosition(), s.GetTitle(), e.GetState(), cmp.Or(e.GetPerformer(), "nobody"), e.GetReason())
 	case "step.signed":
 		return fmt.Sprintf("Step %d, %s, signed: %s", s.GetPosition(), s.GetTitle(), s.GetSignature())
 	default:

@@ -49,7 +49,7 @@ func (a *App) ReworkWorkOrder(ctx context.Context, req *workordersv1.ReworkWorkO
 		}
 		for _, s := range sigs {
 			if s.GetSubject() != "" {
-				continue // what was done on a step stays done
+				continue // what was done on a step stays done, unless it is named
 			}
 			s.VoidTime = timestamppb.New(u.now)
 			if err := store.Signatures.Save(ctx, tx, s, u.now); err != nil {
@@ -58,6 +58,9 @@ func (a *App) ReworkWorkOrder(ctx context.Context, req *workordersv1.ReworkWorkO
 		}
 		// The end that was signed is no end any more; the facts keep it. Who signs again would else sign its counters, too.
 		o.ReworkReason, o.FinishTime, o.EndCounters = req.GetReason(), nil, nil
-		return o, u.advance(ctx, o, "rework", func(c *workordersv1.WorkOrderChanged) { c.Reason = req.GetReason() })
+		if err := u.advance(ctx, o, "rework", func(c *workordersv1.WorkOrderChanged) { c.Reason = req.GetReason() }); err != nil || len(req.GetSteps()) == 0 {
+			return o, err
+		}
+		return o, u.reopen(ctx, o, req.GetSteps(), req.GetReason())
 	})
 }

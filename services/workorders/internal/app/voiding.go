@@ -69,7 +69,9 @@ func (u unit) mayVoid(ctx context.Context, o *workordersv1.WorkOrder) (wet bool,
 func stillOut(steps []*workordersv1.Step) int32 {
 	out := int32(0)
 	for _, s := range steps {
-		switch {
+		switch before := s.GetEarlier(); {
+		case s.GetState() == workordersv1.Step_OPEN && len(before) > 0: // opened again: what it took out is out until it is done or counted
+			out += before[len(before)-1].GetRemovedItemCount() - before[len(before)-1].GetRestoredItemCount()
 		case s.GetState() != workordersv1.Step_DONE:
 		case s.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT:
 			out = 0

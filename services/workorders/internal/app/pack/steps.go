@@ -2,6 +2,7 @@ package pack
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
@@ -33,6 +34,7 @@ func (r Record) steps(d *printing.Document) {
 			"Cautions read", strings.TrimSpace(s.GetAcknowledger()+" "+r.when(s.GetAcknowledgeTime())), "Entered", r.paper(s.GetPaperEntry(), s.GetEntryTime()),
 			"Note", s.GetNote(), "Agreed by", s.GetAgreement(), "Counted", counted,
 			"Signature", s.GetSignature())
+		r.earlier(d, s)
 		r.readings(d, s)
 		used := printing.Table{Columns: columns("Lot|Amount|At", 2, 1.5, 1.5)}
 		for _, m := range s.GetMaterials() {
@@ -42,6 +44,26 @@ func (r Record) steps(d *printing.Document) {
 			d.Table(used)
 		}
 	})
+}
+
+// earlier shows what was recorded on a step before it was opened again.
+func (r Record) earlier(d *printing.Document, s *workordersv1.Step) {
+	t := printing.Table{Columns: columns("Recorded before|By, at|What|Opened again by, at|Because", .9, 1.6, 2.2, 1.6, 2)}
+	for _, e := range s.GetEarlier() {
+		what := []string{e.GetNote(), e.GetAgreement(), e.GetSignature()}
+		if e.GetRemovedItemCount()+e.GetRestoredItemCount() > 0 {
+			what = append(what, fmt.Sprintf("%d out, %d back", e.GetRemovedItemCount(), e.GetRestoredItemCount()))
+		}
+		for _, m := range e.GetMaterials() {
+			what = append(what, m.GetLot()+" "+volume(m.GetQuantity()))
+		}
+		what = slices.DeleteFunc(what, func(text string) bool { return text == "" })
+		t.Rows = append(t.Rows, []string{words(e.GetState().String()), e.GetPerformer() + " " + r.when(e.GetCompleteTime()) + r.paper(e.GetPaperEntry(), e.GetEntryTime()),
+			strings.Join(what, "; "), e.GetReopener() + " " + r.when(e.GetReopenTime()), e.GetReason()})
+	}
+	if len(t.Rows) > 0 {
+		d.Table(t)
+	}
 }
 
 func (r Record) readings(d *printing.Document, s *workordersv1.Step) {
