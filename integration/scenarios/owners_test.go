@@ -48,6 +48,7 @@ func TestWhatIsAnothersDoesNotExist(t *testing.T) {
 	orderElsewhere(t, stage, conn, out.WorkOrder)
 	names["ListFindings"] = beyondTheStory(t, stage, conn, out.Engine)
 	names["GetEngineExceedance"], names["ListEngineExceedances"] = hotStart(t, stage, conn, out.Engine), out.Engine
+	names["RenderEngineExceedance"] = names["GetEngineExceedance"]
 	packOf(t, conn, owner, out.Engine, names)
 	open := limitedMethods(t)
 	for _, m := range methods() {
@@ -301,7 +302,9 @@ func hotStart(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, engine 
 		t.Fatal(err)
 	}
 	exceedance, err := performancev1.NewExceedanceServiceClient(conn).CreateEngineExceedance(technician, &performancev1.CreateEngineExceedanceRequest{
-		Parent: engine, Chart: "itt-start", ExceedTime: timestamppb.New(time.Date(2026, 9, 8, 6, 0, 0, 0, time.UTC)), Peak: entered("880", "Cel"), Duration: entered("4", "s"),
+		Parent: engine, Chart: "itt-start", ExceedTime: timestamppb.New(time.Date(2026, 9, 8, 6, 0, 0, 0, time.UTC)), Trace: &performancev1.ExceedanceTrace{
+			UnitCode: "Cel", Samples: []*performancev1.TraceSample{{OffsetSeconds: 0, Value: 600}, {OffsetSeconds: 1, Value: 880}, {OffsetSeconds: 5, Value: 880}, {OffsetSeconds: 6, Value: 600}},
+		},
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -208,11 +208,12 @@ func principal(path string, m protoreflect.MethodDescriptor) bool {
 
 // files are the media types of answers that hold a file, which comes as such unless JSON is asked for.
 var files = map[protoreflect.Name][]string{
-	"ExportStockResponse":      append([]string{"text/plain; charset=utf-8"}, sheets...),
-	"ExportReadingsResponse":   sheets,
-	"RenderTrendResponse":      drawings,
-	"RenderExceedanceResponse": drawings,
-	"ExportWorkPackResponse":   {"application/pdf"},
+	"ExportStockResponse":            append([]string{"text/plain; charset=utf-8"}, sheets...),
+	"ExportReadingsResponse":         sheets,
+	"RenderTrendResponse":            drawings,
+	"RenderExceedanceResponse":       drawings,
+	"RenderEngineExceedanceResponse": drawings,
+	"ExportWorkPackResponse":         {"application/pdf"},
 }
 
 var drawings = []string{"image/svg+xml", "image/png"}

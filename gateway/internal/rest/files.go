@@ -4,9 +4,12 @@ import (
 	"context"
 	"mime"
 	"net/http"
+	"strings"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"google.golang.org/protobuf/proto"
+
+	"coldsection.example/gateway/internal/feed"
 )
 
 // file is an answer of the contract that holds a file.
@@ -21,6 +24,17 @@ type upload interface {
 	file
 	GetSha256() string
 	GetUploader() string
+}
+
+// accepted is what a caller wants, as the mapping knows it: a type that has a form of its own when it is named first, and else the
+// wildcard. Without it a body of JSON would be answered with JSON, whatever picture its caller accepts.
+func accepted(accept string) string {
+	first, _, _ := strings.Cut(accept, ",")
+	first, _, _ = strings.Cut(first, ";")
+	if first = strings.TrimSpace(first); first == "application/json" || first == feed.BatchType {
+		return first
+	}
+	return runtime.MIMEWildcard
 }
 
 // files answers with the file itself where a message holds one, and with JSON everywhere else. A caller that accepts

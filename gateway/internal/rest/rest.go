@@ -83,12 +83,12 @@ var registrations = []registration{
 	served(consumablesv1.NewRecipeQueryServiceClient, consumablesv1.RegisterRecipeQueryServiceHandlerClient),
 	served(workordersv1.NewWorkOrdersServiceClient, workordersv1.RegisterWorkOrdersServiceHandlerClient),
 	served(workordersv1.NewWorkOrdersQueryServiceClient, workordersv1.RegisterWorkOrdersQueryServiceHandlerClient),
+	served(performancev1.NewExceedanceServiceClient, performancev1.RegisterExceedanceServiceHandlerClient), // whose "engineExceedances/*" would take the verb of the queries
 	served(performancev1.NewPerformanceServiceClient, performancev1.RegisterPerformanceServiceHandlerClient),
 	served(performancev1.NewPerformanceQueryServiceClient, performancev1.RegisterPerformanceQueryServiceHandlerClient),
 	served(performancev1.NewPerformanceCalculationServiceClient, performancev1.RegisterPerformanceCalculationServiceHandlerClient),
 	served(performancev1.NewReadingsServiceClient, performancev1.RegisterReadingsServiceHandlerClient),
 	served(performancev1.NewBaselineServiceClient, performancev1.RegisterBaselineServiceHandlerClient),
-	served(performancev1.NewExceedanceServiceClient, performancev1.RegisterExceedanceServiceHandlerClient),
 	served(operationsv1.NewOperationsServiceClient, operationsv1.RegisterOperationsServiceHandlerClient),
 	served(operationsv1.NewParkedFactsServiceClient, operationsv1.RegisterParkedFactsServiceHandlerClient),
 	served(operationsv1.NewRecordChainsServiceClient, operationsv1.RegisterRecordChainsServiceHandlerClient),
@@ -216,6 +216,7 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	for _, named := range []string{"Authorization", "Cookie", units.Header} { // who calls decides on what is seen, and in which units
 		w.Header().Add("Vary", named)
 	}
+	r.Header.Set("Accept", accepted(r.Header.Get("Accept")))
 	ctx, cancel := context.WithTimeout(context.WithValue(r.Context(), secured{}, r.TLS != nil), timeOf(r)) // of all that the call needs, who calls too
 	defer cancel()
 	r = r.WithContext(ctx)

@@ -195,7 +195,7 @@ func (x Exceedance_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Exceedance_Verdict.Descriptor instead.
 func (Exceedance_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{13, 0}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{12, 0}
 }
 
 // The request to work out a trim.
@@ -1067,61 +1067,6 @@ func (x *EvaluateExceedanceRequest) GetSamples() []*TraceSample {
 	return nil
 }
 
-// One sample of a trace.
-type TraceSample struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// When, in seconds from any moment.
-	OffsetSeconds float64 `protobuf:"fixed64,1,opt,name=offset_seconds,json=offsetSeconds,proto3" json:"offset_seconds,omitempty"`
-	// The value, in the request's unit.
-	Value         float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *TraceSample) Reset() {
-	*x = TraceSample{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[9]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *TraceSample) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*TraceSample) ProtoMessage() {}
-
-func (x *TraceSample) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[9]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use TraceSample.ProtoReflect.Descriptor instead.
-func (*TraceSample) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{9}
-}
-
-func (x *TraceSample) GetOffsetSeconds() float64 {
-	if x != nil {
-		return x.OffsetSeconds
-	}
-	return 0
-}
-
-func (x *TraceSample) GetValue() float64 {
-	if x != nil {
-		return x.Value
-	}
-	return 0
-}
-
 // What a trace holds.
 type EvaluateExceedanceResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1141,7 +1086,7 @@ type EvaluateExceedanceResponse struct {
 
 func (x *EvaluateExceedanceResponse) Reset() {
 	*x = EvaluateExceedanceResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1153,7 +1098,7 @@ func (x *EvaluateExceedanceResponse) String() string {
 func (*EvaluateExceedanceResponse) ProtoMessage() {}
 
 func (x *EvaluateExceedanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[10]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1166,7 +1111,7 @@ func (x *EvaluateExceedanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateExceedanceResponse.ProtoReflect.Descriptor instead.
 func (*EvaluateExceedanceResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{10}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *EvaluateExceedanceResponse) GetCautions() []string {
@@ -1223,7 +1168,7 @@ type RenderExceedanceRequest struct {
 
 func (x *RenderExceedanceRequest) Reset() {
 	*x = RenderExceedanceRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1235,7 +1180,7 @@ func (x *RenderExceedanceRequest) String() string {
 func (*RenderExceedanceRequest) ProtoMessage() {}
 
 func (x *RenderExceedanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1248,7 +1193,7 @@ func (x *RenderExceedanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderExceedanceRequest.ProtoReflect.Descriptor instead.
 func (*RenderExceedanceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{11}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *RenderExceedanceRequest) GetName() string {
@@ -1303,7 +1248,7 @@ type RenderExceedanceResponse struct {
 
 func (x *RenderExceedanceResponse) Reset() {
 	*x = RenderExceedanceResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1315,7 +1260,7 @@ func (x *RenderExceedanceResponse) String() string {
 func (*RenderExceedanceResponse) ProtoMessage() {}
 
 func (x *RenderExceedanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1328,7 +1273,7 @@ func (x *RenderExceedanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderExceedanceResponse.ProtoReflect.Descriptor instead.
 func (*RenderExceedanceResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{12}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RenderExceedanceResponse) GetContent() []byte {
@@ -1390,7 +1335,7 @@ type Exceedance struct {
 
 func (x *Exceedance) Reset() {
 	*x = Exceedance{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1402,7 +1347,7 @@ func (x *Exceedance) String() string {
 func (*Exceedance) ProtoMessage() {}
 
 func (x *Exceedance) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1415,7 +1360,7 @@ func (x *Exceedance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Exceedance.ProtoReflect.Descriptor instead.
 func (*Exceedance) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{13}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Exceedance) GetVerdict() Exceedance_Verdict {
@@ -1512,7 +1457,7 @@ type ReferenceCondition struct {
 
 func (x *ReferenceCondition) Reset() {
 	*x = ReferenceCondition{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1524,7 +1469,7 @@ func (x *ReferenceCondition) String() string {
 func (*ReferenceCondition) ProtoMessage() {}
 
 func (x *ReferenceCondition) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1537,7 +1482,7 @@ func (x *ReferenceCondition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReferenceCondition.ProtoReflect.Descriptor instead.
 func (*ReferenceCondition) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{14}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ReferenceCondition) GetOat() *v1.Entered {
@@ -1581,7 +1526,7 @@ type ComputeMarginRequest struct {
 
 func (x *ComputeMarginRequest) Reset() {
 	*x = ComputeMarginRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1593,7 +1538,7 @@ func (x *ComputeMarginRequest) String() string {
 func (*ComputeMarginRequest) ProtoMessage() {}
 
 func (x *ComputeMarginRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1606,7 +1551,7 @@ func (x *ComputeMarginRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeMarginRequest.ProtoReflect.Descriptor instead.
 func (*ComputeMarginRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{15}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ComputeMarginRequest) GetName() string {
@@ -1652,7 +1597,7 @@ type ComputeMarginResponse struct {
 
 func (x *ComputeMarginResponse) Reset() {
 	*x = ComputeMarginResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1664,7 +1609,7 @@ func (x *ComputeMarginResponse) String() string {
 func (*ComputeMarginResponse) ProtoMessage() {}
 
 func (x *ComputeMarginResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1677,7 +1622,7 @@ func (x *ComputeMarginResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeMarginResponse.ProtoReflect.Descriptor instead.
 func (*ComputeMarginResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{16}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ComputeMarginResponse) GetIttMarginC() *Interval {
@@ -1767,7 +1712,7 @@ type CheckPowerRequest struct {
 
 func (x *CheckPowerRequest) Reset() {
 	*x = CheckPowerRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1779,7 +1724,7 @@ func (x *CheckPowerRequest) String() string {
 func (*CheckPowerRequest) ProtoMessage() {}
 
 func (x *CheckPowerRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1792,7 +1737,7 @@ func (x *CheckPowerRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckPowerRequest.ProtoReflect.Descriptor instead.
 func (*CheckPowerRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{17}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *CheckPowerRequest) GetName() string {
@@ -1844,7 +1789,7 @@ type CheckReading struct {
 
 func (x *CheckReading) Reset() {
 	*x = CheckReading{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1856,7 +1801,7 @@ func (x *CheckReading) String() string {
 func (*CheckReading) ProtoMessage() {}
 
 func (x *CheckReading) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1869,7 +1814,7 @@ func (x *CheckReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckReading.ProtoReflect.Descriptor instead.
 func (*CheckReading) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{18}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CheckReading) GetOat() *v1.Entered {
@@ -1939,7 +1884,7 @@ type CheckPowerResponse struct {
 
 func (x *CheckPowerResponse) Reset() {
 	*x = CheckPowerResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1951,7 +1896,7 @@ func (x *CheckPowerResponse) String() string {
 func (*CheckPowerResponse) ProtoMessage() {}
 
 func (x *CheckPowerResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1964,7 +1909,7 @@ func (x *CheckPowerResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckPowerResponse.ProtoReflect.Descriptor instead.
 func (*CheckPowerResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{19}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CheckPowerResponse) GetVerdict() MarginVerdict {
@@ -2034,7 +1979,7 @@ type ForecastMarginRequest struct {
 
 func (x *ForecastMarginRequest) Reset() {
 	*x = ForecastMarginRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2046,7 +1991,7 @@ func (x *ForecastMarginRequest) String() string {
 func (*ForecastMarginRequest) ProtoMessage() {}
 
 func (x *ForecastMarginRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2059,7 +2004,7 @@ func (x *ForecastMarginRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastMarginRequest.ProtoReflect.Descriptor instead.
 func (*ForecastMarginRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{20}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ForecastMarginRequest) GetName() string {
@@ -2098,7 +2043,7 @@ type ForecastMarginResponse struct {
 
 func (x *ForecastMarginResponse) Reset() {
 	*x = ForecastMarginResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2110,7 +2055,7 @@ func (x *ForecastMarginResponse) String() string {
 func (*ForecastMarginResponse) ProtoMessage() {}
 
 func (x *ForecastMarginResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2123,7 +2068,7 @@ func (x *ForecastMarginResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastMarginResponse.ProtoReflect.Descriptor instead.
 func (*ForecastMarginResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{21}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ForecastMarginResponse) GetForeseen() bool {
@@ -2213,7 +2158,7 @@ type HoursRange struct {
 
 func (x *HoursRange) Reset() {
 	*x = HoursRange{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2225,7 +2170,7 @@ func (x *HoursRange) String() string {
 func (*HoursRange) ProtoMessage() {}
 
 func (x *HoursRange) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2238,7 +2183,7 @@ func (x *HoursRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoursRange.ProtoReflect.Descriptor instead.
 func (*HoursRange) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{22}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *HoursRange) GetP10() float64 {
@@ -2280,7 +2225,7 @@ type AdviseIntervalRequest struct {
 
 func (x *AdviseIntervalRequest) Reset() {
 	*x = AdviseIntervalRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2292,7 +2237,7 @@ func (x *AdviseIntervalRequest) String() string {
 func (*AdviseIntervalRequest) ProtoMessage() {}
 
 func (x *AdviseIntervalRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2305,7 +2250,7 @@ func (x *AdviseIntervalRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseIntervalRequest.ProtoReflect.Descriptor instead.
 func (*AdviseIntervalRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{23}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *AdviseIntervalRequest) GetName() string {
@@ -2344,7 +2289,7 @@ type AdviseIntervalResponse struct {
 
 func (x *AdviseIntervalResponse) Reset() {
 	*x = AdviseIntervalResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2356,7 +2301,7 @@ func (x *AdviseIntervalResponse) String() string {
 func (*AdviseIntervalResponse) ProtoMessage() {}
 
 func (x *AdviseIntervalResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2369,7 +2314,7 @@ func (x *AdviseIntervalResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseIntervalResponse.ProtoReflect.Descriptor instead.
 func (*AdviseIntervalResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{24}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *AdviseIntervalResponse) GetKind() string {
@@ -2461,7 +2406,7 @@ type IntervalReason struct {
 
 func (x *IntervalReason) Reset() {
 	*x = IntervalReason{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2473,7 +2418,7 @@ func (x *IntervalReason) String() string {
 func (*IntervalReason) ProtoMessage() {}
 
 func (x *IntervalReason) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2486,7 +2431,7 @@ func (x *IntervalReason) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IntervalReason.ProtoReflect.Descriptor instead.
 func (*IntervalReason) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{25}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *IntervalReason) GetCause() string {
@@ -2537,7 +2482,7 @@ type CostPoint struct {
 
 func (x *CostPoint) Reset() {
 	*x = CostPoint{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2549,7 +2494,7 @@ func (x *CostPoint) String() string {
 func (*CostPoint) ProtoMessage() {}
 
 func (x *CostPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2562,7 +2507,7 @@ func (x *CostPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CostPoint.ProtoReflect.Descriptor instead.
 func (*CostPoint) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{26}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CostPoint) GetIntervalHours() float64 {
@@ -2590,7 +2535,7 @@ type PredictRecoveryRequest struct {
 
 func (x *PredictRecoveryRequest) Reset() {
 	*x = PredictRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2602,7 +2547,7 @@ func (x *PredictRecoveryRequest) String() string {
 func (*PredictRecoveryRequest) ProtoMessage() {}
 
 func (x *PredictRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2615,7 +2560,7 @@ func (x *PredictRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*PredictRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{27}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *PredictRecoveryRequest) GetName() string {
@@ -2654,7 +2599,7 @@ type PredictRecoveryResponse struct {
 
 func (x *PredictRecoveryResponse) Reset() {
 	*x = PredictRecoveryResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2666,7 +2611,7 @@ func (x *PredictRecoveryResponse) String() string {
 func (*PredictRecoveryResponse) ProtoMessage() {}
 
 func (x *PredictRecoveryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2679,7 +2624,7 @@ func (x *PredictRecoveryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictRecoveryResponse.ProtoReflect.Descriptor instead.
 func (*PredictRecoveryResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{28}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *PredictRecoveryResponse) GetIttStepC() *Interval {
@@ -2767,7 +2712,7 @@ type ComputeSignaturesRequest struct {
 
 func (x *ComputeSignaturesRequest) Reset() {
 	*x = ComputeSignaturesRequest{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2779,7 +2724,7 @@ func (x *ComputeSignaturesRequest) String() string {
 func (*ComputeSignaturesRequest) ProtoMessage() {}
 
 func (x *ComputeSignaturesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[29]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2792,7 +2737,7 @@ func (x *ComputeSignaturesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeSignaturesRequest.ProtoReflect.Descriptor instead.
 func (*ComputeSignaturesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{29}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ComputeSignaturesRequest) GetPowerPct() float64 {
@@ -2831,7 +2776,7 @@ type ComputeSignaturesResponse struct {
 
 func (x *ComputeSignaturesResponse) Reset() {
 	*x = ComputeSignaturesResponse{}
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2843,7 +2788,7 @@ func (x *ComputeSignaturesResponse) String() string {
 func (*ComputeSignaturesResponse) ProtoMessage() {}
 
 func (x *ComputeSignaturesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[30]
+	mi := &file_coldsection_performance_v1_calculations_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2856,7 +2801,7 @@ func (x *ComputeSignaturesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeSignaturesResponse.ProtoReflect.Descriptor instead.
 func (*ComputeSignaturesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{30}
+	return file_coldsection_performance_v1_calculations_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ComputeSignaturesResponse) GetSignatures() []*CauseSignature {
@@ -2884,7 +2829,7 @@ var File_coldsection_performance_v1_calculations_proto protoreflect.FileDescript
 
 const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\n" +
-	"-coldsection/performance/v1/calculations.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/performance/v1/performance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x04\n" +
+	"-coldsection/performance/v1/calculations.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/performance/v1/exceedances.proto\x1a,coldsection/performance/v1/performance.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x04\n" +
 	"\x14CalculateTrimRequest\x12C\n" +
 	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
 	"\x1fcoldsection.example/EngineModel\xbaH\x04r\x02\x10\x01R\x04name\x12@\n" +
@@ -2971,10 +2916,7 @@ const file_coldsection_performance_v1_calculations_proto_rawDesc = "" +
 	"\x1fcoldsection.example/EngineModel\xbaH\x04r\x02\x10\x01R\x04name\x12!\n" +
 	"\x05chart\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x05chart\x12*\n" +
 	"\tunit_code\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\x12R\n" +
-	"\asamples\x18\x04 \x03(\v2'.coldsection.performance.v1.TraceSampleB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\x88'R\asamples\"d\n" +
-	"\vTraceSample\x122\n" +
-	"\x0eoffset_seconds\x18\x01 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\roffsetSeconds\x12!\n" +
-	"\x05value\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x05value\"\xb0\x02\n" +
+	"\asamples\x18\x04 \x03(\v2'.coldsection.performance.v1.TraceSampleB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\x88'R\asamples\"\xb0\x02\n" +
 	"\x1aEvaluateExceedanceResponse\x12 \n" +
 	"\bcautions\x18\x01 \x03(\tB\x04\xe2A\x01\x03R\bcautions\x12N\n" +
 	"\vexceedances\x18\x02 \x03(\v2&.coldsection.performance.v1.ExceedanceB\x04\xe2A\x01\x03R\vexceedances\x12'\n" +
@@ -3175,7 +3117,7 @@ func file_coldsection_performance_v1_calculations_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_calculations_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
+var file_coldsection_performance_v1_calculations_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_coldsection_performance_v1_calculations_proto_goTypes = []any{
 	(MarginVerdict)(0),                  // 0: coldsection.performance.v1.MarginVerdict
 	(HeaterFinding_Verdict)(0),          // 1: coldsection.performance.v1.HeaterFinding.Verdict
@@ -3189,128 +3131,128 @@ var file_coldsection_performance_v1_calculations_proto_goTypes = []any{
 	(*ConvertThermocoupleRequest)(nil),  // 9: coldsection.performance.v1.ConvertThermocoupleRequest
 	(*ConvertThermocoupleResponse)(nil), // 10: coldsection.performance.v1.ConvertThermocoupleResponse
 	(*EvaluateExceedanceRequest)(nil),   // 11: coldsection.performance.v1.EvaluateExceedanceRequest
-	(*TraceSample)(nil),                 // 12: coldsection.performance.v1.TraceSample
-	(*EvaluateExceedanceResponse)(nil),  // 13: coldsection.performance.v1.EvaluateExceedanceResponse
-	(*RenderExceedanceRequest)(nil),     // 14: coldsection.performance.v1.RenderExceedanceRequest
-	(*RenderExceedanceResponse)(nil),    // 15: coldsection.performance.v1.RenderExceedanceResponse
-	(*Exceedance)(nil),                  // 16: coldsection.performance.v1.Exceedance
-	(*ReferenceCondition)(nil),          // 17: coldsection.performance.v1.ReferenceCondition
-	(*ComputeMarginRequest)(nil),        // 18: coldsection.performance.v1.ComputeMarginRequest
-	(*ComputeMarginResponse)(nil),       // 19: coldsection.performance.v1.ComputeMarginResponse
-	(*CheckPowerRequest)(nil),           // 20: coldsection.performance.v1.CheckPowerRequest
-	(*CheckReading)(nil),                // 21: coldsection.performance.v1.CheckReading
-	(*CheckPowerResponse)(nil),          // 22: coldsection.performance.v1.CheckPowerResponse
-	(*ForecastMarginRequest)(nil),       // 23: coldsection.performance.v1.ForecastMarginRequest
-	(*ForecastMarginResponse)(nil),      // 24: coldsection.performance.v1.ForecastMarginResponse
-	(*HoursRange)(nil),                  // 25: coldsection.performance.v1.HoursRange
-	(*AdviseIntervalRequest)(nil),       // 26: coldsection.performance.v1.AdviseIntervalRequest
-	(*AdviseIntervalResponse)(nil),      // 27: coldsection.performance.v1.AdviseIntervalResponse
-	(*IntervalReason)(nil),              // 28: coldsection.performance.v1.IntervalReason
-	(*CostPoint)(nil),                   // 29: coldsection.performance.v1.CostPoint
-	(*PredictRecoveryRequest)(nil),      // 30: coldsection.performance.v1.PredictRecoveryRequest
-	(*PredictRecoveryResponse)(nil),     // 31: coldsection.performance.v1.PredictRecoveryResponse
-	(*ComputeSignaturesRequest)(nil),    // 32: coldsection.performance.v1.ComputeSignaturesRequest
-	(*ComputeSignaturesResponse)(nil),   // 33: coldsection.performance.v1.ComputeSignaturesResponse
-	(*v1.Entered)(nil),                  // 34: coldsection.common.v1.Entered
-	(*v1.Explained)(nil),                // 35: coldsection.common.v1.Explained
-	(*v1.DocumentReference)(nil),        // 36: coldsection.common.v1.DocumentReference
+	(*EvaluateExceedanceResponse)(nil),  // 12: coldsection.performance.v1.EvaluateExceedanceResponse
+	(*RenderExceedanceRequest)(nil),     // 13: coldsection.performance.v1.RenderExceedanceRequest
+	(*RenderExceedanceResponse)(nil),    // 14: coldsection.performance.v1.RenderExceedanceResponse
+	(*Exceedance)(nil),                  // 15: coldsection.performance.v1.Exceedance
+	(*ReferenceCondition)(nil),          // 16: coldsection.performance.v1.ReferenceCondition
+	(*ComputeMarginRequest)(nil),        // 17: coldsection.performance.v1.ComputeMarginRequest
+	(*ComputeMarginResponse)(nil),       // 18: coldsection.performance.v1.ComputeMarginResponse
+	(*CheckPowerRequest)(nil),           // 19: coldsection.performance.v1.CheckPowerRequest
+	(*CheckReading)(nil),                // 20: coldsection.performance.v1.CheckReading
+	(*CheckPowerResponse)(nil),          // 21: coldsection.performance.v1.CheckPowerResponse
+	(*ForecastMarginRequest)(nil),       // 22: coldsection.performance.v1.ForecastMarginRequest
+	(*ForecastMarginResponse)(nil),      // 23: coldsection.performance.v1.ForecastMarginResponse
+	(*HoursRange)(nil),                  // 24: coldsection.performance.v1.HoursRange
+	(*AdviseIntervalRequest)(nil),       // 25: coldsection.performance.v1.AdviseIntervalRequest
+	(*AdviseIntervalResponse)(nil),      // 26: coldsection.performance.v1.AdviseIntervalResponse
+	(*IntervalReason)(nil),              // 27: coldsection.performance.v1.IntervalReason
+	(*CostPoint)(nil),                   // 28: coldsection.performance.v1.CostPoint
+	(*PredictRecoveryRequest)(nil),      // 29: coldsection.performance.v1.PredictRecoveryRequest
+	(*PredictRecoveryResponse)(nil),     // 30: coldsection.performance.v1.PredictRecoveryResponse
+	(*ComputeSignaturesRequest)(nil),    // 31: coldsection.performance.v1.ComputeSignaturesRequest
+	(*ComputeSignaturesResponse)(nil),   // 32: coldsection.performance.v1.ComputeSignaturesResponse
+	(*v1.Entered)(nil),                  // 33: coldsection.common.v1.Entered
+	(*v1.Explained)(nil),                // 34: coldsection.common.v1.Explained
+	(*v1.DocumentReference)(nil),        // 35: coldsection.common.v1.DocumentReference
+	(*TraceSample)(nil),                 // 36: coldsection.performance.v1.TraceSample
 	(ImageFormat)(0),                    // 37: coldsection.performance.v1.ImageFormat
 	(*Interval)(nil),                    // 38: coldsection.performance.v1.Interval
 	(*timestamppb.Timestamp)(nil),       // 39: google.protobuf.Timestamp
 	(*CauseSignature)(nil),              // 40: coldsection.performance.v1.CauseSignature
 }
 var file_coldsection_performance_v1_calculations_proto_depIdxs = []int32{
-	34, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
-	34, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
-	34, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	34, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
-	34, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
+	33, // 0: coldsection.performance.v1.CalculateTrimRequest.shift:type_name -> coldsection.common.v1.Entered
+	33, // 1: coldsection.performance.v1.CalculateTrimRequest.reference_temperature:type_name -> coldsection.common.v1.Entered
+	33, // 2: coldsection.performance.v1.CalculateTrimRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	33, // 3: coldsection.performance.v1.CalculateTrimRequest.branch_temperature:type_name -> coldsection.common.v1.Entered
+	33, // 4: coldsection.performance.v1.CalculateTrimRequest.range_temperatures:type_name -> coldsection.common.v1.Entered
 	5,  // 5: coldsection.performance.v1.CalculateTrimResponse.options:type_name -> coldsection.performance.v1.TrimOption
-	35, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
-	35, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
-	36, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	35, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
-	34, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
-	34, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
-	34, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
-	34, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
-	34, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
+	34, // 6: coldsection.performance.v1.CalculateTrimResponse.open_probe_readings:type_name -> coldsection.common.v1.Explained
+	34, // 7: coldsection.performance.v1.CalculateTrimResponse.steps:type_name -> coldsection.common.v1.Explained
+	35, // 8: coldsection.performance.v1.CalculateTrimResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	34, // 9: coldsection.performance.v1.TrimOption.shift:type_name -> coldsection.common.v1.Explained
+	33, // 10: coldsection.performance.v1.CalculateHeaterRequest.resistance:type_name -> coldsection.common.v1.Entered
+	33, // 11: coldsection.performance.v1.CalculateHeaterRequest.temperature:type_name -> coldsection.common.v1.Entered
+	33, // 12: coldsection.performance.v1.CalculateHeaterRequest.current:type_name -> coldsection.common.v1.Entered
+	33, // 13: coldsection.performance.v1.CalculateHeaterRequest.bus_voltage:type_name -> coldsection.common.v1.Entered
+	33, // 14: coldsection.performance.v1.CalculateHeaterRequest.insulation:type_name -> coldsection.common.v1.Entered
 	8,  // 15: coldsection.performance.v1.CalculateHeaterResponse.findings:type_name -> coldsection.performance.v1.HeaterFinding
-	35, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
-	36, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	34, // 16: coldsection.performance.v1.CalculateHeaterResponse.steps:type_name -> coldsection.common.v1.Explained
+	35, // 17: coldsection.performance.v1.CalculateHeaterResponse.document:type_name -> coldsection.common.v1.DocumentReference
 	1,  // 18: coldsection.performance.v1.HeaterFinding.verdict:type_name -> coldsection.performance.v1.HeaterFinding.Verdict
-	35, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
-	34, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
-	34, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
-	34, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
-	35, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
-	35, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
-	12, // 25: coldsection.performance.v1.EvaluateExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
-	16, // 26: coldsection.performance.v1.EvaluateExceedanceResponse.exceedances:type_name -> coldsection.performance.v1.Exceedance
-	36, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	12, // 28: coldsection.performance.v1.RenderExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
+	34, // 19: coldsection.performance.v1.HeaterFinding.normalised:type_name -> coldsection.common.v1.Explained
+	33, // 20: coldsection.performance.v1.ConvertThermocoupleRequest.temperature:type_name -> coldsection.common.v1.Entered
+	33, // 21: coldsection.performance.v1.ConvertThermocoupleRequest.voltage:type_name -> coldsection.common.v1.Entered
+	33, // 22: coldsection.performance.v1.ConvertThermocoupleRequest.junction_temperature:type_name -> coldsection.common.v1.Entered
+	34, // 23: coldsection.performance.v1.ConvertThermocoupleResponse.temperature:type_name -> coldsection.common.v1.Explained
+	34, // 24: coldsection.performance.v1.ConvertThermocoupleResponse.voltage:type_name -> coldsection.common.v1.Explained
+	36, // 25: coldsection.performance.v1.EvaluateExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
+	15, // 26: coldsection.performance.v1.EvaluateExceedanceResponse.exceedances:type_name -> coldsection.performance.v1.Exceedance
+	35, // 27: coldsection.performance.v1.EvaluateExceedanceResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	36, // 28: coldsection.performance.v1.RenderExceedanceRequest.samples:type_name -> coldsection.performance.v1.TraceSample
 	37, // 29: coldsection.performance.v1.RenderExceedanceRequest.format:type_name -> coldsection.performance.v1.ImageFormat
 	2,  // 30: coldsection.performance.v1.Exceedance.verdict:type_name -> coldsection.performance.v1.Exceedance.Verdict
-	35, // 31: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
-	35, // 32: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
-	34, // 33: coldsection.performance.v1.ReferenceCondition.oat:type_name -> coldsection.common.v1.Entered
-	34, // 34: coldsection.performance.v1.ReferenceCondition.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	34, // 35: coldsection.performance.v1.ReferenceCondition.torque:type_name -> coldsection.common.v1.Entered
-	34, // 36: coldsection.performance.v1.ReferenceCondition.propeller_speed:type_name -> coldsection.common.v1.Entered
-	17, // 37: coldsection.performance.v1.ComputeMarginRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
+	34, // 31: coldsection.performance.v1.Exceedance.peak:type_name -> coldsection.common.v1.Explained
+	34, // 32: coldsection.performance.v1.Exceedance.duration:type_name -> coldsection.common.v1.Explained
+	33, // 33: coldsection.performance.v1.ReferenceCondition.oat:type_name -> coldsection.common.v1.Entered
+	33, // 34: coldsection.performance.v1.ReferenceCondition.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	33, // 35: coldsection.performance.v1.ReferenceCondition.torque:type_name -> coldsection.common.v1.Entered
+	33, // 36: coldsection.performance.v1.ReferenceCondition.propeller_speed:type_name -> coldsection.common.v1.Entered
+	16, // 37: coldsection.performance.v1.ComputeMarginRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
 	38, // 38: coldsection.performance.v1.ComputeMarginResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
 	38, // 39: coldsection.performance.v1.ComputeMarginResponse.ng_margin_pct:type_name -> coldsection.performance.v1.Interval
-	35, // 40: coldsection.performance.v1.ComputeMarginResponse.available_torque:type_name -> coldsection.common.v1.Explained
+	34, // 40: coldsection.performance.v1.ComputeMarginResponse.available_torque:type_name -> coldsection.common.v1.Explained
 	0,  // 41: coldsection.performance.v1.ComputeMarginResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
-	35, // 42: coldsection.performance.v1.ComputeMarginResponse.steps:type_name -> coldsection.common.v1.Explained
-	21, // 43: coldsection.performance.v1.CheckPowerRequest.readings:type_name -> coldsection.performance.v1.CheckReading
-	17, // 44: coldsection.performance.v1.CheckPowerRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
-	34, // 45: coldsection.performance.v1.CheckReading.oat:type_name -> coldsection.common.v1.Entered
-	34, // 46: coldsection.performance.v1.CheckReading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	34, // 47: coldsection.performance.v1.CheckReading.torque:type_name -> coldsection.common.v1.Entered
-	34, // 48: coldsection.performance.v1.CheckReading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	34, // 49: coldsection.performance.v1.CheckReading.itt:type_name -> coldsection.common.v1.Entered
-	34, // 50: coldsection.performance.v1.CheckReading.ng:type_name -> coldsection.common.v1.Entered
+	34, // 42: coldsection.performance.v1.ComputeMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	20, // 43: coldsection.performance.v1.CheckPowerRequest.readings:type_name -> coldsection.performance.v1.CheckReading
+	16, // 44: coldsection.performance.v1.CheckPowerRequest.reference:type_name -> coldsection.performance.v1.ReferenceCondition
+	33, // 45: coldsection.performance.v1.CheckReading.oat:type_name -> coldsection.common.v1.Entered
+	33, // 46: coldsection.performance.v1.CheckReading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	33, // 47: coldsection.performance.v1.CheckReading.torque:type_name -> coldsection.common.v1.Entered
+	33, // 48: coldsection.performance.v1.CheckReading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	33, // 49: coldsection.performance.v1.CheckReading.itt:type_name -> coldsection.common.v1.Entered
+	33, // 50: coldsection.performance.v1.CheckReading.ng:type_name -> coldsection.common.v1.Entered
 	0,  // 51: coldsection.performance.v1.CheckPowerResponse.verdict:type_name -> coldsection.performance.v1.MarginVerdict
 	38, // 52: coldsection.performance.v1.CheckPowerResponse.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	35, // 53: coldsection.performance.v1.CheckPowerResponse.steps:type_name -> coldsection.common.v1.Explained
-	25, // 54: coldsection.performance.v1.ForecastMarginResponse.hours:type_name -> coldsection.performance.v1.HoursRange
+	34, // 53: coldsection.performance.v1.CheckPowerResponse.steps:type_name -> coldsection.common.v1.Explained
+	24, // 54: coldsection.performance.v1.ForecastMarginResponse.hours:type_name -> coldsection.performance.v1.HoursRange
 	39, // 55: coldsection.performance.v1.ForecastMarginResponse.earliest_time:type_name -> google.protobuf.Timestamp
 	39, // 56: coldsection.performance.v1.ForecastMarginResponse.median_time:type_name -> google.protobuf.Timestamp
 	39, // 57: coldsection.performance.v1.ForecastMarginResponse.latest_time:type_name -> google.protobuf.Timestamp
-	35, // 58: coldsection.performance.v1.ForecastMarginResponse.steps:type_name -> coldsection.common.v1.Explained
-	28, // 59: coldsection.performance.v1.AdviseIntervalResponse.reasons:type_name -> coldsection.performance.v1.IntervalReason
-	29, // 60: coldsection.performance.v1.AdviseIntervalResponse.cost_curve:type_name -> coldsection.performance.v1.CostPoint
-	35, // 61: coldsection.performance.v1.AdviseIntervalResponse.steps:type_name -> coldsection.common.v1.Explained
+	34, // 58: coldsection.performance.v1.ForecastMarginResponse.steps:type_name -> coldsection.common.v1.Explained
+	27, // 59: coldsection.performance.v1.AdviseIntervalResponse.reasons:type_name -> coldsection.performance.v1.IntervalReason
+	28, // 60: coldsection.performance.v1.AdviseIntervalResponse.cost_curve:type_name -> coldsection.performance.v1.CostPoint
+	34, // 61: coldsection.performance.v1.AdviseIntervalResponse.steps:type_name -> coldsection.common.v1.Explained
 	38, // 62: coldsection.performance.v1.PredictRecoveryResponse.itt_step_c:type_name -> coldsection.performance.v1.Interval
 	38, // 63: coldsection.performance.v1.PredictRecoveryResponse.ng_step_pct:type_name -> coldsection.performance.v1.Interval
 	38, // 64: coldsection.performance.v1.PredictRecoveryResponse.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	35, // 65: coldsection.performance.v1.PredictRecoveryResponse.steps:type_name -> coldsection.common.v1.Explained
-	34, // 66: coldsection.performance.v1.ComputeSignaturesRequest.oat:type_name -> coldsection.common.v1.Entered
-	34, // 67: coldsection.performance.v1.ComputeSignaturesRequest.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	34, // 65: coldsection.performance.v1.PredictRecoveryResponse.steps:type_name -> coldsection.common.v1.Explained
+	33, // 66: coldsection.performance.v1.ComputeSignaturesRequest.oat:type_name -> coldsection.common.v1.Entered
+	33, // 67: coldsection.performance.v1.ComputeSignaturesRequest.pressure_altitude:type_name -> coldsection.common.v1.Entered
 	40, // 68: coldsection.performance.v1.ComputeSignaturesResponse.signatures:type_name -> coldsection.performance.v1.CauseSignature
 	3,  // 69: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:input_type -> coldsection.performance.v1.CalculateTrimRequest
 	6,  // 70: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:input_type -> coldsection.performance.v1.CalculateHeaterRequest
 	9,  // 71: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:input_type -> coldsection.performance.v1.ConvertThermocoupleRequest
 	11, // 72: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:input_type -> coldsection.performance.v1.EvaluateExceedanceRequest
-	14, // 73: coldsection.performance.v1.PerformanceCalculationService.RenderExceedance:input_type -> coldsection.performance.v1.RenderExceedanceRequest
-	18, // 74: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:input_type -> coldsection.performance.v1.ComputeMarginRequest
-	20, // 75: coldsection.performance.v1.PerformanceCalculationService.CheckPower:input_type -> coldsection.performance.v1.CheckPowerRequest
-	23, // 76: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:input_type -> coldsection.performance.v1.ForecastMarginRequest
-	26, // 77: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:input_type -> coldsection.performance.v1.AdviseIntervalRequest
-	30, // 78: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:input_type -> coldsection.performance.v1.PredictRecoveryRequest
-	32, // 79: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:input_type -> coldsection.performance.v1.ComputeSignaturesRequest
+	13, // 73: coldsection.performance.v1.PerformanceCalculationService.RenderExceedance:input_type -> coldsection.performance.v1.RenderExceedanceRequest
+	17, // 74: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:input_type -> coldsection.performance.v1.ComputeMarginRequest
+	19, // 75: coldsection.performance.v1.PerformanceCalculationService.CheckPower:input_type -> coldsection.performance.v1.CheckPowerRequest
+	22, // 76: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:input_type -> coldsection.performance.v1.ForecastMarginRequest
+	25, // 77: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:input_type -> coldsection.performance.v1.AdviseIntervalRequest
+	29, // 78: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:input_type -> coldsection.performance.v1.PredictRecoveryRequest
+	31, // 79: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:input_type -> coldsection.performance.v1.ComputeSignaturesRequest
 	4,  // 80: coldsection.performance.v1.PerformanceCalculationService.CalculateTrim:output_type -> coldsection.performance.v1.CalculateTrimResponse
 	7,  // 81: coldsection.performance.v1.PerformanceCalculationService.CalculateHeater:output_type -> coldsection.performance.v1.CalculateHeaterResponse
 	10, // 82: coldsection.performance.v1.PerformanceCalculationService.ConvertThermocouple:output_type -> coldsection.performance.v1.ConvertThermocoupleResponse
-	13, // 83: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
-	15, // 84: coldsection.performance.v1.PerformanceCalculationService.RenderExceedance:output_type -> coldsection.performance.v1.RenderExceedanceResponse
-	19, // 85: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:output_type -> coldsection.performance.v1.ComputeMarginResponse
-	22, // 86: coldsection.performance.v1.PerformanceCalculationService.CheckPower:output_type -> coldsection.performance.v1.CheckPowerResponse
-	24, // 87: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:output_type -> coldsection.performance.v1.ForecastMarginResponse
-	27, // 88: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:output_type -> coldsection.performance.v1.AdviseIntervalResponse
-	31, // 89: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:output_type -> coldsection.performance.v1.PredictRecoveryResponse
-	33, // 90: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:output_type -> coldsection.performance.v1.ComputeSignaturesResponse
+	12, // 83: coldsection.performance.v1.PerformanceCalculationService.EvaluateExceedance:output_type -> coldsection.performance.v1.EvaluateExceedanceResponse
+	14, // 84: coldsection.performance.v1.PerformanceCalculationService.RenderExceedance:output_type -> coldsection.performance.v1.RenderExceedanceResponse
+	18, // 85: coldsection.performance.v1.PerformanceCalculationService.ComputeMargin:output_type -> coldsection.performance.v1.ComputeMarginResponse
+	21, // 86: coldsection.performance.v1.PerformanceCalculationService.CheckPower:output_type -> coldsection.performance.v1.CheckPowerResponse
+	23, // 87: coldsection.performance.v1.PerformanceCalculationService.ForecastMargin:output_type -> coldsection.performance.v1.ForecastMarginResponse
+	26, // 88: coldsection.performance.v1.PerformanceCalculationService.AdviseInterval:output_type -> coldsection.performance.v1.AdviseIntervalResponse
+	30, // 89: coldsection.performance.v1.PerformanceCalculationService.PredictRecovery:output_type -> coldsection.performance.v1.PredictRecoveryResponse
+	32, // 90: coldsection.performance.v1.PerformanceCalculationService.ComputeSignatures:output_type -> coldsection.performance.v1.ComputeSignaturesResponse
 	80, // [80:91] is the sub-list for method output_type
 	69, // [69:80] is the sub-list for method input_type
 	69, // [69:69] is the sub-list for extension type_name
@@ -3323,19 +3265,20 @@ func file_coldsection_performance_v1_calculations_proto_init() {
 	if File_coldsection_performance_v1_calculations_proto != nil {
 		return
 	}
+	file_coldsection_performance_v1_exceedances_proto_init()
 	file_coldsection_performance_v1_performance_proto_init()
 	file_coldsection_performance_v1_calculations_proto_msgTypes[6].OneofWrappers = []any{
 		(*ConvertThermocoupleRequest_Temperature)(nil),
 		(*ConvertThermocoupleRequest_Voltage)(nil),
 	}
-	file_coldsection_performance_v1_calculations_proto_msgTypes[25].OneofWrappers = []any{}
+	file_coldsection_performance_v1_calculations_proto_msgTypes[24].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_calculations_proto_rawDesc), len(file_coldsection_performance_v1_calculations_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   31,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -252,7 +252,11 @@ type EngineExceedance struct {
 	// When it was recorded.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,25,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// Changes with every change.
-	Etag          string `protobuf:"bytes,26,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,26,opt,name=etag,proto3" json:"etag,omitempty"`
+	// How many samples of its trace are kept; 0 where only its highest value is known.
+	TraceSampleCount int32 `protobuf:"varint,27,opt,name=trace_sample_count,json=traceSampleCount,proto3" json:"trace_sample_count,omitempty"`
+	// The trace as it was given, in order of time; only GetEngineExceedance reads it.
+	Trace         *ExceedanceTrace `protobuf:"bytes,28,opt,name=trace,proto3" json:"trace,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -469,6 +473,130 @@ func (x *EngineExceedance) GetEtag() string {
 	return ""
 }
 
+func (x *EngineExceedance) GetTraceSampleCount() int32 {
+	if x != nil {
+		return x.TraceSampleCount
+	}
+	return 0
+}
+
+func (x *EngineExceedance) GetTrace() *ExceedanceTrace {
+	if x != nil {
+		return x.Trace
+	}
+	return nil
+}
+
+// A recorded trace of one parameter.
+type ExceedanceTrace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The unit that the values are in.
+	UnitCode string `protobuf:"bytes,1,opt,name=unit_code,json=unitCode,proto3" json:"unit_code,omitempty"`
+	// The samples, in any order; their offsets count from the time of the exceedance.
+	Samples       []*TraceSample `protobuf:"bytes,2,rep,name=samples,proto3" json:"samples,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExceedanceTrace) Reset() {
+	*x = ExceedanceTrace{}
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExceedanceTrace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExceedanceTrace) ProtoMessage() {}
+
+func (x *ExceedanceTrace) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExceedanceTrace.ProtoReflect.Descriptor instead.
+func (*ExceedanceTrace) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ExceedanceTrace) GetUnitCode() string {
+	if x != nil {
+		return x.UnitCode
+	}
+	return ""
+}
+
+func (x *ExceedanceTrace) GetSamples() []*TraceSample {
+	if x != nil {
+		return x.Samples
+	}
+	return nil
+}
+
+// One sample of a trace.
+type TraceSample struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When, in seconds from any moment, the same for all.
+	OffsetSeconds float64 `protobuf:"fixed64,1,opt,name=offset_seconds,json=offsetSeconds,proto3" json:"offset_seconds,omitempty"`
+	// The value, in the unit given beside the samples.
+	Value         float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TraceSample) Reset() {
+	*x = TraceSample{}
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TraceSample) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TraceSample) ProtoMessage() {}
+
+func (x *TraceSample) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TraceSample.ProtoReflect.Descriptor instead.
+func (*TraceSample) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *TraceSample) GetOffsetSeconds() float64 {
+	if x != nil {
+		return x.OffsetSeconds
+	}
+	return 0
+}
+
+func (x *TraceSample) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
 // The request to record an exceedance by hand.
 type CreateEngineExceedanceRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -478,25 +606,27 @@ type CreateEngineExceedanceRequest struct {
 	EngineExceedanceId string `protobuf:"bytes,2,opt,name=engine_exceedance_id,json=engineExceedanceId,proto3" json:"engine_exceedance_id,omitempty"`
 	// The id of the engine model's chart.
 	Chart string `protobuf:"bytes,3,opt,name=chart,proto3" json:"chart,omitempty"`
-	// When it was.
+	// When it was; with a trace, the moment that its offsets count from.
 	ExceedTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=exceed_time,json=exceedTime,proto3" json:"exceed_time,omitempty"`
-	// The highest value that was seen.
+	// The highest value that was seen; needed without a trace, and unset with one.
 	Peak *v1.Entered `protobuf:"bytes,5,opt,name=peak,proto3" json:"peak,omitempty"`
-	// How long it lasted in all; unset when nobody knows.
+	// How long it lasted in all; unset when nobody knows, and with a trace.
 	Duration *v1.Entered `protobuf:"bytes,6,opt,name=duration,proto3" json:"duration,omitempty"`
 	// What happened.
 	Note string `protobuf:"bytes,7,opt,name=note,proto3" json:"note,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
 	RequestId string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Checks everything and changes nothing.
-	ValidateOnly  bool `protobuf:"varint,9,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,9,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The trace that was recorded; instead of peak and duration, which are then read off it.
+	Trace         *ExceedanceTrace `protobuf:"bytes,10,opt,name=trace,proto3" json:"trace,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CreateEngineExceedanceRequest) Reset() {
 	*x = CreateEngineExceedanceRequest{}
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[1]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -508,7 +638,7 @@ func (x *CreateEngineExceedanceRequest) String() string {
 func (*CreateEngineExceedanceRequest) ProtoMessage() {}
 
 func (x *CreateEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[1]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -521,7 +651,7 @@ func (x *CreateEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineExceedanceRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineExceedanceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *CreateEngineExceedanceRequest) GetParent() string {
@@ -587,6 +717,13 @@ func (x *CreateEngineExceedanceRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *CreateEngineExceedanceRequest) GetTrace() *ExceedanceTrace {
+	if x != nil {
+		return x.Trace
+	}
+	return nil
+}
+
 // The request to read one resource.
 type GetEngineExceedanceRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -598,7 +735,7 @@ type GetEngineExceedanceRequest struct {
 
 func (x *GetEngineExceedanceRequest) Reset() {
 	*x = GetEngineExceedanceRequest{}
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[2]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -610,7 +747,7 @@ func (x *GetEngineExceedanceRequest) String() string {
 func (*GetEngineExceedanceRequest) ProtoMessage() {}
 
 func (x *GetEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[2]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -623,7 +760,7 @@ func (x *GetEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetEngineExceedanceRequest.ProtoReflect.Descriptor instead.
 func (*GetEngineExceedanceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *GetEngineExceedanceRequest) GetName() string {
@@ -652,7 +789,7 @@ type ListEngineExceedancesRequest struct {
 
 func (x *ListEngineExceedancesRequest) Reset() {
 	*x = ListEngineExceedancesRequest{}
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -664,7 +801,7 @@ func (x *ListEngineExceedancesRequest) String() string {
 func (*ListEngineExceedancesRequest) ProtoMessage() {}
 
 func (x *ListEngineExceedancesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -677,7 +814,7 @@ func (x *ListEngineExceedancesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineExceedancesRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineExceedancesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListEngineExceedancesRequest) GetParent() string {
@@ -728,7 +865,7 @@ type ListEngineExceedancesResponse struct {
 
 func (x *ListEngineExceedancesResponse) Reset() {
 	*x = ListEngineExceedancesResponse{}
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[4]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -740,7 +877,7 @@ func (x *ListEngineExceedancesResponse) String() string {
 func (*ListEngineExceedancesResponse) ProtoMessage() {}
 
 func (x *ListEngineExceedancesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[4]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -753,7 +890,7 @@ func (x *ListEngineExceedancesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineExceedancesResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineExceedancesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ListEngineExceedancesResponse) GetEngineExceedances() []*EngineExceedance {
@@ -787,7 +924,7 @@ type CloseEngineExceedanceRequest struct {
 
 func (x *CloseEngineExceedanceRequest) Reset() {
 	*x = CloseEngineExceedanceRequest{}
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[5]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -799,7 +936,7 @@ func (x *CloseEngineExceedanceRequest) String() string {
 func (*CloseEngineExceedanceRequest) ProtoMessage() {}
 
 func (x *CloseEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[5]
+	mi := &file_coldsection_performance_v1_exceedances_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -812,7 +949,7 @@ func (x *CloseEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CloseEngineExceedanceRequest.ProtoReflect.Descriptor instead.
 func (*CloseEngineExceedanceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_performance_v1_exceedances_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *CloseEngineExceedanceRequest) GetName() string {
@@ -847,7 +984,7 @@ var File_coldsection_performance_v1_exceedances_proto protoreflect.FileDescripto
 
 const file_coldsection_performance_v1_exceedances_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/performance/v1/exceedances.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc9\f\n" +
+	",coldsection/performance/v1/exceedances.proto\x12\x1acoldsection.performance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc6\r\n" +
 	"\x10EngineExceedance\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12Q\n" +
 	"\x06source\x18\x02 \x01(\x0e23.coldsection.performance.v1.EngineExceedance.SourceB\x04\xe2A\x01\x03R\x06source\x12N\n" +
@@ -879,7 +1016,9 @@ const file_coldsection_performance_v1_exceedances_proto_rawDesc = "" +
 	"close_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tcloseTime\x12A\n" +
 	"\vcreate_time\x18\x19 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12\x18\n" +
-	"\x04etag\x18\x1a \x01(\tB\x04\xe2A\x01\x03R\x04etag\"G\n" +
+	"\x04etag\x18\x1a \x01(\tB\x04\xe2A\x01\x03R\x04etag\x122\n" +
+	"\x12trace_sample_count\x18\x1b \x01(\x05B\x04\xe2A\x01\x03R\x10traceSampleCount\x12G\n" +
+	"\x05trace\x18\x1c \x01(\v2+.coldsection.performance.v1.ExceedanceTraceB\x04\xe2A\x01\x03R\x05trace\"G\n" +
 	"\x06Source\x12\x16\n" +
 	"\x12SOURCE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aREADING\x10\x01\x12\f\n" +
@@ -897,21 +1036,28 @@ const file_coldsection_performance_v1_exceedances_proto_rawDesc = "" +
 	"\aNO_ZONE\x10\x02\x12\x0f\n" +
 	"\vCANNOT_TELL\x10\x03\x12\x10\n" +
 	"\fLIMIT_BROKEN\x10\x04:\x87\x01\xeaA\x83\x01\n" +
-	"$coldsection.example/EngineExceedance\x126engines/{engine}/engineExceedances/{engine_exceedance}*\x11engineExceedances2\x10engineExceedance\"\xc0\x04\n" +
+	"$coldsection.example/EngineExceedance\x126engines/{engine}/engineExceedances/{engine_exceedance}*\x11engineExceedances2\x10engineExceedance\"\x91\x01\n" +
+	"\x0fExceedanceTrace\x12*\n" +
+	"\tunit_code\x18\x01 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\x12R\n" +
+	"\asamples\x18\x02 \x03(\v2'.coldsection.performance.v1.TraceSampleB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\x88'R\asamples\"d\n" +
+	"\vTraceSample\x122\n" +
+	"\x0eoffset_seconds\x18\x01 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\roffsetSeconds\x12!\n" +
+	"\x05value\x18\x02 \x01(\x01B\v\xe2A\x01\x02\xbaH\x04\x12\x02@\x01R\x05value\"\x83\x05\n" +
 	"\x1dCreateEngineExceedanceRequest\x12L\n" +
 	"\x06parent\x18\x01 \x01(\tB4\xe2A\x01\x02\xfaA&\x12$coldsection.example/EngineExceedance\xbaH\x04r\x02\x10\x01R\x06parent\x12a\n" +
 	"\x14engine_exceedance_id\x18\x02 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x12engineExceedanceId\x12!\n" +
 	"\x05chart\x18\x03 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x05chart\x12G\n" +
 	"\vexceed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\n" +
-	"exceedTime\x12>\n" +
-	"\x04peak\x18\x05 \x01(\v2\x1e.coldsection.common.v1.EnteredB\n" +
-	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x04peak\x12@\n" +
+	"exceedTime\x128\n" +
+	"\x04peak\x18\x05 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\x04peak\x12@\n" +
 	"\bduration\x18\x06 \x01(\v2\x1e.coldsection.common.v1.EnteredB\x04\xe2A\x01\x01R\bduration\x12 \n" +
 	"\x04note\x18\a \x01(\tB\f\xe2A\x01\x01\xbaH\x05r\x03\x18\x90\x03R\x04note\x123\n" +
 	"\n" +
 	"request_id\x18\b \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\t \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"f\n" +
+	"\rvalidate_only\x18\t \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12G\n" +
+	"\x05trace\x18\n" +
+	" \x01(\v2+.coldsection.performance.v1.ExceedanceTraceB\x04\xe2A\x01\x01R\x05trace\"f\n" +
 	"\x1aGetEngineExceedanceRequest\x12H\n" +
 	"\x04name\x18\x01 \x01(\tB4\xe2A\x01\x02\xfaA&\n" +
 	"$coldsection.example/EngineExceedance\xbaH\x04r\x02\x10\x01R\x04name\"\xf3\x01\n" +
@@ -951,49 +1097,54 @@ func file_coldsection_performance_v1_exceedances_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_exceedances_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_coldsection_performance_v1_exceedances_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_coldsection_performance_v1_exceedances_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_coldsection_performance_v1_exceedances_proto_goTypes = []any{
 	(EngineExceedance_Source)(0),          // 0: coldsection.performance.v1.EngineExceedance.Source
 	(EngineExceedance_State)(0),           // 1: coldsection.performance.v1.EngineExceedance.State
 	(EngineExceedance_Verdict)(0),         // 2: coldsection.performance.v1.EngineExceedance.Verdict
 	(*EngineExceedance)(nil),              // 3: coldsection.performance.v1.EngineExceedance
-	(*CreateEngineExceedanceRequest)(nil), // 4: coldsection.performance.v1.CreateEngineExceedanceRequest
-	(*GetEngineExceedanceRequest)(nil),    // 5: coldsection.performance.v1.GetEngineExceedanceRequest
-	(*ListEngineExceedancesRequest)(nil),  // 6: coldsection.performance.v1.ListEngineExceedancesRequest
-	(*ListEngineExceedancesResponse)(nil), // 7: coldsection.performance.v1.ListEngineExceedancesResponse
-	(*CloseEngineExceedanceRequest)(nil),  // 8: coldsection.performance.v1.CloseEngineExceedanceRequest
-	(*timestamppb.Timestamp)(nil),         // 9: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),          // 10: coldsection.common.v1.DocumentReference
-	(*v1.Explained)(nil),                  // 11: coldsection.common.v1.Explained
-	(*v1.Entered)(nil),                    // 12: coldsection.common.v1.Entered
+	(*ExceedanceTrace)(nil),               // 4: coldsection.performance.v1.ExceedanceTrace
+	(*TraceSample)(nil),                   // 5: coldsection.performance.v1.TraceSample
+	(*CreateEngineExceedanceRequest)(nil), // 6: coldsection.performance.v1.CreateEngineExceedanceRequest
+	(*GetEngineExceedanceRequest)(nil),    // 7: coldsection.performance.v1.GetEngineExceedanceRequest
+	(*ListEngineExceedancesRequest)(nil),  // 8: coldsection.performance.v1.ListEngineExceedancesRequest
+	(*ListEngineExceedancesResponse)(nil), // 9: coldsection.performance.v1.ListEngineExceedancesResponse
+	(*CloseEngineExceedanceRequest)(nil),  // 10: coldsection.performance.v1.CloseEngineExceedanceRequest
+	(*timestamppb.Timestamp)(nil),         // 11: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),          // 12: coldsection.common.v1.DocumentReference
+	(*v1.Explained)(nil),                  // 13: coldsection.common.v1.Explained
+	(*v1.Entered)(nil),                    // 14: coldsection.common.v1.Entered
 }
 var file_coldsection_performance_v1_exceedances_proto_depIdxs = []int32{
 	0,  // 0: coldsection.performance.v1.EngineExceedance.source:type_name -> coldsection.performance.v1.EngineExceedance.Source
 	1,  // 1: coldsection.performance.v1.EngineExceedance.state:type_name -> coldsection.performance.v1.EngineExceedance.State
-	9,  // 2: coldsection.performance.v1.EngineExceedance.exceed_time:type_name -> google.protobuf.Timestamp
+	11, // 2: coldsection.performance.v1.EngineExceedance.exceed_time:type_name -> google.protobuf.Timestamp
 	2,  // 3: coldsection.performance.v1.EngineExceedance.verdict:type_name -> coldsection.performance.v1.EngineExceedance.Verdict
-	10, // 4: coldsection.performance.v1.EngineExceedance.document:type_name -> coldsection.common.v1.DocumentReference
-	11, // 5: coldsection.performance.v1.EngineExceedance.peak:type_name -> coldsection.common.v1.Explained
-	11, // 6: coldsection.performance.v1.EngineExceedance.duration:type_name -> coldsection.common.v1.Explained
-	9,  // 7: coldsection.performance.v1.EngineExceedance.close_time:type_name -> google.protobuf.Timestamp
-	9,  // 8: coldsection.performance.v1.EngineExceedance.create_time:type_name -> google.protobuf.Timestamp
-	9,  // 9: coldsection.performance.v1.CreateEngineExceedanceRequest.exceed_time:type_name -> google.protobuf.Timestamp
-	12, // 10: coldsection.performance.v1.CreateEngineExceedanceRequest.peak:type_name -> coldsection.common.v1.Entered
-	12, // 11: coldsection.performance.v1.CreateEngineExceedanceRequest.duration:type_name -> coldsection.common.v1.Entered
-	3,  // 12: coldsection.performance.v1.ListEngineExceedancesResponse.engine_exceedances:type_name -> coldsection.performance.v1.EngineExceedance
-	4,  // 13: coldsection.performance.v1.ExceedanceService.CreateEngineExceedance:input_type -> coldsection.performance.v1.CreateEngineExceedanceRequest
-	5,  // 14: coldsection.performance.v1.ExceedanceService.GetEngineExceedance:input_type -> coldsection.performance.v1.GetEngineExceedanceRequest
-	6,  // 15: coldsection.performance.v1.ExceedanceService.ListEngineExceedances:input_type -> coldsection.performance.v1.ListEngineExceedancesRequest
-	8,  // 16: coldsection.performance.v1.ExceedanceService.CloseEngineExceedance:input_type -> coldsection.performance.v1.CloseEngineExceedanceRequest
-	3,  // 17: coldsection.performance.v1.ExceedanceService.CreateEngineExceedance:output_type -> coldsection.performance.v1.EngineExceedance
-	3,  // 18: coldsection.performance.v1.ExceedanceService.GetEngineExceedance:output_type -> coldsection.performance.v1.EngineExceedance
-	7,  // 19: coldsection.performance.v1.ExceedanceService.ListEngineExceedances:output_type -> coldsection.performance.v1.ListEngineExceedancesResponse
-	3,  // 20: coldsection.performance.v1.ExceedanceService.CloseEngineExceedance:output_type -> coldsection.performance.v1.EngineExceedance
-	17, // [17:21] is the sub-list for method output_type
-	13, // [13:17] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	12, // 4: coldsection.performance.v1.EngineExceedance.document:type_name -> coldsection.common.v1.DocumentReference
+	13, // 5: coldsection.performance.v1.EngineExceedance.peak:type_name -> coldsection.common.v1.Explained
+	13, // 6: coldsection.performance.v1.EngineExceedance.duration:type_name -> coldsection.common.v1.Explained
+	11, // 7: coldsection.performance.v1.EngineExceedance.close_time:type_name -> google.protobuf.Timestamp
+	11, // 8: coldsection.performance.v1.EngineExceedance.create_time:type_name -> google.protobuf.Timestamp
+	4,  // 9: coldsection.performance.v1.EngineExceedance.trace:type_name -> coldsection.performance.v1.ExceedanceTrace
+	5,  // 10: coldsection.performance.v1.ExceedanceTrace.samples:type_name -> coldsection.performance.v1.TraceSample
+	11, // 11: coldsection.performance.v1.CreateEngineExceedanceRequest.exceed_time:type_name -> google.protobuf.Timestamp
+	14, // 12: coldsection.performance.v1.CreateEngineExceedanceRequest.peak:type_name -> coldsection.common.v1.Entered
+	14, // 13: coldsection.performance.v1.CreateEngineExceedanceRequest.duration:type_name -> coldsection.common.v1.Entered
+	4,  // 14: coldsection.performance.v1.CreateEngineExceedanceRequest.trace:type_name -> coldsection.performance.v1.ExceedanceTrace
+	3,  // 15: coldsection.performance.v1.ListEngineExceedancesResponse.engine_exceedances:type_name -> coldsection.performance.v1.EngineExceedance
+	6,  // 16: coldsection.performance.v1.ExceedanceService.CreateEngineExceedance:input_type -> coldsection.performance.v1.CreateEngineExceedanceRequest
+	7,  // 17: coldsection.performance.v1.ExceedanceService.GetEngineExceedance:input_type -> coldsection.performance.v1.GetEngineExceedanceRequest
+	8,  // 18: coldsection.performance.v1.ExceedanceService.ListEngineExceedances:input_type -> coldsection.performance.v1.ListEngineExceedancesRequest
+	10, // 19: coldsection.performance.v1.ExceedanceService.CloseEngineExceedance:input_type -> coldsection.performance.v1.CloseEngineExceedanceRequest
+	3,  // 20: coldsection.performance.v1.ExceedanceService.CreateEngineExceedance:output_type -> coldsection.performance.v1.EngineExceedance
+	3,  // 21: coldsection.performance.v1.ExceedanceService.GetEngineExceedance:output_type -> coldsection.performance.v1.EngineExceedance
+	9,  // 22: coldsection.performance.v1.ExceedanceService.ListEngineExceedances:output_type -> coldsection.performance.v1.ListEngineExceedancesResponse
+	3,  // 23: coldsection.performance.v1.ExceedanceService.CloseEngineExceedance:output_type -> coldsection.performance.v1.EngineExceedance
+	20, // [20:24] is the sub-list for method output_type
+	16, // [16:20] is the sub-list for method input_type
+	16, // [16:16] is the sub-list for extension type_name
+	16, // [16:16] is the sub-list for extension extendee
+	0,  // [0:16] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_exceedances_proto_init() }
@@ -1007,7 +1158,7 @@ func file_coldsection_performance_v1_exceedances_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_exceedances_proto_rawDesc), len(file_coldsection_performance_v1_exceedances_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   6,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

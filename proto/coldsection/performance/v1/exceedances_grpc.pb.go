@@ -35,11 +35,12 @@ const (
 // asks for, and a licensed person signs it; this service only remembers that it is asked for. Roles: as each method says.
 type ExceedanceServiceClient interface {
 	// Records an exceedance that somebody saw: its highest value and how long it lasted, held against a chart of the engine model.
+	// Where the trace was recorded, it is given instead: it is kept, and the highest value, the duration and the zone are its.
 	// What reaches no zone is recorded all the same. Roles: technician, analyst, inspector, quality, integrator. Reasons:
-	// ENGINE_UNKNOWN, EXCEEDANCE_CHART_UNKNOWN, UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER, TRACE_INVALID, TIME_IN_FUTURE,
-	// ALREADY_EXISTS.
+	// ENGINE_UNKNOWN, EXCEEDANCE_CHART_UNKNOWN, EXCEEDANCE_UNSTATED, UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER, TRACE_INVALID,
+	// TRACE_AMBIGUOUS, TIME_IN_FUTURE, ALREADY_EXISTS.
 	CreateEngineExceedance(ctx context.Context, in *CreateEngineExceedanceRequest, opts ...grpc.CallOption) (*EngineExceedance, error)
-	// Reads one. Roles: every signed-in caller.
+	// Reads one, with its trace where one was kept. Roles: every signed-in caller.
 	GetEngineExceedance(ctx context.Context, in *GetEngineExceedanceRequest, opts ...grpc.CallOption) (*EngineExceedance, error)
 	// Lists exceedances, newest first; "-" as engine reads across all. Filter fields: state, source, chart, exceed_time. Roles: every
 	// signed-in caller.
@@ -105,11 +106,12 @@ func (c *exceedanceServiceClient) CloseEngineExceedance(ctx context.Context, in 
 // asks for, and a licensed person signs it; this service only remembers that it is asked for. Roles: as each method says.
 type ExceedanceServiceServer interface {
 	// Records an exceedance that somebody saw: its highest value and how long it lasted, held against a chart of the engine model.
+	// Where the trace was recorded, it is given instead: it is kept, and the highest value, the duration and the zone are its.
 	// What reaches no zone is recorded all the same. Roles: technician, analyst, inspector, quality, integrator. Reasons:
-	// ENGINE_UNKNOWN, EXCEEDANCE_CHART_UNKNOWN, UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER, TRACE_INVALID, TIME_IN_FUTURE,
-	// ALREADY_EXISTS.
+	// ENGINE_UNKNOWN, EXCEEDANCE_CHART_UNKNOWN, EXCEEDANCE_UNSTATED, UNIT_UNKNOWN, UNIT_MISMATCH, VALUE_NOT_A_NUMBER, TRACE_INVALID,
+	// TRACE_AMBIGUOUS, TIME_IN_FUTURE, ALREADY_EXISTS.
 	CreateEngineExceedance(context.Context, *CreateEngineExceedanceRequest) (*EngineExceedance, error)
-	// Reads one. Roles: every signed-in caller.
+	// Reads one, with its trace where one was kept. Roles: every signed-in caller.
 	GetEngineExceedance(context.Context, *GetEngineExceedanceRequest) (*EngineExceedance, error)
 	// Lists exceedances, newest first; "-" as engine reads across all. Filter fields: state, source, chart, exceed_time. Roles: every
 	// signed-in caller.

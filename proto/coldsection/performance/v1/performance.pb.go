@@ -7134,6 +7134,134 @@ func (x *RenderTrendRequest) GetFit() bool {
 	return false
 }
 
+// The request to draw a recorded exceedance.
+type RenderEngineExceedanceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The exceedance.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The format of the drawing.
+	Format        ImageFormat `protobuf:"varint,2,opt,name=format,proto3,enum=coldsection.performance.v1.ImageFormat" json:"format,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderEngineExceedanceRequest) Reset() {
+	*x = RenderEngineExceedanceRequest{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderEngineExceedanceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderEngineExceedanceRequest) ProtoMessage() {}
+
+func (x *RenderEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderEngineExceedanceRequest.ProtoReflect.Descriptor instead.
+func (*RenderEngineExceedanceRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
+}
+
+func (x *RenderEngineExceedanceRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RenderEngineExceedanceRequest) GetFormat() ImageFormat {
+	if x != nil {
+		return x.Format
+	}
+	return ImageFormat_IMAGE_FORMAT_UNSPECIFIED
+}
+
+// A drawn exceedance.
+type RenderEngineExceedanceResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The drawing. The cautions stand in it, before anything else.
+	Content []byte `protobuf:"bytes,1,opt,name=content,proto3" json:"content,omitempty"`
+	// What it shows, in words, the cautions first.
+	AlternativeText string `protobuf:"bytes,2,opt,name=alternative_text,json=alternativeText,proto3" json:"alternative_text,omitempty"`
+	// "image/svg+xml" or "image/png".
+	MediaType string `protobuf:"bytes,3,opt,name=media_type,json=mediaType,proto3" json:"media_type,omitempty"`
+	// A name for the file.
+	FileName      string `protobuf:"bytes,4,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderEngineExceedanceResponse) Reset() {
+	*x = RenderEngineExceedanceResponse{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderEngineExceedanceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderEngineExceedanceResponse) ProtoMessage() {}
+
+func (x *RenderEngineExceedanceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderEngineExceedanceResponse.ProtoReflect.Descriptor instead.
+func (*RenderEngineExceedanceResponse) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{71}
+}
+
+func (x *RenderEngineExceedanceResponse) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *RenderEngineExceedanceResponse) GetAlternativeText() string {
+	if x != nil {
+		return x.AlternativeText
+	}
+	return ""
+}
+
+func (x *RenderEngineExceedanceResponse) GetMediaType() string {
+	if x != nil {
+		return x.MediaType
+	}
+	return ""
+}
+
+func (x *RenderEngineExceedanceResponse) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
 // The request to read one resource.
 type GetRecoveryRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -7145,7 +7273,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7157,7 +7285,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7170,7 +7298,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -7199,7 +7327,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7211,7 +7339,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7224,7 +7352,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -7275,7 +7403,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7287,7 +7415,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7300,7 +7428,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -7985,7 +8113,17 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"start_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\tstartTime\x12;\n" +
 	"\bend_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x01R\aendTime\x12M\n" +
 	"\x06format\x18\x04 \x01(\x0e2'.coldsection.performance.v1.ImageFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\x12\x16\n" +
-	"\x03fit\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\x03fit\"V\n" +
+	"\x03fit\x18\x05 \x01(\bB\x04\xe2A\x01\x01R\x03fit\"\xb8\x01\n" +
+	"\x1dRenderEngineExceedanceRequest\x12H\n" +
+	"\x04name\x18\x01 \x01(\tB4\xe2A\x01\x02\xfaA&\n" +
+	"$coldsection.example/EngineExceedance\xbaH\x04r\x02\x10\x01R\x04name\x12M\n" +
+	"\x06format\x18\x02 \x01(\x0e2'.coldsection.performance.v1.ImageFormatB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\x06format\"\xb9\x01\n" +
+	"\x1eRenderEngineExceedanceResponse\x12\x1e\n" +
+	"\acontent\x18\x01 \x01(\fB\x04\xe2A\x01\x03R\acontent\x12/\n" +
+	"\x10alternative_text\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0falternativeText\x12#\n" +
+	"\n" +
+	"media_type\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tmediaType\x12!\n" +
+	"\tfile_name\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bfileName\"V\n" +
 	"\x12GetRecoveryRequest\x12@\n" +
 	"\x04name\x18\x01 \x01(\tB,\xe2A\x01\x02\xfaA\x1e\n" +
 	"\x1ccoldsection.example/Recovery\xbaH\x04r\x02\x10\x01R\x04name\"\xe4\x01\n" +
@@ -8034,7 +8172,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0eStreamReadings\x121.coldsection.performance.v1.StreamReadingsRequest\x1a2.coldsection.performance.v1.StreamReadingsResponse\"\x00(\x01\x12\x9c\x01\n" +
 	"\x0eExcludeReading\x121.coldsection.performance.v1.ExcludeReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:exclude\x12\x9c\x01\n" +
 	"\x0eIncludeReading\x121.coldsection.performance.v1.IncludeReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:include\x12\xad\x01\n" +
-	"\x11CreateEngineEvent\x124.coldsection.performance.v1.CreateEngineEventRequest\x1a'.coldsection.performance.v1.EngineEvent\"9\x82\xd3\xe4\x93\x023:\fengine_event\"#/v1/{parent=engines/*}/engineEvents2\x94\x10\n" +
+	"\x11CreateEngineEvent\x124.coldsection.performance.v1.CreateEngineEventRequest\x1a'.coldsection.performance.v1.EngineEvent\"9\x82\xd3\xe4\x93\x023:\fengine_event\"#/v1/{parent=engines/*}/engineEvents2\xe2\x11\n" +
 	"\x17PerformanceQueryService\x12\x92\x01\n" +
 	"\x0eGetEngineModel\x121.coldsection.performance.v1.GetEngineModelRequest\x1a'.coldsection.performance.v1.EngineModel\"$\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/{name=engineModels/*}\x90\x02\x01\x12\x9a\x01\n" +
 	"\x10ListEngineModels\x123.coldsection.performance.v1.ListEngineModelsRequest\x1a4.coldsection.performance.v1.ListEngineModelsResponse\"\x1b\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/engineModels\x90\x02\x01\x12\x8c\x01\n" +
@@ -8047,7 +8185,8 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0fListAssessments\x122.coldsection.performance.v1.ListAssessmentsRequest\x1a3.coldsection.performance.v1.ListAssessmentsResponse\"\x1a\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/assessments\x90\x02\x01\x12\xa9\x01\n" +
 	"\x0fListWashAdvices\x122.coldsection.performance.v1.ListWashAdvicesRequest\x1a3.coldsection.performance.v1.ListWashAdvicesResponse\"-\x82\xd3\xe4\x93\x02$\x12\"/v1/{parent=engines/*}/washAdvices\x90\x02\x01\x12\x81\x01\n" +
 	"\bGetTrend\x12+.coldsection.performance.v1.GetTrendRequest\x1a!.coldsection.performance.v1.Trend\"%\x82\xd3\xe4\x93\x02\x1c\x12\x1a/v1/{name=engines/*/trend}\x90\x02\x01\x12\x9c\x01\n" +
-	"\vRenderTrend\x12..coldsection.performance.v1.RenderTrendRequest\x1a/.coldsection.performance.v1.RenderTrendResponse\",\x82\xd3\xe4\x93\x02#\x12!/v1/{name=engines/*/trend}:render\x90\x02\x01\x12\x91\x01\n" +
+	"\vRenderTrend\x12..coldsection.performance.v1.RenderTrendRequest\x1a/.coldsection.performance.v1.RenderTrendResponse\",\x82\xd3\xe4\x93\x02#\x12!/v1/{name=engines/*/trend}:render\x90\x02\x01\x12\xcb\x01\n" +
+	"\x16RenderEngineExceedance\x129.coldsection.performance.v1.RenderEngineExceedanceRequest\x1a:.coldsection.performance.v1.RenderEngineExceedanceResponse\":\x82\xd3\xe4\x93\x021\x12//v1/{name=engines/*/engineExceedances/*}:render\x90\x02\x01\x12\x91\x01\n" +
 	"\vGetRecovery\x12..coldsection.performance.v1.GetRecoveryRequest\x1a$.coldsection.performance.v1.Recovery\",\x82\xd3\xe4\x93\x02#\x12!/v1/{name=engines/*/recoveries/*}\x90\x02\x01\x12\xa5\x01\n" +
 	"\x0eListRecoveries\x121.coldsection.performance.v1.ListRecoveriesRequest\x1a2.coldsection.performance.v1.ListRecoveriesResponse\",\x82\xd3\xe4\x93\x02#\x12!/v1/{parent=engines/*}/recoveries\x90\x02\x01BDZBcoldsection.example/proto/coldsection/performance/v1;performancev1b\x06proto3"
 
@@ -8064,103 +8203,105 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 73)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 75)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
-	(Parameter)(0),                   // 0: coldsection.performance.v1.Parameter
-	(ConditionLevel)(0),              // 1: coldsection.performance.v1.ConditionLevel
-	(ImageFormat)(0),                 // 2: coldsection.performance.v1.ImageFormat
-	(TableFormat)(0),                 // 3: coldsection.performance.v1.TableFormat
-	(TrimData_Topology)(0),           // 4: coldsection.performance.v1.TrimData.Topology
-	(Reading_State)(0),               // 5: coldsection.performance.v1.Reading.State
-	(EngineEvent_Kind)(0),            // 6: coldsection.performance.v1.EngineEvent.Kind
-	(EngineEvent_CheckResult)(0),     // 7: coldsection.performance.v1.EngineEvent.CheckResult
-	(WashAdvice_State)(0),            // 8: coldsection.performance.v1.WashAdvice.State
-	(Recovery_Verdict)(0),            // 9: coldsection.performance.v1.Recovery.Verdict
-	(*EngineModel)(nil),              // 10: coldsection.performance.v1.EngineModel
-	(*Limit)(nil),                    // 11: coldsection.performance.v1.Limit
-	(*CorrectionExponents)(nil),      // 12: coldsection.performance.v1.CorrectionExponents
-	(*ExceedanceChart)(nil),          // 13: coldsection.performance.v1.ExceedanceChart
-	(*ExceedanceZone)(nil),           // 14: coldsection.performance.v1.ExceedanceZone
-	(*ZoneCorner)(nil),               // 15: coldsection.performance.v1.ZoneCorner
-	(*CauseSignature)(nil),           // 16: coldsection.performance.v1.CauseSignature
-	(*DirtKinds)(nil),                // 17: coldsection.performance.v1.DirtKinds
-	(*PowerCheckData)(nil),           // 18: coldsection.performance.v1.PowerCheckData
-	(*Baseline)(nil),                 // 19: coldsection.performance.v1.Baseline
-	(*BaselinePolynomial)(nil),       // 20: coldsection.performance.v1.BaselinePolynomial
-	(*BaselineTerm)(nil),             // 21: coldsection.performance.v1.BaselineTerm
-	(*BaselinePoint)(nil),            // 22: coldsection.performance.v1.BaselinePoint
-	(*Noise)(nil),                    // 23: coldsection.performance.v1.Noise
-	(*WashData)(nil),                 // 24: coldsection.performance.v1.WashData
-	(*SprayRing)(nil),                // 25: coldsection.performance.v1.SprayRing
-	(*PressureContainer)(nil),        // 26: coldsection.performance.v1.PressureContainer
-	(*StarterProfile)(nil),           // 27: coldsection.performance.v1.StarterProfile
-	(*DutyRun)(nil),                  // 28: coldsection.performance.v1.DutyRun
-	(*AntifreezeTable)(nil),          // 29: coldsection.performance.v1.AntifreezeTable
-	(*AntifreezeRow)(nil),            // 30: coldsection.performance.v1.AntifreezeRow
-	(*AdviceRules)(nil),              // 31: coldsection.performance.v1.AdviceRules
-	(*TrimData)(nil),                 // 32: coldsection.performance.v1.TrimData
-	(*TrimClass)(nil),                // 33: coldsection.performance.v1.TrimClass
-	(*HeaterData)(nil),               // 34: coldsection.performance.v1.HeaterData
-	(*Reading)(nil),                  // 35: coldsection.performance.v1.Reading
-	(*ReadingValues)(nil),            // 36: coldsection.performance.v1.ReadingValues
-	(*Deviation)(nil),                // 37: coldsection.performance.v1.Deviation
-	(*EngineEvent)(nil),              // 38: coldsection.performance.v1.EngineEvent
-	(*Interval)(nil),                 // 39: coldsection.performance.v1.Interval
-	(*Assessment)(nil),               // 40: coldsection.performance.v1.Assessment
-	(*Shift)(nil),                    // 41: coldsection.performance.v1.Shift
-	(*CauseStep)(nil),                // 42: coldsection.performance.v1.CauseStep
-	(*Cause)(nil),                    // 43: coldsection.performance.v1.Cause
-	(*Margin)(nil),                   // 44: coldsection.performance.v1.Margin
-	(*WashAdvice)(nil),               // 45: coldsection.performance.v1.WashAdvice
-	(*Trend)(nil),                    // 46: coldsection.performance.v1.Trend
-	(*TrendPoint)(nil),               // 47: coldsection.performance.v1.TrendPoint
-	(*RenderTrendResponse)(nil),      // 48: coldsection.performance.v1.RenderTrendResponse
-	(*Recovery)(nil),                 // 49: coldsection.performance.v1.Recovery
-	(*ExplainReadingResponse)(nil),   // 50: coldsection.performance.v1.ExplainReadingResponse
-	(*CreateEngineModelRequest)(nil), // 51: coldsection.performance.v1.CreateEngineModelRequest
-	(*UpdateEngineModelRequest)(nil), // 52: coldsection.performance.v1.UpdateEngineModelRequest
-	(*GetEngineModelRequest)(nil),    // 53: coldsection.performance.v1.GetEngineModelRequest
-	(*ListEngineModelsRequest)(nil),  // 54: coldsection.performance.v1.ListEngineModelsRequest
-	(*ListEngineModelsResponse)(nil), // 55: coldsection.performance.v1.ListEngineModelsResponse
-	(*ImportReadingsRequest)(nil),    // 56: coldsection.performance.v1.ImportReadingsRequest
-	(*ColumnMapping)(nil),            // 57: coldsection.performance.v1.ColumnMapping
-	(*ColumnRead)(nil),               // 58: coldsection.performance.v1.ColumnRead
-	(*ImportReadingsResponse)(nil),   // 59: coldsection.performance.v1.ImportReadingsResponse
-	(*RowProblem)(nil),               // 60: coldsection.performance.v1.RowProblem
-	(*CreateReadingRequest)(nil),     // 61: coldsection.performance.v1.CreateReadingRequest
-	(*StreamReadingsRequest)(nil),    // 62: coldsection.performance.v1.StreamReadingsRequest
-	(*StreamReadingsResponse)(nil),   // 63: coldsection.performance.v1.StreamReadingsResponse
-	(*ExcludeReadingRequest)(nil),    // 64: coldsection.performance.v1.ExcludeReadingRequest
-	(*IncludeReadingRequest)(nil),    // 65: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil), // 66: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),        // 67: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),      // 68: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),     // 69: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),    // 70: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),  // 71: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil), // 72: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),     // 73: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),   // 74: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),  // 75: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),   // 76: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),  // 77: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),          // 78: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),       // 79: coldsection.performance.v1.RenderTrendRequest
-	(*GetRecoveryRequest)(nil),       // 80: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),    // 81: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),   // 82: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),     // 83: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),    // 84: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),              // 85: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                // 86: google.type.Date
-	(*v1.Entered)(nil),               // 87: coldsection.common.v1.Entered
-	(*v1.Converted)(nil),             // 88: coldsection.common.v1.Converted
-	(*EngineExceedance)(nil),         // 89: coldsection.performance.v1.EngineExceedance
-	(*v1.Explained)(nil),             // 90: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),    // 91: google.protobuf.FieldMask
+	(Parameter)(0),                         // 0: coldsection.performance.v1.Parameter
+	(ConditionLevel)(0),                    // 1: coldsection.performance.v1.ConditionLevel
+	(ImageFormat)(0),                       // 2: coldsection.performance.v1.ImageFormat
+	(TableFormat)(0),                       // 3: coldsection.performance.v1.TableFormat
+	(TrimData_Topology)(0),                 // 4: coldsection.performance.v1.TrimData.Topology
+	(Reading_State)(0),                     // 5: coldsection.performance.v1.Reading.State
+	(EngineEvent_Kind)(0),                  // 6: coldsection.performance.v1.EngineEvent.Kind
+	(EngineEvent_CheckResult)(0),           // 7: coldsection.performance.v1.EngineEvent.CheckResult
+	(WashAdvice_State)(0),                  // 8: coldsection.performance.v1.WashAdvice.State
+	(Recovery_Verdict)(0),                  // 9: coldsection.performance.v1.Recovery.Verdict
+	(*EngineModel)(nil),                    // 10: coldsection.performance.v1.EngineModel
+	(*Limit)(nil),                          // 11: coldsection.performance.v1.Limit
+	(*CorrectionExponents)(nil),            // 12: coldsection.performance.v1.CorrectionExponents
+	(*ExceedanceChart)(nil),                // 13: coldsection.performance.v1.ExceedanceChart
+	(*ExceedanceZone)(nil),                 // 14: coldsection.performance.v1.ExceedanceZone
+	(*ZoneCorner)(nil),                     // 15: coldsection.performance.v1.ZoneCorner
+	(*CauseSignature)(nil),                 // 16: coldsection.performance.v1.CauseSignature
+	(*DirtKinds)(nil),                      // 17: coldsection.performance.v1.DirtKinds
+	(*PowerCheckData)(nil),                 // 18: coldsection.performance.v1.PowerCheckData
+	(*Baseline)(nil),                       // 19: coldsection.performance.v1.Baseline
+	(*BaselinePolynomial)(nil),             // 20: coldsection.performance.v1.BaselinePolynomial
+	(*BaselineTerm)(nil),                   // 21: coldsection.performance.v1.BaselineTerm
+	(*BaselinePoint)(nil),                  // 22: coldsection.performance.v1.BaselinePoint
+	(*Noise)(nil),                          // 23: coldsection.performance.v1.Noise
+	(*WashData)(nil),                       // 24: coldsection.performance.v1.WashData
+	(*SprayRing)(nil),                      // 25: coldsection.performance.v1.SprayRing
+	(*PressureContainer)(nil),              // 26: coldsection.performance.v1.PressureContainer
+	(*StarterProfile)(nil),                 // 27: coldsection.performance.v1.StarterProfile
+	(*DutyRun)(nil),                        // 28: coldsection.performance.v1.DutyRun
+	(*AntifreezeTable)(nil),                // 29: coldsection.performance.v1.AntifreezeTable
+	(*AntifreezeRow)(nil),                  // 30: coldsection.performance.v1.AntifreezeRow
+	(*AdviceRules)(nil),                    // 31: coldsection.performance.v1.AdviceRules
+	(*TrimData)(nil),                       // 32: coldsection.performance.v1.TrimData
+	(*TrimClass)(nil),                      // 33: coldsection.performance.v1.TrimClass
+	(*HeaterData)(nil),                     // 34: coldsection.performance.v1.HeaterData
+	(*Reading)(nil),                        // 35: coldsection.performance.v1.Reading
+	(*ReadingValues)(nil),                  // 36: coldsection.performance.v1.ReadingValues
+	(*Deviation)(nil),                      // 37: coldsection.performance.v1.Deviation
+	(*EngineEvent)(nil),                    // 38: coldsection.performance.v1.EngineEvent
+	(*Interval)(nil),                       // 39: coldsection.performance.v1.Interval
+	(*Assessment)(nil),                     // 40: coldsection.performance.v1.Assessment
+	(*Shift)(nil),                          // 41: coldsection.performance.v1.Shift
+	(*CauseStep)(nil),                      // 42: coldsection.performance.v1.CauseStep
+	(*Cause)(nil),                          // 43: coldsection.performance.v1.Cause
+	(*Margin)(nil),                         // 44: coldsection.performance.v1.Margin
+	(*WashAdvice)(nil),                     // 45: coldsection.performance.v1.WashAdvice
+	(*Trend)(nil),                          // 46: coldsection.performance.v1.Trend
+	(*TrendPoint)(nil),                     // 47: coldsection.performance.v1.TrendPoint
+	(*RenderTrendResponse)(nil),            // 48: coldsection.performance.v1.RenderTrendResponse
+	(*Recovery)(nil),                       // 49: coldsection.performance.v1.Recovery
+	(*ExplainReadingResponse)(nil),         // 50: coldsection.performance.v1.ExplainReadingResponse
+	(*CreateEngineModelRequest)(nil),       // 51: coldsection.performance.v1.CreateEngineModelRequest
+	(*UpdateEngineModelRequest)(nil),       // 52: coldsection.performance.v1.UpdateEngineModelRequest
+	(*GetEngineModelRequest)(nil),          // 53: coldsection.performance.v1.GetEngineModelRequest
+	(*ListEngineModelsRequest)(nil),        // 54: coldsection.performance.v1.ListEngineModelsRequest
+	(*ListEngineModelsResponse)(nil),       // 55: coldsection.performance.v1.ListEngineModelsResponse
+	(*ImportReadingsRequest)(nil),          // 56: coldsection.performance.v1.ImportReadingsRequest
+	(*ColumnMapping)(nil),                  // 57: coldsection.performance.v1.ColumnMapping
+	(*ColumnRead)(nil),                     // 58: coldsection.performance.v1.ColumnRead
+	(*ImportReadingsResponse)(nil),         // 59: coldsection.performance.v1.ImportReadingsResponse
+	(*RowProblem)(nil),                     // 60: coldsection.performance.v1.RowProblem
+	(*CreateReadingRequest)(nil),           // 61: coldsection.performance.v1.CreateReadingRequest
+	(*StreamReadingsRequest)(nil),          // 62: coldsection.performance.v1.StreamReadingsRequest
+	(*StreamReadingsResponse)(nil),         // 63: coldsection.performance.v1.StreamReadingsResponse
+	(*ExcludeReadingRequest)(nil),          // 64: coldsection.performance.v1.ExcludeReadingRequest
+	(*IncludeReadingRequest)(nil),          // 65: coldsection.performance.v1.IncludeReadingRequest
+	(*CreateEngineEventRequest)(nil),       // 66: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),              // 67: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),            // 68: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),           // 69: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),          // 70: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),        // 71: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil),       // 72: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),           // 73: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),         // 74: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),        // 75: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),         // 76: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),        // 77: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),                // 78: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),             // 79: coldsection.performance.v1.RenderTrendRequest
+	(*RenderEngineExceedanceRequest)(nil),  // 80: coldsection.performance.v1.RenderEngineExceedanceRequest
+	(*RenderEngineExceedanceResponse)(nil), // 81: coldsection.performance.v1.RenderEngineExceedanceResponse
+	(*GetRecoveryRequest)(nil),             // 82: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),          // 83: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),         // 84: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),           // 85: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),          // 86: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),                    // 87: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                      // 88: google.type.Date
+	(*v1.Entered)(nil),                     // 89: coldsection.common.v1.Entered
+	(*v1.Converted)(nil),                   // 90: coldsection.common.v1.Converted
+	(*EngineExceedance)(nil),               // 91: coldsection.performance.v1.EngineExceedance
+	(*v1.Explained)(nil),                   // 92: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),          // 93: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	83,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
 	11,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
 	12,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
 	19,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
@@ -8169,71 +8310,71 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	31,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
 	32,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
 	34,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	84,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	84,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	86,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
 	13,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
 	16,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
 	18,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
 	17,  // 14: coldsection.performance.v1.EngineModel.dirt_kinds:type_name -> coldsection.performance.v1.DirtKinds
 	0,   // 15: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	83,  // 16: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 16: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
 	0,   // 17: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
 	14,  // 18: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	83,  // 19: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 19: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
 	15,  // 20: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	83,  // 21: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	83,  // 22: coldsection.performance.v1.DirtKinds.document:type_name -> coldsection.common.v1.DocumentReference
-	83,  // 23: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 21: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 22: coldsection.performance.v1.DirtKinds.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 23: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
 	22,  // 24: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
 	20,  // 25: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
 	21,  // 26: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
-	83,  // 27: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 27: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
 	23,  // 28: coldsection.performance.v1.BaselinePolynomial.uncertainty:type_name -> coldsection.performance.v1.Noise
-	85,  // 29: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	85,  // 30: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	85,  // 31: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	86,  // 32: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	87,  // 29: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	87,  // 30: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	87,  // 31: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	88,  // 32: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
 	27,  // 33: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
 	29,  // 34: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
 	25,  // 35: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
 	26,  // 36: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
-	86,  // 37: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
-	86,  // 38: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
-	86,  // 39: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	88,  // 37: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	88,  // 38: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	88,  // 39: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
 	28,  // 40: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	83,  // 41: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 41: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
 	30,  // 42: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	83,  // 43: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 43: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
 	33,  // 44: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
 	4,   // 45: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	83,  // 46: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	83,  // 47: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	84,  // 48: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	87,  // 49: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	87,  // 50: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	87,  // 51: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	87,  // 52: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	87,  // 53: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	87,  // 54: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	87,  // 55: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	87,  // 56: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	87,  // 57: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	85,  // 46: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	85,  // 47: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 48: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	89,  // 49: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	89,  // 50: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	89,  // 51: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	89,  // 52: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	89,  // 53: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	89,  // 54: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	89,  // 55: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	89,  // 56: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	89,  // 57: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
 	5,   // 58: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
 	36,  // 59: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
 	37,  // 60: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	84,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	88,  // 62: coldsection.performance.v1.ReadingValues.converted_pressure_altitude_m:type_name -> coldsection.common.v1.Converted
-	88,  // 63: coldsection.performance.v1.ReadingValues.converted_oat_c:type_name -> coldsection.common.v1.Converted
-	88,  // 64: coldsection.performance.v1.ReadingValues.converted_airspeed_kt:type_name -> coldsection.common.v1.Converted
-	88,  // 65: coldsection.performance.v1.ReadingValues.converted_torque_nm:type_name -> coldsection.common.v1.Converted
-	88,  // 66: coldsection.performance.v1.ReadingValues.converted_propeller_speed_rpm:type_name -> coldsection.common.v1.Converted
-	88,  // 67: coldsection.performance.v1.ReadingValues.converted_ng_pct:type_name -> coldsection.common.v1.Converted
-	88,  // 68: coldsection.performance.v1.ReadingValues.converted_itt_c:type_name -> coldsection.common.v1.Converted
-	88,  // 69: coldsection.performance.v1.ReadingValues.converted_fuel_flow_kg_h:type_name -> coldsection.common.v1.Converted
-	88,  // 70: coldsection.performance.v1.ReadingValues.converted_power_kw:type_name -> coldsection.common.v1.Converted
+	86,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	90,  // 62: coldsection.performance.v1.ReadingValues.converted_pressure_altitude_m:type_name -> coldsection.common.v1.Converted
+	90,  // 63: coldsection.performance.v1.ReadingValues.converted_oat_c:type_name -> coldsection.common.v1.Converted
+	90,  // 64: coldsection.performance.v1.ReadingValues.converted_airspeed_kt:type_name -> coldsection.common.v1.Converted
+	90,  // 65: coldsection.performance.v1.ReadingValues.converted_torque_nm:type_name -> coldsection.common.v1.Converted
+	90,  // 66: coldsection.performance.v1.ReadingValues.converted_propeller_speed_rpm:type_name -> coldsection.common.v1.Converted
+	90,  // 67: coldsection.performance.v1.ReadingValues.converted_ng_pct:type_name -> coldsection.common.v1.Converted
+	90,  // 68: coldsection.performance.v1.ReadingValues.converted_itt_c:type_name -> coldsection.common.v1.Converted
+	90,  // 69: coldsection.performance.v1.ReadingValues.converted_fuel_flow_kg_h:type_name -> coldsection.common.v1.Converted
+	90,  // 70: coldsection.performance.v1.ReadingValues.converted_power_kw:type_name -> coldsection.common.v1.Converted
 	6,   // 71: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	84,  // 72: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	84,  // 73: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 72: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	86,  // 73: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
 	7,   // 74: coldsection.performance.v1.EngineEvent.check_result:type_name -> coldsection.performance.v1.EngineEvent.CheckResult
 	1,   // 75: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
 	39,  // 76: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
@@ -8242,43 +8383,43 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	39,  // 79: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
 	43,  // 80: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
 	44,  // 81: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	84,  // 82: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	84,  // 83: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	84,  // 84: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	86,  // 82: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	86,  // 83: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	86,  // 84: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
 	41,  // 85: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	84,  // 86: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	84,  // 87: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	86,  // 86: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	86,  // 87: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
 	37,  // 88: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
 	43,  // 89: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
 	42,  // 90: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
-	84,  // 91: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
+	86,  // 91: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
 	43,  // 92: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
 	39,  // 93: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	84,  // 94: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	84,  // 95: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	84,  // 96: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	86,  // 94: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	86,  // 95: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	86,  // 96: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
 	8,   // 97: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	84,  // 98: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	86,  // 98: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
 	47,  // 99: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
 	38,  // 100: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	89,  // 101: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
-	84,  // 102: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	91,  // 101: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
+	86,  // 102: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
 	5,   // 103: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
 	37,  // 104: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
 	37,  // 105: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
 	37,  // 106: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	84,  // 107: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	86,  // 107: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
 	39,  // 108: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
 	39,  // 109: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
 	39,  // 110: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
 	9,   // 111: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
 	43,  // 112: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	84,  // 113: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	86,  // 113: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
 	35,  // 114: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	90,  // 115: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	92,  // 115: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
 	10,  // 116: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
 	10,  // 117: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	91,  // 118: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	93,  // 118: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
 	10,  // 119: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
 	3,   // 120: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
 	57,  // 121: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
@@ -8294,59 +8435,62 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	38,  // 131: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
 	40,  // 132: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
 	45,  // 133: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	84,  // 134: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	84,  // 135: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	84,  // 136: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	84,  // 137: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	86,  // 134: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	86,  // 135: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	86,  // 136: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	86,  // 137: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
 	2,   // 138: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	49,  // 139: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	51,  // 140: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	52,  // 141: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	56,  // 142: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	61,  // 143: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	62,  // 144: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	64,  // 145: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	65,  // 146: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	66,  // 147: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	53,  // 148: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	54,  // 149: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	67,  // 150: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	68,  // 151: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	70,  // 152: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	71,  // 153: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	73,  // 154: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	74,  // 155: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	76,  // 156: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	78,  // 157: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	79,  // 158: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	80,  // 159: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	81,  // 160: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	10,  // 161: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	10,  // 162: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	59,  // 163: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	35,  // 164: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	63,  // 165: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	35,  // 166: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	35,  // 167: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	38,  // 168: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	10,  // 169: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	55,  // 170: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	35,  // 171: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	69,  // 172: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	50,  // 173: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	72,  // 174: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	40,  // 175: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	75,  // 176: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	77,  // 177: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	46,  // 178: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	48,  // 179: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	49,  // 180: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	82,  // 181: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	161, // [161:182] is the sub-list for method output_type
-	140, // [140:161] is the sub-list for method input_type
-	140, // [140:140] is the sub-list for extension type_name
-	140, // [140:140] is the sub-list for extension extendee
-	0,   // [0:140] is the sub-list for field type_name
+	2,   // 139: coldsection.performance.v1.RenderEngineExceedanceRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	49,  // 140: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	51,  // 141: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	52,  // 142: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	56,  // 143: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	61,  // 144: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	62,  // 145: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	64,  // 146: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	65,  // 147: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	66,  // 148: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	53,  // 149: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	54,  // 150: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	67,  // 151: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	68,  // 152: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	70,  // 153: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	71,  // 154: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	73,  // 155: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	74,  // 156: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	76,  // 157: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	78,  // 158: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	79,  // 159: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	80,  // 160: coldsection.performance.v1.PerformanceQueryService.RenderEngineExceedance:input_type -> coldsection.performance.v1.RenderEngineExceedanceRequest
+	82,  // 161: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	83,  // 162: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	10,  // 163: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	10,  // 164: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	59,  // 165: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	35,  // 166: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	63,  // 167: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	35,  // 168: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	35,  // 169: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	38,  // 170: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	10,  // 171: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	55,  // 172: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	35,  // 173: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	69,  // 174: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	50,  // 175: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	72,  // 176: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	40,  // 177: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	75,  // 178: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	77,  // 179: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	46,  // 180: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	48,  // 181: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	81,  // 182: coldsection.performance.v1.PerformanceQueryService.RenderEngineExceedance:output_type -> coldsection.performance.v1.RenderEngineExceedanceResponse
+	49,  // 183: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	84,  // 184: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	163, // [163:185] is the sub-list for method output_type
+	141, // [141:163] is the sub-list for method input_type
+	141, // [141:141] is the sub-list for extension type_name
+	141, // [141:141] is the sub-list for extension extendee
+	0,   // [0:141] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -8362,7 +8506,7 @@ func file_coldsection_performance_v1_performance_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
 			NumEnums:      10,
-			NumMessages:   73,
+			NumMessages:   75,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -897,6 +897,59 @@ func local_request_PerformanceQueryService_RenderTrend_0(ctx context.Context, ma
 	return msg, metadata, err
 }
 
+var filter_PerformanceQueryService_RenderEngineExceedance_0 = &utilities.DoubleArray{Encoding: map[string]int{"name": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
+
+func request_PerformanceQueryService_RenderEngineExceedance_0(ctx context.Context, marshaler runtime.Marshaler, client PerformanceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq RenderEngineExceedanceRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_PerformanceQueryService_RenderEngineExceedance_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.RenderEngineExceedance(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_PerformanceQueryService_RenderEngineExceedance_0(ctx context.Context, marshaler runtime.Marshaler, server PerformanceQueryServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq RenderEngineExceedanceRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if err := req.ParseForm(); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	if err := runtime.PopulateQueryParameters(&protoReq, req.Form, filter_PerformanceQueryService_RenderEngineExceedance_0); err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	msg, err := server.RenderEngineExceedance(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_PerformanceQueryService_GetRecovery_0(ctx context.Context, marshaler runtime.Marshaler, client PerformanceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq GetRecoveryRequest
@@ -1365,6 +1418,26 @@ func RegisterPerformanceQueryServiceHandlerServer(ctx context.Context, mux *runt
 		}
 		forward_PerformanceQueryService_RenderTrend_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_PerformanceQueryService_RenderEngineExceedance_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceQueryService/RenderEngineExceedance", runtime.WithHTTPPathPattern("/v1/{name=engines/*/engineExceedances/*}:render"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_PerformanceQueryService_RenderEngineExceedance_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceQueryService_RenderEngineExceedance_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_PerformanceQueryService_GetRecovery_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -1810,6 +1883,23 @@ func RegisterPerformanceQueryServiceHandlerClient(ctx context.Context, mux *runt
 		}
 		forward_PerformanceQueryService_RenderTrend_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodGet, pattern_PerformanceQueryService_RenderEngineExceedance_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceQueryService/RenderEngineExceedance", runtime.WithHTTPPathPattern("/v1/{name=engines/*/engineExceedances/*}:render"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_PerformanceQueryService_RenderEngineExceedance_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceQueryService_RenderEngineExceedance_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodGet, pattern_PerformanceQueryService_GetRecovery_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -1848,33 +1938,35 @@ func RegisterPerformanceQueryServiceHandlerClient(ctx context.Context, mux *runt
 }
 
 var (
-	pattern_PerformanceQueryService_GetEngineModel_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engineModels", "name"}, ""))
-	pattern_PerformanceQueryService_ListEngineModels_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engineModels"}, ""))
-	pattern_PerformanceQueryService_GetReading_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, ""))
-	pattern_PerformanceQueryService_ListReadings_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "readings"}, ""))
-	pattern_PerformanceQueryService_ExplainReading_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "explain"))
-	pattern_PerformanceQueryService_ListEngineEvents_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "engineEvents"}, ""))
-	pattern_PerformanceQueryService_GetAssessment_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "engines", "assessment", "name"}, ""))
-	pattern_PerformanceQueryService_ListAssessments_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "assessments"}, ""))
-	pattern_PerformanceQueryService_ListWashAdvices_0  = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "washAdvices"}, ""))
-	pattern_PerformanceQueryService_GetTrend_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "engines", "trend", "name"}, ""))
-	pattern_PerformanceQueryService_RenderTrend_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "engines", "trend", "name"}, "render"))
-	pattern_PerformanceQueryService_GetRecovery_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "recoveries", "name"}, ""))
-	pattern_PerformanceQueryService_ListRecoveries_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "recoveries"}, ""))
+	pattern_PerformanceQueryService_GetEngineModel_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engineModels", "name"}, ""))
+	pattern_PerformanceQueryService_ListEngineModels_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engineModels"}, ""))
+	pattern_PerformanceQueryService_GetReading_0             = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, ""))
+	pattern_PerformanceQueryService_ListReadings_0           = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "readings"}, ""))
+	pattern_PerformanceQueryService_ExplainReading_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "explain"))
+	pattern_PerformanceQueryService_ListEngineEvents_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "engineEvents"}, ""))
+	pattern_PerformanceQueryService_GetAssessment_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "engines", "assessment", "name"}, ""))
+	pattern_PerformanceQueryService_ListAssessments_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "assessments"}, ""))
+	pattern_PerformanceQueryService_ListWashAdvices_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "washAdvices"}, ""))
+	pattern_PerformanceQueryService_GetTrend_0               = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "engines", "trend", "name"}, ""))
+	pattern_PerformanceQueryService_RenderTrend_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 4, 3, 5, 3}, []string{"v1", "engines", "trend", "name"}, "render"))
+	pattern_PerformanceQueryService_RenderEngineExceedance_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "engineExceedances", "name"}, "render"))
+	pattern_PerformanceQueryService_GetRecovery_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "recoveries", "name"}, ""))
+	pattern_PerformanceQueryService_ListRecoveries_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "recoveries"}, ""))
 )
 
 var (
-	forward_PerformanceQueryService_GetEngineModel_0   = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_ListEngineModels_0 = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_GetReading_0       = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_ListReadings_0     = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_ExplainReading_0   = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_ListEngineEvents_0 = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_GetAssessment_0    = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_ListAssessments_0  = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_ListWashAdvices_0  = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_GetTrend_0         = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_RenderTrend_0      = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_GetRecovery_0      = runtime.ForwardResponseMessage
-	forward_PerformanceQueryService_ListRecoveries_0   = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_GetEngineModel_0         = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_ListEngineModels_0       = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_GetReading_0             = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_ListReadings_0           = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_ExplainReading_0         = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_ListEngineEvents_0       = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_GetAssessment_0          = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_ListAssessments_0        = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_ListWashAdvices_0        = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_GetTrend_0               = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_RenderTrend_0            = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_RenderEngineExceedance_0 = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_GetRecovery_0            = runtime.ForwardResponseMessage
+	forward_PerformanceQueryService_ListRecoveries_0         = runtime.ForwardResponseMessage
 )

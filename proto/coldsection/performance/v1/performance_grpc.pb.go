@@ -419,19 +419,20 @@ var PerformanceService_ServiceDesc = grpc.ServiceDesc{
 }
 
 const (
-	PerformanceQueryService_GetEngineModel_FullMethodName   = "/coldsection.performance.v1.PerformanceQueryService/GetEngineModel"
-	PerformanceQueryService_ListEngineModels_FullMethodName = "/coldsection.performance.v1.PerformanceQueryService/ListEngineModels"
-	PerformanceQueryService_GetReading_FullMethodName       = "/coldsection.performance.v1.PerformanceQueryService/GetReading"
-	PerformanceQueryService_ListReadings_FullMethodName     = "/coldsection.performance.v1.PerformanceQueryService/ListReadings"
-	PerformanceQueryService_ExplainReading_FullMethodName   = "/coldsection.performance.v1.PerformanceQueryService/ExplainReading"
-	PerformanceQueryService_ListEngineEvents_FullMethodName = "/coldsection.performance.v1.PerformanceQueryService/ListEngineEvents"
-	PerformanceQueryService_GetAssessment_FullMethodName    = "/coldsection.performance.v1.PerformanceQueryService/GetAssessment"
-	PerformanceQueryService_ListAssessments_FullMethodName  = "/coldsection.performance.v1.PerformanceQueryService/ListAssessments"
-	PerformanceQueryService_ListWashAdvices_FullMethodName  = "/coldsection.performance.v1.PerformanceQueryService/ListWashAdvices"
-	PerformanceQueryService_GetTrend_FullMethodName         = "/coldsection.performance.v1.PerformanceQueryService/GetTrend"
-	PerformanceQueryService_RenderTrend_FullMethodName      = "/coldsection.performance.v1.PerformanceQueryService/RenderTrend"
-	PerformanceQueryService_GetRecovery_FullMethodName      = "/coldsection.performance.v1.PerformanceQueryService/GetRecovery"
-	PerformanceQueryService_ListRecoveries_FullMethodName   = "/coldsection.performance.v1.PerformanceQueryService/ListRecoveries"
+	PerformanceQueryService_GetEngineModel_FullMethodName         = "/coldsection.performance.v1.PerformanceQueryService/GetEngineModel"
+	PerformanceQueryService_ListEngineModels_FullMethodName       = "/coldsection.performance.v1.PerformanceQueryService/ListEngineModels"
+	PerformanceQueryService_GetReading_FullMethodName             = "/coldsection.performance.v1.PerformanceQueryService/GetReading"
+	PerformanceQueryService_ListReadings_FullMethodName           = "/coldsection.performance.v1.PerformanceQueryService/ListReadings"
+	PerformanceQueryService_ExplainReading_FullMethodName         = "/coldsection.performance.v1.PerformanceQueryService/ExplainReading"
+	PerformanceQueryService_ListEngineEvents_FullMethodName       = "/coldsection.performance.v1.PerformanceQueryService/ListEngineEvents"
+	PerformanceQueryService_GetAssessment_FullMethodName          = "/coldsection.performance.v1.PerformanceQueryService/GetAssessment"
+	PerformanceQueryService_ListAssessments_FullMethodName        = "/coldsection.performance.v1.PerformanceQueryService/ListAssessments"
+	PerformanceQueryService_ListWashAdvices_FullMethodName        = "/coldsection.performance.v1.PerformanceQueryService/ListWashAdvices"
+	PerformanceQueryService_GetTrend_FullMethodName               = "/coldsection.performance.v1.PerformanceQueryService/GetTrend"
+	PerformanceQueryService_RenderTrend_FullMethodName            = "/coldsection.performance.v1.PerformanceQueryService/RenderTrend"
+	PerformanceQueryService_RenderEngineExceedance_FullMethodName = "/coldsection.performance.v1.PerformanceQueryService/RenderEngineExceedance"
+	PerformanceQueryService_GetRecovery_FullMethodName            = "/coldsection.performance.v1.PerformanceQueryService/GetRecovery"
+	PerformanceQueryService_ListRecoveries_FullMethodName         = "/coldsection.performance.v1.PerformanceQueryService/ListRecoveries"
 )
 
 // PerformanceQueryServiceClient is the client API for PerformanceQueryService service.
@@ -465,6 +466,9 @@ type PerformanceQueryServiceClient interface {
 	// Draws the trend as SVG or PNG, for records and for people without the console. Over HTTP the answer is the file itself,
 	// unless the caller accepts application/json.
 	RenderTrend(ctx context.Context, in *RenderTrendRequest, opts ...grpc.CallOption) (*RenderTrendResponse, error)
+	// Draws a recorded exceedance from the trace that was kept with it, on the chart of the revision that judged it, as SVG or PNG. Over
+	// HTTP the answer is the file itself, unless the caller accepts application/json. Reason: TRACE_NOT_KEPT.
+	RenderEngineExceedance(ctx context.Context, in *RenderEngineExceedanceRequest, opts ...grpc.CallOption) (*RenderEngineExceedanceResponse, error)
 	// Reads what one wash recovered.
 	GetRecovery(ctx context.Context, in *GetRecoveryRequest, opts ...grpc.CallOption) (*Recovery, error)
 	// Lists what the washes recovered; "-" as engine reads across all. Filter fields: verdict, wash_time, work_order.
@@ -589,6 +593,16 @@ func (c *performanceQueryServiceClient) RenderTrend(ctx context.Context, in *Ren
 	return out, nil
 }
 
+func (c *performanceQueryServiceClient) RenderEngineExceedance(ctx context.Context, in *RenderEngineExceedanceRequest, opts ...grpc.CallOption) (*RenderEngineExceedanceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RenderEngineExceedanceResponse)
+	err := c.cc.Invoke(ctx, PerformanceQueryService_RenderEngineExceedance_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *performanceQueryServiceClient) GetRecovery(ctx context.Context, in *GetRecoveryRequest, opts ...grpc.CallOption) (*Recovery, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Recovery)
@@ -640,6 +654,9 @@ type PerformanceQueryServiceServer interface {
 	// Draws the trend as SVG or PNG, for records and for people without the console. Over HTTP the answer is the file itself,
 	// unless the caller accepts application/json.
 	RenderTrend(context.Context, *RenderTrendRequest) (*RenderTrendResponse, error)
+	// Draws a recorded exceedance from the trace that was kept with it, on the chart of the revision that judged it, as SVG or PNG. Over
+	// HTTP the answer is the file itself, unless the caller accepts application/json. Reason: TRACE_NOT_KEPT.
+	RenderEngineExceedance(context.Context, *RenderEngineExceedanceRequest) (*RenderEngineExceedanceResponse, error)
 	// Reads what one wash recovered.
 	GetRecovery(context.Context, *GetRecoveryRequest) (*Recovery, error)
 	// Lists what the washes recovered; "-" as engine reads across all. Filter fields: verdict, wash_time, work_order.
@@ -686,6 +703,9 @@ func (UnimplementedPerformanceQueryServiceServer) GetTrend(context.Context, *Get
 }
 func (UnimplementedPerformanceQueryServiceServer) RenderTrend(context.Context, *RenderTrendRequest) (*RenderTrendResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RenderTrend not implemented")
+}
+func (UnimplementedPerformanceQueryServiceServer) RenderEngineExceedance(context.Context, *RenderEngineExceedanceRequest) (*RenderEngineExceedanceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RenderEngineExceedance not implemented")
 }
 func (UnimplementedPerformanceQueryServiceServer) GetRecovery(context.Context, *GetRecoveryRequest) (*Recovery, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRecovery not implemented")
@@ -913,6 +933,24 @@ func _PerformanceQueryService_RenderTrend_Handler(srv interface{}, ctx context.C
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PerformanceQueryService_RenderEngineExceedance_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RenderEngineExceedanceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceQueryServiceServer).RenderEngineExceedance(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceQueryService_RenderEngineExceedance_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceQueryServiceServer).RenderEngineExceedance(ctx, req.(*RenderEngineExceedanceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _PerformanceQueryService_GetRecovery_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetRecoveryRequest)
 	if err := dec(in); err != nil {
@@ -999,6 +1037,10 @@ var PerformanceQueryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RenderTrend",
 			Handler:    _PerformanceQueryService_RenderTrend_Handler,
+		},
+		{
+			MethodName: "RenderEngineExceedance",
+			Handler:    _PerformanceQueryService_RenderEngineExceedance_Handler,
 		},
 		{
 			MethodName: "GetRecovery",

@@ -31,7 +31,7 @@ func (a *App) EvaluateExceedance(ctx context.Context, req *performancev1.Evaluat
 	if err != nil {
 		return nil, err
 	}
-	trace, err := traceOf(req, data.GetParameter())
+	trace, err := traceOf(req, data)
 	if err != nil {
 		return nil, err
 	}
@@ -75,21 +75,20 @@ func chartOf(data *performancev1.ExceedanceChart) *exceedance.Chart {
 	return chart
 }
 
-// traced is a request that brings a trace for a chart.
+// traced is what brings a trace for a chart.
 type traced interface {
-	GetChart() string
 	GetUnitCode() string
 	GetSamples() []*performancev1.TraceSample
 }
 
 // traceOf is the samples in the chart's unit.
-func traceOf(req traced, p performancev1.Parameter) ([]exceedance.Sample, error) {
+func traceOf(req traced, data *performancev1.ExceedanceChart) ([]exceedance.Sample, error) {
 	unit, err := quantity.Lookup(req.GetUnitCode())
 	if err != nil {
 		return nil, err
 	}
-	if unit.Dimension != units[p].dimension {
-		return nil, fault.Invalid("unit_code", "UNIT_MISMATCH", "The chart %q is not read in %q. Use a unit of %s.", req.GetChart(), unit.Code, units[p].dimension)
+	if want := units[data.GetParameter()].dimension; unit.Dimension != want {
+		return nil, fault.Invalid("unit_code", "UNIT_MISMATCH", "The chart %q is not read in %q. Use a unit of %s.", data.GetId(), unit.Code, want)
 	}
 	zero, one := quantity.MustParse("0", unit.Code).Canonical(), quantity.MustParse("1", unit.Code).Canonical()
 	var trace []exceedance.Sample

@@ -40,14 +40,16 @@ func (a *App) CreateEngineExceedance(ctx context.Context, req *performancev1.Cre
 		if err != nil {
 			return nil, err
 		}
-		seen, err := sightingOf(req, data)
+		e, err := stated(req, model, data, u.now)
 		if err != nil {
 			return nil, err
 		}
-		e := seenOn(model, data, seen, "as entered")
 		e.Name, e.Source, e.ExceedTime = a.newName(profile.Name+"/engineExceedances", req.GetEngineExceedanceId()), performancev1.EngineExceedance_PERSON, req.GetExceedTime()
 		e.Note, e.Person = req.GetNote(), u.caller.Person
 		if err := u.addExceedance(ctx, profile, e); err != nil {
+			return nil, err
+		}
+		if err := u.keepTrace(ctx, e.GetName(), req.GetTrace()); err != nil {
 			return nil, err
 		}
 		if err := u.analyse(ctx, profile.Name); err != nil {
@@ -55,6 +57,22 @@ func (a *App) CreateEngineExceedance(ctx context.Context, req *performancev1.Cre
 		}
 		return store.Exceedances.Get(ctx, tx, e.GetName())
 	})
+}
+
+// stated is an exceedance as somebody tells of it: by its trace, or else by its highest value. Reasons: EXCEEDANCE_UNSTATED and those of
+// traced and of sightingOf.
+func stated(req *performancev1.CreateEngineExceedanceRequest, model *performancev1.EngineModel, data *performancev1.ExceedanceChart, now time.Time) (*performancev1.EngineExceedance, error) {
+	if (req.GetTrace() == nil) == (req.GetPeak() == nil) || req.GetTrace() != nil && req.GetDuration() != nil {
+		return nil, fault.Invalid("peak", "EXCEEDANCE_UNSTATED", "An exceedance is recorded by its trace alone, or without one by its highest value and, where known, its duration. Give one of the two.")
+	}
+	if req.GetTrace() != nil {
+		return recorded(req, model, data, now)
+	}
+	seen, err := sightingOf(req, data)
+	if err != nil {
+		return nil, err
+	}
+	return seenOn(model, data, seen, "as entered"), nil
 }
 
 // sightingOf holds an entered peak, with its duration where it is known, against a chart.

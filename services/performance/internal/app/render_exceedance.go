@@ -29,19 +29,28 @@ func (a *App) RenderExceedance(ctx context.Context, req *performancev1.RenderExc
 	if err != nil {
 		return nil, err
 	}
-	trace, err := traceOf(req, data.GetParameter())
+	picture, err := pictured(req, model, data)
 	if err != nil {
 		return nil, err
 	}
+	return drawn(picture, req.GetFormat(), "exceedance-"+data.GetId())
+}
+
+// pictured is a trace as it is drawn on a chart. Reasons: those of traceOf, TRACE_INVALID, TRACE_AMBIGUOUS.
+func pictured(req traced, model *performancev1.EngineModel, data *performancev1.ExceedanceChart) (chart.Zones, error) {
+	trace, err := traceOf(req, data)
+	if err != nil {
+		return chart.Zones{}, err
+	}
 	if trace, err = exceedance.Ordered(trace); err != nil {
-		return nil, err
+		return chart.Zones{}, err
 	}
 	zones := chartOf(data)
 	events, err := zones.Judge(trace)
 	if err != nil {
-		return nil, err
+		return chart.Zones{}, err
 	}
-	return drawn(pictureOf(model, data, zones, trace, events), req.GetFormat(), "exceedance-"+data.GetId())
+	return pictureOf(model, data, zones, trace, events), nil
 }
 
 // drawn is a picture as a file of this name.
@@ -79,7 +88,7 @@ func pictureOf(
 		z := &mildest[i]
 		out.Zones = append(out.Zones, chart.Zone{Name: z.ID, Action: z.Action, Lowest: z.Lowest(), Corners: corners(z.Corners)})
 	}
-	shown := severest(zones, events)
+	shown := severest(zones, events, mostDrawn)
 	out.More = len(events) - len(shown)
 	for i := range shown {
 		out.Events = append(out.Events, stayOf(zones, &shown[i], mildest))
@@ -90,9 +99,9 @@ func pictureOf(
 // mostDrawn is how many events a picture shows.
 const mostDrawn = 12
 
-// severest are the events that a picture shows, in the order of time: those of the severest zones that they may meet, of these the highest.
-func severest(zones *exceedance.Chart, events []exceedance.Event) []exceedance.Event {
-	if len(events) <= mostDrawn {
+// severest are so many events at most, in the order of time: those of the severest zones that they may meet, of these the highest.
+func severest(zones *exceedance.Chart, events []exceedance.Event, most int) []exceedance.Event {
+	if len(events) <= most {
 		return events
 	}
 	severity := func(e *exceedance.Event) int {
@@ -105,7 +114,7 @@ func severest(zones *exceedance.Chart, events []exceedance.Event) []exceedance.E
 	slices.SortStableFunc(shown, func(a, b exceedance.Event) int {
 		return cmp.Or(cmp.Compare(severity(&b), severity(&a)), cmp.Compare(b.Peak, a.Peak))
 	})
-	shown = shown[:mostDrawn]
+	shown = shown[:most]
 	slices.SortFunc(shown, func(a, b exceedance.Event) int { return cmp.Compare(a.Start, b.Start) })
 	return shown
 }

@@ -9,6 +9,7 @@ import (
 
 // Zones is a trace against the zones of a chart of exceedances: over time, and by how long it was at or over each value.
 type Zones struct {
+	Engine        string   // which engine and when, as a sentence; empty for a trace of no engine
 	Model         string   // as people call it, with its revision
 	Chart         string   // what it is a chart of, when it applies, and its document with revision
 	Demonstration bool     // invented engine data
@@ -55,6 +56,9 @@ func tint(i, of int) string { return tints[len(tints)-1-min(of-1-i, len(tints)-1
 
 func (z Zones) title() string { return "Exceedance by the chart of " + z.Model }
 
+// about says whose trace it is, and what it is held against.
+func (z *Zones) about() string { return strings.TrimSpace(z.Engine + " " + z.Chart) }
+
 // limit is the lowest value of any zone.
 func (z *Zones) limit() float64 {
 	low := math.Inf(1)
@@ -66,7 +70,7 @@ func (z *Zones) limit() float64 {
 
 // Words are the picture in words, the cautions first.
 func (z Zones) Words() string {
-	parts := append(slices.Clone(z.Cautions), z.title()+". "+z.Chart+".")
+	parts := append(slices.Clone(z.Cautions), z.title()+". "+z.about()+".")
 	if z.Demonstration {
 		parts = append(parts, "Invented engine data, for demonstration only.")
 	}

@@ -27,7 +27,7 @@ func (p *plot) at(x, y float64) xy {
 
 // draw puts the cautions, the trace, the plane of the zones and what they say on a canvas.
 func (z Zones) draw(on func(height float64) canvas) {
-	chart, cautions, notes := wrap(z.Chart, small), wrapped(z.Cautions, body), wrapped(z.notes(), small)
+	chart, cautions, notes := wrap(z.about(), small), wrapped(z.Cautions, body), wrapped(z.notes(), small)
 	if len(notes) > mostLines {
 		notes = append(notes[:mostLines-1:mostLines-1], "There is more to say than fits here: evaluate the same trace, and read the document.")
 	}

@@ -102,6 +102,14 @@ func (c *Chart) bounds() (lowest float64, furthest Vertex) {
 	return lowest, furthest
 }
 
+// Severer is the place of the severer of two zones; −1 is none, and of equals it is the first.
+func (c *Chart) Severer(a, b int) int {
+	if a < 0 || b >= 0 && c.Zones[b].Severity > c.Zones[a].Severity {
+		return b
+	}
+	return a
+}
+
 // touches says whether a stretch of an event's curve meets the zone, its boundary included.
 func (z *Zone) touches(from, to Vertex) bool {
 	if z.contains(from) || z.contains(to) {

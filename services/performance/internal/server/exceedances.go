@@ -31,7 +31,7 @@ func (s *exceedances) CreateEngineExceedance(ctx context.Context, req *performan
 }
 
 func (s *exceedances) GetEngineExceedance(ctx context.Context, req *performancev1.GetEngineExceedanceRequest) (*performancev1.EngineExceedance, error) {
-	return store.Exceedances.Read(ctx, s.app.DB, req.GetName())
+	return s.app.EngineExceedance(ctx, req.GetName())
 }
 
 func (s *exceedances) ListEngineExceedances(ctx context.Context, req *performancev1.ListEngineExceedancesRequest) (*performancev1.ListEngineExceedancesResponse, error) {

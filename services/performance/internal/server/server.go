@@ -46,7 +46,7 @@ func Register(r rpc.Registrar, a *app.App) {
 		query.For("coldsection.performance.v1.PerformanceQueryService", []string{auth.SignedIn}, m.MethodName)
 	}
 	query.Scope("coldsection.performance.v1.PerformanceQueryService", "GetReading", "ListReadings", "ListEngineEvents", "GetAssessment", "ListAssessments",
-		"ListWashAdvices", "GetRecovery", "ListRecoveries")
+		"ListWashAdvices", "GetRecovery", "ListRecoveries", "RenderEngineExceedance")
 	r.Register(&performancev1.PerformanceQueryService_ServiceDesc, &queries{app: a}, query)
 	registerCalculations(r, a)
 	registerReadings(r, a)
@@ -127,6 +127,10 @@ func (q *queries) GetTrend(ctx context.Context, req *performancev1.GetTrendReque
 
 func (q *queries) RenderTrend(ctx context.Context, req *performancev1.RenderTrendRequest) (*performancev1.RenderTrendResponse, error) {
 	return q.app.RenderTrend(ctx, req)
+}
+
+func (q *queries) RenderEngineExceedance(ctx context.Context, req *performancev1.RenderEngineExceedanceRequest) (*performancev1.RenderEngineExceedanceResponse, error) {
+	return q.app.RenderEngineExceedance(ctx, req)
 }
 
 func (q *queries) GetRecovery(ctx context.Context, req *performancev1.GetRecoveryRequest) (*performancev1.Recovery, error) {

@@ -68,6 +68,30 @@ func keeps[T interface {
 	}
 }
 
+// A trace comes back as it was kept; it is kept once, and an exceedance without one has none.
+func TestTheTraceOfAnExceedance(t *testing.T) {
+	trace := &performancev1.ExceedanceTrace{UnitCode: "Cel", Samples: []*performancev1.TraceSample{{OffsetSeconds: -1, Value: 700}, {OffsetSeconds: 2.5, Value: 840.5}}}
+	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) {
+		update(t, db, func(ctx context.Context, tx *storage.Tx) error {
+			if err := store.KeepTrace(ctx, tx, "engines/e/engineExceedances/x", trace); err != nil {
+				return err
+			}
+			got, err := store.TraceOf(ctx, tx, "engines/e/engineExceedances/x")
+			none, noneErr := store.TraceOf(ctx, tx, "engines/e/engineExceedances/x1")
+			if err != nil || noneErr != nil || none != nil || !proto.Equal(got, trace) {
+				t.Errorf("%v, %v; %v, %v", got, err, none, noneErr)
+			}
+			return nil
+		})
+		err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			return store.KeepTrace(ctx, tx, "engines/e/engineExceedances/x", &performancev1.ExceedanceTrace{UnitCode: "K"})
+		})
+		if err == nil {
+			t.Error("a trace was written over")
+		}
+	})
+}
+
 func TestReadingsOfOneEngineOnly(t *testing.T) {
 	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) {
 		update(t, db, func(ctx context.Context, tx *storage.Tx) error {
