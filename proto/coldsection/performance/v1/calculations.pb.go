@@ -151,7 +151,7 @@ const (
 	Exceedance_ZONE_MET Exceedance_Verdict = 1
 	// It reached the lowest value of the chart and no zone.
 	Exceedance_NO_ZONE Exceedance_Verdict = 2
-	// Missing samples leave open which zone it meets, or it reaches past the chart: the document decides.
+	// Missing samples, or a trace that is cut off, leave open which zone it meets, or it reaches past the chart: the document decides.
 	Exceedance_CANNOT_TELL Exceedance_Verdict = 3
 )
 
@@ -1325,7 +1325,7 @@ type Exceedance struct {
 	EndOffsetSeconds float64 `protobuf:"fixed64,8,opt,name=end_offset_seconds,json=endOffsetSeconds,proto3" json:"end_offset_seconds,omitempty"`
 	// The longest time between its samples, in seconds: durations are known to within one either way.
 	SamplingSeconds float64 `protobuf:"fixed64,9,opt,name=sampling_seconds,json=samplingSeconds,proto3" json:"sampling_seconds,omitempty"`
-	// Samples are missing, so that durations are "at least".
+	// Samples are missing, or the trace begins or ends during the event, so that durations are "at least".
 	Gaps bool `protobuf:"varint,10,opt,name=gaps,proto3" json:"gaps,omitempty"`
 	// In words with numbers.
 	Explanation   string `protobuf:"bytes,11,opt,name=explanation,proto3" json:"explanation,omitempty"`

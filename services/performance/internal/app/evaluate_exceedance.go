@@ -101,7 +101,7 @@ func traceOf(req traced, data *performancev1.ExceedanceChart) ([]exceedance.Samp
 func exceeded(chart *exceedance.Chart, e exceedance.Event, unit, source string) *performancev1.Exceedance {
 	lowest := chart.Lowest()
 	out := &performancev1.Exceedance{
-		Verdict: performancev1.Exceedance_NO_ZONE, StartOffsetSeconds: e.Start, EndOffsetSeconds: e.End, SamplingSeconds: e.Interval, Gaps: len(e.Gaps) > 0,
+		Verdict: performancev1.Exceedance_NO_ZONE, StartOffsetSeconds: e.Start, EndOffsetSeconds: e.End, SamplingSeconds: e.Interval, Gaps: e.AtLeast(),
 		Peak:     step("Peak", e.Peak, unit, fmt.Sprintf("the highest of %d samples, at %.6g s", e.Samples, e.PeakAt), "the trace"),
 		Duration: step("Duration", e.Duration, "s", fmt.Sprintf("at or over %.6g, straight lines between samples", lowest), source),
 	}

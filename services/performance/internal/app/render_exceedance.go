@@ -120,7 +120,7 @@ func severest(zones *exceedance.Chart, events []exceedance.Event, most int) []ex
 }
 
 func stayOf(zones *exceedance.Chart, e *exceedance.Event, mildest []exceedance.Zone) chart.Stay {
-	out := chart.Stay{Start: e.Start, End: e.End, Peak: e.Peak, PeakAt: e.PeakAt, Curve: corners(e.Curve), Words: e.Words(zones)}
+	out := chart.Stay{AtLeast: e.AtLeast(), Start: e.Start, End: e.End, Peak: e.Peak, PeakAt: e.PeakAt, Curve: corners(e.Curve), Words: e.Words(zones)}
 	if len(e.Gaps) > 0 {
 		out.Worst = corners(e.Worst)
 	}

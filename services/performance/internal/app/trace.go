@@ -55,7 +55,7 @@ func told(zones *exceedance.Chart, samples []exceedance.Sample, events []exceeda
 		seen.Beyond, seen.Peak = seen.Beyond || events[i].Beyond, max(seen.Peak, events[i].Peak)
 	}
 	how := "read off the trace"
-	if len(worst.Gaps) > 0 {
+	if worst.AtLeast() {
 		how += ", at least: samples are missing"
 	}
 	e := seenOn(model, data, seen, how)

@@ -43,6 +43,7 @@ type Corner struct{ Duration, Value float64 }
 // Stay is an event at or over the lowest value of any zone.
 type Stay struct {
 	Start, End   float64 // s
+	AtLeast      bool    // there was more of it that no sample tells
 	Peak, PeakAt float64
 	Curve, Worst []Corner  // how long at or over each value; Worst counts the gaps in, and is empty when there are none
 	InZones      []float64 // s at or over the lowest value of each zone
@@ -102,7 +103,7 @@ func (z *Zones) times(e Stay) string {
 		all[i] = fmt.Sprintf("%s %.4g s (from %.6g %s)", zone.Name, e.InZones[i], zone.Lowest, z.Unit)
 	}
 	atLeast := ""
-	if len(e.Worst) > 0 {
+	if e.AtLeast {
 		atLeast = ", at least"
 	}
 	return "Time at or over the lowest value of each zone" + atLeast + ": " + strings.Join(all, ", ") + "."

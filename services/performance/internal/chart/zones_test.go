@@ -24,7 +24,7 @@ func hot() Zones {
 		Trace: []Sample{{0, 760}, {4, 800}, {6, 840}, {9, 840}, {12, 790}, {20, 780}, {35, 770}, {40, 765}},
 		Zones: []Zone{{"A", "invented action A", 805, box(20, 805)}, {"B", "invented action B", 830, box(3, 830)}, {"C", "invented action C", 870, box(0, 870)}},
 		Events: []Stay{{
-			Start: 4.25, End: 11.1, Peak: 840, PeakAt: 6, Curve: []Corner{{6.85, 805}, {3, 840}, {0, 840}}, Worst: []Corner{{6.85, 805}, {3, 840}, {0, 840}},
+			AtLeast: true, Start: 4.25, End: 11.1, Peak: 840, PeakAt: 6, Curve: []Corner{{6.85, 805}, {3, 840}, {0, 840}}, Worst: []Corner{{6.85, 805}, {3, 840}, {0, 840}},
 			InZones: []float64{6.85, 4.1, 0}, Words: "The highest sample is 840.",
 		}},
 	}

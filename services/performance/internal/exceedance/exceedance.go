@@ -15,9 +15,11 @@ type Event struct {
 	Interval   float64 // s, the longest time between its samples: each duration is only known to within one
 	Samples    int
 	Gaps       []Gap // longer than the chart's; with any, durations are "at least"
+	// Cut says that the trace begins or ends at or over the lowest value of any zone: how long the event lasted in all is not known.
+	Cut bool
 	// Zone is the place in the chart's list of the severest zone that was met; −1 is none.
 	Zone int
-	// WorstZone is the same if the gaps were as high as their ends; −1 is none.
+	// WorstZone is the same if the gaps were as high as their ends, and if what was cut off lasted as long as any zone asks; −1 is none.
 	WorstZone int
 	// Curve is how long [s] the event was at or over each value, which rises along it; Worst the same if the gaps were as high as
 	// their ends.
@@ -73,12 +75,18 @@ func (c *Chart) event(trace []Sample, x excursion, lowest float64) Event {
 	e.Longest = longest(known, lowest)
 	e.Curve, e.Worst = c.curve(known, trace, x, lowest), c.curve(all, trace, x, lowest)
 	e.Zone, e.WorstZone = c.severest(e.Curve), c.severest(e.Worst)
+	if e.Cut = x.start <= trace[0].At || x.end >= trace[len(trace)-1].At; e.Cut {
+		e.WorstZone = c.reached(e.WorstZone, e.Peak)
+	}
 	_, furthest := c.bounds()
 	e.Beyond = slices.ContainsFunc(e.Worst, func(v Vertex) bool { return v.Duration > furthest.Duration || v.Value > furthest.Value })
 	return e
 }
 
-// AtOrOver is how long [s] the event was at or over a value; with gaps "at least".
+// AtLeast says that durations are no more than what is known: there was more of the event that no sample tells.
+func (e *Event) AtLeast() bool { return e.Cut || len(e.Gaps) > 0 }
+
+// AtOrOver is how long [s] the event was at or over a value; "at least" where AtLeast says so.
 func (e *Event) AtOrOver(value float64) float64 {
 	last := Vertex{}
 	for i, v := range e.Curve {

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"coldsection.example/services/platform/fault"
@@ -44,6 +45,31 @@ func TestTheZoneOfAStart(t *testing.T) {
 	}
 	if chart().Zones[e.Zone].ID != "B" || e.Beyond || len(e.Gaps) != 0 {
 		t.Errorf("%+v", e)
+	}
+}
+
+// A trace that is cut off while it is hot says at least how long the event lasted: it may meet every zone that reaches down to its peak.
+// A recorder that ran full at 825 °C must not make a short event of a long one.
+func TestATraceThatIsCutOffSaysAtLeast(t *testing.T) {
+	whole := []Sample{{0, 700}, {1, 825}, {3, 825}, {4, 700}}
+	for name, c := range map[string]struct {
+		trace []Sample
+		worst string
+	}{
+		"whole": {whole, ""}, "no beginning": {whole[1:], "A"}, "no end": {whole[:3], "A"}, "one sample": {whole[1:2], "A"}, "hotter": {[]Sample{{0, 850}, {1, 700}}, "B"},
+		"begins at the limit": {[]Sample{{0, 805}, {1, 700}}, "A"}, "begins under it": {[]Sample{{0, 804.9}, {1, 825}, {2, 700}}, ""},
+	} {
+		events, err := chart().Judge(c.trace)
+		if err != nil || len(events) != 1 {
+			t.Fatal(name, events, err)
+		}
+		e, cut := events[0], c.worst != ""
+		if e.Zone >= 0 || e.Cut != cut || e.AtLeast() != cut || cut != (e.WorstZone >= 0) || cut && chart().Zones[e.WorstZone].ID != c.worst {
+			t.Errorf("%s: %+v", name, e)
+		}
+		if words := e.Words(chart()); strings.Contains(words, "at least") != cut || strings.Contains(words, "begins or ends at or over 805") != cut {
+			t.Errorf("%s: %s", name, words)
+		}
 	}
 }
 

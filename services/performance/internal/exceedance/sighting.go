@@ -43,13 +43,18 @@ func (c *Chart) Glimpsed(value float64) (Sighting, error) {
 		return s, err
 	}
 	s.Zone = c.severest([]Vertex{{0, c.Lowest()}, {0, value}})
-	s.WorstZone = s.Zone
+	s.WorstZone = c.reached(s.Zone, value)
+	return s, nil
+}
+
+// reached is the severest of a zone and of those that reach down to a value, which an event of unknown length may meet.
+func (c *Chart) reached(zone int, value float64) int {
 	for i := range c.Zones {
-		if (s.WorstZone < 0 || c.Zones[i].Severity > c.Zones[s.WorstZone].Severity) && c.Zones[i].lowest() <= value {
-			s.WorstZone = i
+		if c.Zones[i].Lowest() <= value {
+			zone = c.Severer(zone, i)
 		}
 	}
-	return s, nil
+	return zone
 }
 
 // sighted is a sighting that meets no zone yet.
@@ -62,14 +67,6 @@ func (c *Chart) sighted(peak float64) (s Sighting, furthest Vertex, err error) {
 	}
 	_, furthest = c.bounds()
 	return Sighting{Peak: peak, Zone: -1, WorstZone: -1, Beyond: peak > furthest.Value}, furthest, nil
-}
-
-func (z *Zone) lowest() float64 {
-	lowest := math.Inf(1)
-	for _, v := range z.Corners {
-		lowest = math.Min(lowest, v.Value)
-	}
-	return lowest
 }
 
 // Unsure says that the zone is not known for certain.

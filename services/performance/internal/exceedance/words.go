@@ -23,7 +23,7 @@ func (c *Chart) Lowest() float64 {
 // Words say an event in a sentence or two: how high, how long, and what that means on its chart.
 func (e *Event) Words(c *Chart) string {
 	atLeast := ""
-	if len(e.Gaps) > 0 {
+	if e.AtLeast() {
 		atLeast = "at least "
 	}
 	parts := []string{fmt.Sprintf("The highest sample is %.6g, and the trace is at or over %.6g for %s%.4g s, known to within %.3g s.", e.Peak, c.Lowest(), atLeast, e.Duration, e.Interval)}
@@ -31,6 +31,9 @@ func (e *Event) Words(c *Chart) string {
 		parts = append(parts, fmt.Sprintf("It meets the zone %q of %s.", c.Zones[e.Zone].ID, c.Zones[e.Zone].Document))
 	} else {
 		parts = append(parts, "It surely meets no zone.")
+	}
+	if e.Cut {
+		parts = append(parts, fmt.Sprintf("The trace begins or ends at or over %.6g, so how long it lasted in all is not known.", c.Lowest()))
 	}
 	if e.WorstZone != e.Zone {
 		parts = append(parts, fmt.Sprintf("Samples are missing: it may meet the zone %q. Look for a better record, or act on that zone.", c.Zones[e.WorstZone].ID))

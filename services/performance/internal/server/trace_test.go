@@ -86,6 +86,10 @@ func TestARecordSpeaksForAllEventsOfItsTrace(t *testing.T) {
 		if gap.GetVerdict() != performancev1.EngineExceedance_CANNOT_TELL || gap.GetPossibleZone() != "A" || !strings.Contains(gap.GetDuration().GetFormula(), "at least") {
 			t.Errorf("%v", gap)
 		}
+		cut := of(b.CreateEngineExceedance(b.analyst(), traced("Cel", [][2]float64{{0, 700}, {1, 810}, {3, 810}}, celsius))).done(t)
+		if cut.GetVerdict() != performancev1.EngineExceedance_CANNOT_TELL || cut.GetZone() != "" || cut.GetPossibleZone() != "A" || !strings.Contains(cut.GetDuration().GetFormula(), "at least") {
+			t.Errorf("%v", cut)
+		}
 		cool := of(b.CreateEngineExceedance(b.analyst(), traced("Cel", [][2]float64{{0, 700}, {1, 790}, {2, 700}}, celsius))).done(t)
 		if cool.GetVerdict() != performancev1.EngineExceedance_NO_ZONE || cool.GetPeak().GetValue() != 790 || cool.GetDuration() != nil || cool.GetAction() != "" {
 			t.Errorf("%v", cool)
