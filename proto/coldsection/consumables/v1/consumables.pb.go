@@ -916,7 +916,7 @@ func (x TraceLotRequest_Direction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TraceLotRequest_Direction.Descriptor instead.
 func (TraceLotRequest_Direction) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72, 0}
 }
 
 // What the rows are.
@@ -970,7 +970,7 @@ func (x ImportStockRequest_Rows) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ImportStockRequest_Rows.Descriptor instead.
 func (ImportStockRequest_Rows) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79, 0}
 }
 
 // What to write.
@@ -1027,7 +1027,7 @@ func (x ExportStockRequest_Content) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Content.Descriptor instead.
 func (ExportStockRequest_Content) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81, 0}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82, 0}
 }
 
 // How a table is written.
@@ -1080,7 +1080,7 @@ func (x ExportStockRequest_Format) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ExportStockRequest_Format.Descriptor instead.
 func (ExportStockRequest_Format) EnumDescriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81, 1}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82, 1}
 }
 
 // A kind of thing in the catalogue.
@@ -5394,6 +5394,88 @@ func (x *RecallLotRequest) GetReason() string {
 }
 
 // The request of the method of this name.
+type WithdrawRecallRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything and changes nothing.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// Why, such as the letter of the maker that withdraws it.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WithdrawRecallRequest) Reset() {
+	*x = WithdrawRecallRequest{}
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WithdrawRecallRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WithdrawRecallRequest) ProtoMessage() {}
+
+func (x *WithdrawRecallRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WithdrawRecallRequest.ProtoReflect.Descriptor instead.
+func (*WithdrawRecallRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
+}
+
+func (x *WithdrawRecallRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *WithdrawRecallRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *WithdrawRecallRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *WithdrawRecallRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *WithdrawRecallRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// The request of the method of this name.
 type IssueStockRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource to act on.
@@ -5423,7 +5505,7 @@ type IssueStockRequest struct {
 
 func (x *IssueStockRequest) Reset() {
 	*x = IssueStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5435,7 +5517,7 @@ func (x *IssueStockRequest) String() string {
 func (*IssueStockRequest) ProtoMessage() {}
 
 func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[44]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5448,7 +5530,7 @@ func (x *IssueStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IssueStockRequest.ProtoReflect.Descriptor instead.
 func (*IssueStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{44}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *IssueStockRequest) GetName() string {
@@ -5546,7 +5628,7 @@ type ReturnStockRequest struct {
 
 func (x *ReturnStockRequest) Reset() {
 	*x = ReturnStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5558,7 +5640,7 @@ func (x *ReturnStockRequest) String() string {
 func (*ReturnStockRequest) ProtoMessage() {}
 
 func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[45]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5571,7 +5653,7 @@ func (x *ReturnStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnStockRequest.ProtoReflect.Descriptor instead.
 func (*ReturnStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{45}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ReturnStockRequest) GetName() string {
@@ -5647,7 +5729,7 @@ type ReverseMovementRequest struct {
 
 func (x *ReverseMovementRequest) Reset() {
 	*x = ReverseMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5659,7 +5741,7 @@ func (x *ReverseMovementRequest) String() string {
 func (*ReverseMovementRequest) ProtoMessage() {}
 
 func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[46]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5672,7 +5754,7 @@ func (x *ReverseMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReverseMovementRequest.ProtoReflect.Descriptor instead.
 func (*ReverseMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{46}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ReverseMovementRequest) GetName() string {
@@ -5736,7 +5818,7 @@ type BlendLotsRequest struct {
 
 func (x *BlendLotsRequest) Reset() {
 	*x = BlendLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5748,7 +5830,7 @@ func (x *BlendLotsRequest) String() string {
 func (*BlendLotsRequest) ProtoMessage() {}
 
 func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[47]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5761,7 +5843,7 @@ func (x *BlendLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BlendLotsRequest.ProtoReflect.Descriptor instead.
 func (*BlendLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{47}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *BlendLotsRequest) GetItem() string {
@@ -5864,7 +5946,7 @@ type ConsumeStockRequest struct {
 
 func (x *ConsumeStockRequest) Reset() {
 	*x = ConsumeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5876,7 +5958,7 @@ func (x *ConsumeStockRequest) String() string {
 func (*ConsumeStockRequest) ProtoMessage() {}
 
 func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[48]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5889,7 +5971,7 @@ func (x *ConsumeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConsumeStockRequest.ProtoReflect.Descriptor instead.
 func (*ConsumeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{48}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ConsumeStockRequest) GetName() string {
@@ -5960,7 +6042,7 @@ type DecantStockRequest struct {
 
 func (x *DecantStockRequest) Reset() {
 	*x = DecantStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5972,7 +6054,7 @@ func (x *DecantStockRequest) String() string {
 func (*DecantStockRequest) ProtoMessage() {}
 
 func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[49]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5985,7 +6067,7 @@ func (x *DecantStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecantStockRequest.ProtoReflect.Descriptor instead.
 func (*DecantStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{49}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *DecantStockRequest) GetName() string {
@@ -6044,7 +6126,7 @@ type MoveStockRequest struct {
 
 func (x *MoveStockRequest) Reset() {
 	*x = MoveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6056,7 +6138,7 @@ func (x *MoveStockRequest) String() string {
 func (*MoveStockRequest) ProtoMessage() {}
 
 func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[50]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6069,7 +6151,7 @@ func (x *MoveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveStockRequest.ProtoReflect.Descriptor instead.
 func (*MoveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{50}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *MoveStockRequest) GetName() string {
@@ -6135,7 +6217,7 @@ type DisposeStockRequest struct {
 
 func (x *DisposeStockRequest) Reset() {
 	*x = DisposeStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6147,7 +6229,7 @@ func (x *DisposeStockRequest) String() string {
 func (*DisposeStockRequest) ProtoMessage() {}
 
 func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[51]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6160,7 +6242,7 @@ func (x *DisposeStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DisposeStockRequest.ProtoReflect.Descriptor instead.
 func (*DisposeStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{51}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *DisposeStockRequest) GetName() string {
@@ -6216,7 +6298,7 @@ type GetStockMovementRequest struct {
 
 func (x *GetStockMovementRequest) Reset() {
 	*x = GetStockMovementRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6228,7 +6310,7 @@ func (x *GetStockMovementRequest) String() string {
 func (*GetStockMovementRequest) ProtoMessage() {}
 
 func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[52]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6241,7 +6323,7 @@ func (x *GetStockMovementRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStockMovementRequest.ProtoReflect.Descriptor instead.
 func (*GetStockMovementRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{52}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *GetStockMovementRequest) GetName() string {
@@ -6268,7 +6350,7 @@ type ListStockMovementsRequest struct {
 
 func (x *ListStockMovementsRequest) Reset() {
 	*x = ListStockMovementsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6280,7 +6362,7 @@ func (x *ListStockMovementsRequest) String() string {
 func (*ListStockMovementsRequest) ProtoMessage() {}
 
 func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[53]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6293,7 +6375,7 @@ func (x *ListStockMovementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{53}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListStockMovementsRequest) GetPageSize() int32 {
@@ -6337,7 +6419,7 @@ type ListStockMovementsResponse struct {
 
 func (x *ListStockMovementsResponse) Reset() {
 	*x = ListStockMovementsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6349,7 +6431,7 @@ func (x *ListStockMovementsResponse) String() string {
 func (*ListStockMovementsResponse) ProtoMessage() {}
 
 func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[54]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6362,7 +6444,7 @@ func (x *ListStockMovementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockMovementsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockMovementsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{54}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListStockMovementsResponse) GetStockMovements() []*StockMovement {
@@ -6398,7 +6480,7 @@ type ReserveStockRequest struct {
 
 func (x *ReserveStockRequest) Reset() {
 	*x = ReserveStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6410,7 +6492,7 @@ func (x *ReserveStockRequest) String() string {
 func (*ReserveStockRequest) ProtoMessage() {}
 
 func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[55]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6423,7 +6505,7 @@ func (x *ReserveStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReserveStockRequest.ProtoReflect.Descriptor instead.
 func (*ReserveStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{55}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ReserveStockRequest) GetWorkOrder() string {
@@ -6476,7 +6558,7 @@ type ReleaseReservationRequest struct {
 
 func (x *ReleaseReservationRequest) Reset() {
 	*x = ReleaseReservationRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6488,7 +6570,7 @@ func (x *ReleaseReservationRequest) String() string {
 func (*ReleaseReservationRequest) ProtoMessage() {}
 
 func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[56]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6501,7 +6583,7 @@ func (x *ReleaseReservationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseReservationRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseReservationRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ReleaseReservationRequest) GetName() string {
@@ -6542,7 +6624,7 @@ type ListReservationsRequest struct {
 
 func (x *ListReservationsRequest) Reset() {
 	*x = ListReservationsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6554,7 +6636,7 @@ func (x *ListReservationsRequest) String() string {
 func (*ListReservationsRequest) ProtoMessage() {}
 
 func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[57]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6567,7 +6649,7 @@ func (x *ListReservationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsRequest.ProtoReflect.Descriptor instead.
 func (*ListReservationsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListReservationsRequest) GetPageSize() int32 {
@@ -6611,7 +6693,7 @@ type ListReservationsResponse struct {
 
 func (x *ListReservationsResponse) Reset() {
 	*x = ListReservationsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6623,7 +6705,7 @@ func (x *ListReservationsResponse) String() string {
 func (*ListReservationsResponse) ProtoMessage() {}
 
 func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[58]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6636,7 +6718,7 @@ func (x *ListReservationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReservationsResponse.ProtoReflect.Descriptor instead.
 func (*ListReservationsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListReservationsResponse) GetReservations() []*Reservation {
@@ -6670,7 +6752,7 @@ type ListStockDemandsRequest struct {
 
 func (x *ListStockDemandsRequest) Reset() {
 	*x = ListStockDemandsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6682,7 +6764,7 @@ func (x *ListStockDemandsRequest) String() string {
 func (*ListStockDemandsRequest) ProtoMessage() {}
 
 func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[59]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6695,7 +6777,7 @@ func (x *ListStockDemandsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListStockDemandsRequest) GetPageSize() int32 {
@@ -6739,7 +6821,7 @@ type ListStockDemandsResponse struct {
 
 func (x *ListStockDemandsResponse) Reset() {
 	*x = ListStockDemandsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6751,7 +6833,7 @@ func (x *ListStockDemandsResponse) String() string {
 func (*ListStockDemandsResponse) ProtoMessage() {}
 
 func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[60]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6764,7 +6846,7 @@ func (x *ListStockDemandsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockDemandsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockDemandsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListStockDemandsResponse) GetStockDemands() []*StockDemand {
@@ -6798,7 +6880,7 @@ type CreateStockCountRequest struct {
 
 func (x *CreateStockCountRequest) Reset() {
 	*x = CreateStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6810,7 +6892,7 @@ func (x *CreateStockCountRequest) String() string {
 func (*CreateStockCountRequest) ProtoMessage() {}
 
 func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[61]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6823,7 +6905,7 @@ func (x *CreateStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateStockCountRequest.ProtoReflect.Descriptor instead.
 func (*CreateStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *CreateStockCountRequest) GetStockCount() *StockCount {
@@ -6869,7 +6951,7 @@ type ApproveStockCountRequest struct {
 
 func (x *ApproveStockCountRequest) Reset() {
 	*x = ApproveStockCountRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6881,7 +6963,7 @@ func (x *ApproveStockCountRequest) String() string {
 func (*ApproveStockCountRequest) ProtoMessage() {}
 
 func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[62]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6894,7 +6976,7 @@ func (x *ApproveStockCountRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApproveStockCountRequest.ProtoReflect.Descriptor instead.
 func (*ApproveStockCountRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ApproveStockCountRequest) GetName() string {
@@ -6935,7 +7017,7 @@ type ListStockCountsRequest struct {
 
 func (x *ListStockCountsRequest) Reset() {
 	*x = ListStockCountsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6947,7 +7029,7 @@ func (x *ListStockCountsRequest) String() string {
 func (*ListStockCountsRequest) ProtoMessage() {}
 
 func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[63]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6960,7 +7042,7 @@ func (x *ListStockCountsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsRequest.ProtoReflect.Descriptor instead.
 func (*ListStockCountsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ListStockCountsRequest) GetPageSize() int32 {
@@ -7004,7 +7086,7 @@ type ListStockCountsResponse struct {
 
 func (x *ListStockCountsResponse) Reset() {
 	*x = ListStockCountsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7016,7 +7098,7 @@ func (x *ListStockCountsResponse) String() string {
 func (*ListStockCountsResponse) ProtoMessage() {}
 
 func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[64]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7029,7 +7111,7 @@ func (x *ListStockCountsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStockCountsResponse.ProtoReflect.Descriptor instead.
 func (*ListStockCountsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListStockCountsResponse) GetStockCounts() []*StockCount {
@@ -7065,7 +7147,7 @@ type LookUpLotRequest struct {
 
 func (x *LookUpLotRequest) Reset() {
 	*x = LookUpLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7077,7 +7159,7 @@ func (x *LookUpLotRequest) String() string {
 func (*LookUpLotRequest) ProtoMessage() {}
 
 func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[65]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7090,7 +7172,7 @@ func (x *LookUpLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotRequest.ProtoReflect.Descriptor instead.
 func (*LookUpLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *LookUpLotRequest) GetCode() string {
@@ -7145,7 +7227,7 @@ type LookUpLotResponse struct {
 
 func (x *LookUpLotResponse) Reset() {
 	*x = LookUpLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7157,7 +7239,7 @@ func (x *LookUpLotResponse) String() string {
 func (*LookUpLotResponse) ProtoMessage() {}
 
 func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[66]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7170,7 +7252,7 @@ func (x *LookUpLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpLotResponse.ProtoReflect.Descriptor instead.
 func (*LookUpLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *LookUpLotResponse) GetLot() *Lot {
@@ -7220,7 +7302,7 @@ type SuggestLotsRequest struct {
 
 func (x *SuggestLotsRequest) Reset() {
 	*x = SuggestLotsRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7232,7 +7314,7 @@ func (x *SuggestLotsRequest) String() string {
 func (*SuggestLotsRequest) ProtoMessage() {}
 
 func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[67]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7245,7 +7327,7 @@ func (x *SuggestLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsRequest.ProtoReflect.Descriptor instead.
 func (*SuggestLotsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *SuggestLotsRequest) GetItem() string {
@@ -7298,7 +7380,7 @@ type SuggestLotsResponse struct {
 
 func (x *SuggestLotsResponse) Reset() {
 	*x = SuggestLotsResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7310,7 +7392,7 @@ func (x *SuggestLotsResponse) String() string {
 func (*SuggestLotsResponse) ProtoMessage() {}
 
 func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[68]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7323,7 +7405,7 @@ func (x *SuggestLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SuggestLotsResponse.ProtoReflect.Descriptor instead.
 func (*SuggestLotsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *SuggestLotsResponse) GetSuggestions() []*LotSuggestion {
@@ -7368,7 +7450,7 @@ type LotSuggestion struct {
 
 func (x *LotSuggestion) Reset() {
 	*x = LotSuggestion{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7380,7 +7462,7 @@ func (x *LotSuggestion) String() string {
 func (*LotSuggestion) ProtoMessage() {}
 
 func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[69]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7393,7 +7475,7 @@ func (x *LotSuggestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotSuggestion.ProtoReflect.Descriptor instead.
 func (*LotSuggestion) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *LotSuggestion) GetLot() string {
@@ -7453,7 +7535,7 @@ type SkippedLot struct {
 
 func (x *SkippedLot) Reset() {
 	*x = SkippedLot{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7465,7 +7547,7 @@ func (x *SkippedLot) String() string {
 func (*SkippedLot) ProtoMessage() {}
 
 func (x *SkippedLot) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[70]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7478,7 +7560,7 @@ func (x *SkippedLot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SkippedLot.ProtoReflect.Descriptor instead.
 func (*SkippedLot) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *SkippedLot) GetLot() string {
@@ -7518,7 +7600,7 @@ type TraceLotRequest struct {
 
 func (x *TraceLotRequest) Reset() {
 	*x = TraceLotRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7530,7 +7612,7 @@ func (x *TraceLotRequest) String() string {
 func (*TraceLotRequest) ProtoMessage() {}
 
 func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[71]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7543,7 +7625,7 @@ func (x *TraceLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotRequest.ProtoReflect.Descriptor instead.
 func (*TraceLotRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *TraceLotRequest) GetName() string {
@@ -7598,7 +7680,7 @@ type TraceLotResponse struct {
 
 func (x *TraceLotResponse) Reset() {
 	*x = TraceLotResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7610,7 +7692,7 @@ func (x *TraceLotResponse) String() string {
 func (*TraceLotResponse) ProtoMessage() {}
 
 func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[72]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7623,7 +7705,7 @@ func (x *TraceLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLotResponse.ProtoReflect.Descriptor instead.
 func (*TraceLotResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *TraceLotResponse) GetNodes() []*TraceNode {
@@ -7715,7 +7797,7 @@ type TracePlace struct {
 
 func (x *TracePlace) Reset() {
 	*x = TracePlace{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7727,7 +7809,7 @@ func (x *TracePlace) String() string {
 func (*TracePlace) ProtoMessage() {}
 
 func (x *TracePlace) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[73]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7740,7 +7822,7 @@ func (x *TracePlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TracePlace.ProtoReflect.Descriptor instead.
 func (*TracePlace) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *TracePlace) GetLot() string {
@@ -7801,7 +7883,7 @@ type TraceNode struct {
 
 func (x *TraceNode) Reset() {
 	*x = TraceNode{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7813,7 +7895,7 @@ func (x *TraceNode) String() string {
 func (*TraceNode) ProtoMessage() {}
 
 func (x *TraceNode) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[74]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7826,7 +7908,7 @@ func (x *TraceNode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceNode.ProtoReflect.Descriptor instead.
 func (*TraceNode) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *TraceNode) GetLot() string {
@@ -7895,7 +7977,7 @@ type TraceEdge struct {
 
 func (x *TraceEdge) Reset() {
 	*x = TraceEdge{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7907,7 +7989,7 @@ func (x *TraceEdge) String() string {
 func (*TraceEdge) ProtoMessage() {}
 
 func (x *TraceEdge) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[75]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7920,7 +8002,7 @@ func (x *TraceEdge) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceEdge.ProtoReflect.Descriptor instead.
 func (*TraceEdge) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{75}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *TraceEdge) GetSourceLot() string {
@@ -7970,7 +8052,7 @@ type TraceUse struct {
 
 func (x *TraceUse) Reset() {
 	*x = TraceUse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7982,7 +8064,7 @@ func (x *TraceUse) String() string {
 func (*TraceUse) ProtoMessage() {}
 
 func (x *TraceUse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[76]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7995,7 +8077,7 @@ func (x *TraceUse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceUse.ProtoReflect.Descriptor instead.
 func (*TraceUse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{76}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *TraceUse) GetLot() string {
@@ -8058,7 +8140,7 @@ type LotBalanceLine struct {
 
 func (x *LotBalanceLine) Reset() {
 	*x = LotBalanceLine{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8070,7 +8152,7 @@ func (x *LotBalanceLine) String() string {
 func (*LotBalanceLine) ProtoMessage() {}
 
 func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[77]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8083,7 +8165,7 @@ func (x *LotBalanceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotBalanceLine.ProtoReflect.Descriptor instead.
 func (*LotBalanceLine) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{77}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *LotBalanceLine) GetLot() string {
@@ -8159,7 +8241,7 @@ type ImportStockRequest struct {
 
 func (x *ImportStockRequest) Reset() {
 	*x = ImportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8171,7 +8253,7 @@ func (x *ImportStockRequest) String() string {
 func (*ImportStockRequest) ProtoMessage() {}
 
 func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[78]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8184,7 +8266,7 @@ func (x *ImportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockRequest.ProtoReflect.Descriptor instead.
 func (*ImportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{78}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ImportStockRequest) GetRows() ImportStockRequest_Rows {
@@ -8230,7 +8312,7 @@ type ImportStockResponse struct {
 
 func (x *ImportStockResponse) Reset() {
 	*x = ImportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8242,7 +8324,7 @@ func (x *ImportStockResponse) String() string {
 func (*ImportStockResponse) ProtoMessage() {}
 
 func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[79]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8255,7 +8337,7 @@ func (x *ImportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportStockResponse.ProtoReflect.Descriptor instead.
 func (*ImportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{79}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *ImportStockResponse) GetImportedCount() int32 {
@@ -8296,7 +8378,7 @@ type RowFault struct {
 
 func (x *RowFault) Reset() {
 	*x = RowFault{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8308,7 +8390,7 @@ func (x *RowFault) String() string {
 func (*RowFault) ProtoMessage() {}
 
 func (x *RowFault) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[80]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8321,7 +8403,7 @@ func (x *RowFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RowFault.ProtoReflect.Descriptor instead.
 func (*RowFault) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{80}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *RowFault) GetLine() int32 {
@@ -8369,7 +8451,7 @@ type ExportStockRequest struct {
 
 func (x *ExportStockRequest) Reset() {
 	*x = ExportStockRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8381,7 +8463,7 @@ func (x *ExportStockRequest) String() string {
 func (*ExportStockRequest) ProtoMessage() {}
 
 func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[81]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8394,7 +8476,7 @@ func (x *ExportStockRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockRequest.ProtoReflect.Descriptor instead.
 func (*ExportStockRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{81}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ExportStockRequest) GetContent() ExportStockRequest_Content {
@@ -8440,7 +8522,7 @@ type ExportStockResponse struct {
 
 func (x *ExportStockResponse) Reset() {
 	*x = ExportStockResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8452,7 +8534,7 @@ func (x *ExportStockResponse) String() string {
 func (*ExportStockResponse) ProtoMessage() {}
 
 func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[82]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8465,7 +8547,7 @@ func (x *ExportStockResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExportStockResponse.ProtoReflect.Descriptor instead.
 func (*ExportStockResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{82}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *ExportStockResponse) GetContent() []byte {
@@ -8502,7 +8584,7 @@ type LookUpItemRequest struct {
 
 func (x *LookUpItemRequest) Reset() {
 	*x = LookUpItemRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8514,7 +8596,7 @@ func (x *LookUpItemRequest) String() string {
 func (*LookUpItemRequest) ProtoMessage() {}
 
 func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[83]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8527,7 +8609,7 @@ func (x *LookUpItemRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LookUpItemRequest.ProtoReflect.Descriptor instead.
 func (*LookUpItemRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{83}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *LookUpItemRequest) GetSystem() string {
@@ -8557,7 +8639,7 @@ type AdviseReorderRequest struct {
 
 func (x *AdviseReorderRequest) Reset() {
 	*x = AdviseReorderRequest{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8569,7 +8651,7 @@ func (x *AdviseReorderRequest) String() string {
 func (*AdviseReorderRequest) ProtoMessage() {}
 
 func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[84]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8582,7 +8664,7 @@ func (x *AdviseReorderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderRequest.ProtoReflect.Descriptor instead.
 func (*AdviseReorderRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{84}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *AdviseReorderRequest) GetItem() string {
@@ -8622,7 +8704,7 @@ type AdviseReorderResponse struct {
 
 func (x *AdviseReorderResponse) Reset() {
 	*x = AdviseReorderResponse{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[85]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8634,7 +8716,7 @@ func (x *AdviseReorderResponse) String() string {
 func (*AdviseReorderResponse) ProtoMessage() {}
 
 func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[85]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8647,7 +8729,7 @@ func (x *AdviseReorderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviseReorderResponse.ProtoReflect.Descriptor instead.
 func (*AdviseReorderResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{85}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *AdviseReorderResponse) GetItem() string {
@@ -8716,7 +8798,7 @@ type AdviceStep struct {
 
 func (x *AdviceStep) Reset() {
 	*x = AdviceStep{}
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[86]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8728,7 +8810,7 @@ func (x *AdviceStep) String() string {
 func (*AdviceStep) ProtoMessage() {}
 
 func (x *AdviceStep) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[86]
+	mi := &file_coldsection_consumables_v1_consumables_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8741,7 +8823,7 @@ func (x *AdviceStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdviceStep.ProtoReflect.Descriptor instead.
 func (*AdviceStep) Descriptor() ([]byte, []int) {
-	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{86}
+	return file_coldsection_consumables_v1_consumables_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *AdviceStep) GetName() string {
@@ -9338,6 +9420,14 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
 	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12&\n" +
+	"\x06reason\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xf6\x01\n" +
+	"\x15WithdrawRecallRequest\x12;\n" +
+	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
+	"\x17coldsection.example/Lot\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
+	"\rvalidate_only\x18\x04 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\x12&\n" +
 	"\x06reason\x18\x05 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xb5\x04\n" +
 	"\x11IssueStockRequest\x12;\n" +
 	"\x04name\x18\x01 \x01(\tB'\xe2A\x01\x02\xfaA\x19\n" +
@@ -9673,7 +9763,7 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x04name\x12\x1a\n" +
 	"\x05value\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05value\x12\x1e\n" +
 	"\aformula\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\aformula\x12\x1c\n" +
-	"\x06source\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06source2\xbe\x18\n" +
+	"\x06source\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06source2\xd2\x19\n" +
 	"\x12ConsumablesService\x12v\n" +
 	"\n" +
 	"CreateItem\x12-.coldsection.consumables.v1.CreateItemRequest\x1a .coldsection.consumables.v1.Item\"\x17\x82\xd3\xe4\x93\x02\x11:\x04item\"\t/v1/items\x12\x84\x01\n" +
@@ -9688,7 +9778,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\bClearLot\x12+.coldsection.consumables.v1.ClearLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/{name=lots/*}:clear\x12\x91\x01\n" +
 	"\x12RecordLotDocuments\x125.coldsection.consumables.v1.RecordLotDocumentsRequest\x1a\x1f.coldsection.consumables.v1.Lot\"#\x82\xd3\xe4\x93\x02\x1d:\x01*\"\x18/v1/{name=lots/*}:record\x12y\n" +
 	"\aHoldLot\x12*.coldsection.consumables.v1.HoldLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"!\x82\xd3\xe4\x93\x02\x1b:\x01*\"\x16/v1/{name=lots/*}:hold\x12\x7f\n" +
-	"\tRecallLot\x12,.coldsection.consumables.v1.RecallLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"#\x82\xd3\xe4\x93\x02\x1d:\x01*\"\x18/v1/{name=lots/*}:recall\x12\x8a\x01\n" +
+	"\tRecallLot\x12,.coldsection.consumables.v1.RecallLotRequest\x1a\x1f.coldsection.consumables.v1.Lot\"#\x82\xd3\xe4\x93\x02\x1d:\x01*\"\x18/v1/{name=lots/*}:recall\x12\x91\x01\n" +
+	"\x0eWithdrawRecall\x121.coldsection.consumables.v1.WithdrawRecallRequest\x1a\x1f.coldsection.consumables.v1.Lot\"+\x82\xd3\xe4\x93\x02%:\x01*\" /v1/{name=lots/*}:withdrawRecall\x12\x8a\x01\n" +
 	"\n" +
 	"IssueStock\x12-.coldsection.consumables.v1.IssueStockRequest\x1a).coldsection.consumables.v1.StockMovement\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/{name=lots/*}:issue\x12\x97\x01\n" +
 	"\vReturnStock\x12..coldsection.consumables.v1.ReturnStockRequest\x1a).coldsection.consumables.v1.StockMovement\"-\x82\xd3\xe4\x93\x02':\x01*\"\"/v1/{name=stockMovements/*}:return\x12\xa0\x01\n" +
@@ -9737,7 +9828,7 @@ func file_coldsection_consumables_v1_consumables_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_consumables_v1_consumables_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
-var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 89)
+var file_coldsection_consumables_v1_consumables_proto_msgTypes = make([]protoimpl.MessageInfo, 90)
 var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(Item_Kind)(0),                       // 0: coldsection.consumables.v1.Item.Kind
 	(Item_SignalWord)(0),                 // 1: coldsection.consumables.v1.Item.SignalWord
@@ -9800,157 +9891,158 @@ var file_coldsection_consumables_v1_consumables_proto_goTypes = []any{
 	(*HoldLotRequest)(nil),               // 58: coldsection.consumables.v1.HoldLotRequest
 	(*RecordLotDocumentsRequest)(nil),    // 59: coldsection.consumables.v1.RecordLotDocumentsRequest
 	(*RecallLotRequest)(nil),             // 60: coldsection.consumables.v1.RecallLotRequest
-	(*IssueStockRequest)(nil),            // 61: coldsection.consumables.v1.IssueStockRequest
-	(*ReturnStockRequest)(nil),           // 62: coldsection.consumables.v1.ReturnStockRequest
-	(*ReverseMovementRequest)(nil),       // 63: coldsection.consumables.v1.ReverseMovementRequest
-	(*BlendLotsRequest)(nil),             // 64: coldsection.consumables.v1.BlendLotsRequest
-	(*ConsumeStockRequest)(nil),          // 65: coldsection.consumables.v1.ConsumeStockRequest
-	(*DecantStockRequest)(nil),           // 66: coldsection.consumables.v1.DecantStockRequest
-	(*MoveStockRequest)(nil),             // 67: coldsection.consumables.v1.MoveStockRequest
-	(*DisposeStockRequest)(nil),          // 68: coldsection.consumables.v1.DisposeStockRequest
-	(*GetStockMovementRequest)(nil),      // 69: coldsection.consumables.v1.GetStockMovementRequest
-	(*ListStockMovementsRequest)(nil),    // 70: coldsection.consumables.v1.ListStockMovementsRequest
-	(*ListStockMovementsResponse)(nil),   // 71: coldsection.consumables.v1.ListStockMovementsResponse
-	(*ReserveStockRequest)(nil),          // 72: coldsection.consumables.v1.ReserveStockRequest
-	(*ReleaseReservationRequest)(nil),    // 73: coldsection.consumables.v1.ReleaseReservationRequest
-	(*ListReservationsRequest)(nil),      // 74: coldsection.consumables.v1.ListReservationsRequest
-	(*ListReservationsResponse)(nil),     // 75: coldsection.consumables.v1.ListReservationsResponse
-	(*ListStockDemandsRequest)(nil),      // 76: coldsection.consumables.v1.ListStockDemandsRequest
-	(*ListStockDemandsResponse)(nil),     // 77: coldsection.consumables.v1.ListStockDemandsResponse
-	(*CreateStockCountRequest)(nil),      // 78: coldsection.consumables.v1.CreateStockCountRequest
-	(*ApproveStockCountRequest)(nil),     // 79: coldsection.consumables.v1.ApproveStockCountRequest
-	(*ListStockCountsRequest)(nil),       // 80: coldsection.consumables.v1.ListStockCountsRequest
-	(*ListStockCountsResponse)(nil),      // 81: coldsection.consumables.v1.ListStockCountsResponse
-	(*LookUpLotRequest)(nil),             // 82: coldsection.consumables.v1.LookUpLotRequest
-	(*LookUpLotResponse)(nil),            // 83: coldsection.consumables.v1.LookUpLotResponse
-	(*SuggestLotsRequest)(nil),           // 84: coldsection.consumables.v1.SuggestLotsRequest
-	(*SuggestLotsResponse)(nil),          // 85: coldsection.consumables.v1.SuggestLotsResponse
-	(*LotSuggestion)(nil),                // 86: coldsection.consumables.v1.LotSuggestion
-	(*SkippedLot)(nil),                   // 87: coldsection.consumables.v1.SkippedLot
-	(*TraceLotRequest)(nil),              // 88: coldsection.consumables.v1.TraceLotRequest
-	(*TraceLotResponse)(nil),             // 89: coldsection.consumables.v1.TraceLotResponse
-	(*TracePlace)(nil),                   // 90: coldsection.consumables.v1.TracePlace
-	(*TraceNode)(nil),                    // 91: coldsection.consumables.v1.TraceNode
-	(*TraceEdge)(nil),                    // 92: coldsection.consumables.v1.TraceEdge
-	(*TraceUse)(nil),                     // 93: coldsection.consumables.v1.TraceUse
-	(*LotBalanceLine)(nil),               // 94: coldsection.consumables.v1.LotBalanceLine
-	(*ImportStockRequest)(nil),           // 95: coldsection.consumables.v1.ImportStockRequest
-	(*ImportStockResponse)(nil),          // 96: coldsection.consumables.v1.ImportStockResponse
-	(*RowFault)(nil),                     // 97: coldsection.consumables.v1.RowFault
-	(*ExportStockRequest)(nil),           // 98: coldsection.consumables.v1.ExportStockRequest
-	(*ExportStockResponse)(nil),          // 99: coldsection.consumables.v1.ExportStockResponse
-	(*LookUpItemRequest)(nil),            // 100: coldsection.consumables.v1.LookUpItemRequest
-	(*AdviseReorderRequest)(nil),         // 101: coldsection.consumables.v1.AdviseReorderRequest
-	(*AdviseReorderResponse)(nil),        // 102: coldsection.consumables.v1.AdviseReorderResponse
-	(*AdviceStep)(nil),                   // 103: coldsection.consumables.v1.AdviceStep
-	nil,                                  // 104: coldsection.consumables.v1.Item.ExternalIdsEntry
-	nil,                                  // 105: coldsection.consumables.v1.Lot.ExternalIdsEntry
-	(*date.Date)(nil),                    // 106: google.type.Date
-	(*v1.Quantity)(nil),                  // 107: coldsection.common.v1.Quantity
-	(*timestamppb.Timestamp)(nil),        // 108: google.protobuf.Timestamp
-	(*v1.DocumentReference)(nil),         // 109: coldsection.common.v1.DocumentReference
-	(*v1.Entered)(nil),                   // 110: coldsection.common.v1.Entered
-	(*v1.Converted)(nil),                 // 111: coldsection.common.v1.Converted
-	(*fieldmaskpb.FieldMask)(nil),        // 112: google.protobuf.FieldMask
+	(*WithdrawRecallRequest)(nil),        // 61: coldsection.consumables.v1.WithdrawRecallRequest
+	(*IssueStockRequest)(nil),            // 62: coldsection.consumables.v1.IssueStockRequest
+	(*ReturnStockRequest)(nil),           // 63: coldsection.consumables.v1.ReturnStockRequest
+	(*ReverseMovementRequest)(nil),       // 64: coldsection.consumables.v1.ReverseMovementRequest
+	(*BlendLotsRequest)(nil),             // 65: coldsection.consumables.v1.BlendLotsRequest
+	(*ConsumeStockRequest)(nil),          // 66: coldsection.consumables.v1.ConsumeStockRequest
+	(*DecantStockRequest)(nil),           // 67: coldsection.consumables.v1.DecantStockRequest
+	(*MoveStockRequest)(nil),             // 68: coldsection.consumables.v1.MoveStockRequest
+	(*DisposeStockRequest)(nil),          // 69: coldsection.consumables.v1.DisposeStockRequest
+	(*GetStockMovementRequest)(nil),      // 70: coldsection.consumables.v1.GetStockMovementRequest
+	(*ListStockMovementsRequest)(nil),    // 71: coldsection.consumables.v1.ListStockMovementsRequest
+	(*ListStockMovementsResponse)(nil),   // 72: coldsection.consumables.v1.ListStockMovementsResponse
+	(*ReserveStockRequest)(nil),          // 73: coldsection.consumables.v1.ReserveStockRequest
+	(*ReleaseReservationRequest)(nil),    // 74: coldsection.consumables.v1.ReleaseReservationRequest
+	(*ListReservationsRequest)(nil),      // 75: coldsection.consumables.v1.ListReservationsRequest
+	(*ListReservationsResponse)(nil),     // 76: coldsection.consumables.v1.ListReservationsResponse
+	(*ListStockDemandsRequest)(nil),      // 77: coldsection.consumables.v1.ListStockDemandsRequest
+	(*ListStockDemandsResponse)(nil),     // 78: coldsection.consumables.v1.ListStockDemandsResponse
+	(*CreateStockCountRequest)(nil),      // 79: coldsection.consumables.v1.CreateStockCountRequest
+	(*ApproveStockCountRequest)(nil),     // 80: coldsection.consumables.v1.ApproveStockCountRequest
+	(*ListStockCountsRequest)(nil),       // 81: coldsection.consumables.v1.ListStockCountsRequest
+	(*ListStockCountsResponse)(nil),      // 82: coldsection.consumables.v1.ListStockCountsResponse
+	(*LookUpLotRequest)(nil),             // 83: coldsection.consumables.v1.LookUpLotRequest
+	(*LookUpLotResponse)(nil),            // 84: coldsection.consumables.v1.LookUpLotResponse
+	(*SuggestLotsRequest)(nil),           // 85: coldsection.consumables.v1.SuggestLotsRequest
+	(*SuggestLotsResponse)(nil),          // 86: coldsection.consumables.v1.SuggestLotsResponse
+	(*LotSuggestion)(nil),                // 87: coldsection.consumables.v1.LotSuggestion
+	(*SkippedLot)(nil),                   // 88: coldsection.consumables.v1.SkippedLot
+	(*TraceLotRequest)(nil),              // 89: coldsection.consumables.v1.TraceLotRequest
+	(*TraceLotResponse)(nil),             // 90: coldsection.consumables.v1.TraceLotResponse
+	(*TracePlace)(nil),                   // 91: coldsection.consumables.v1.TracePlace
+	(*TraceNode)(nil),                    // 92: coldsection.consumables.v1.TraceNode
+	(*TraceEdge)(nil),                    // 93: coldsection.consumables.v1.TraceEdge
+	(*TraceUse)(nil),                     // 94: coldsection.consumables.v1.TraceUse
+	(*LotBalanceLine)(nil),               // 95: coldsection.consumables.v1.LotBalanceLine
+	(*ImportStockRequest)(nil),           // 96: coldsection.consumables.v1.ImportStockRequest
+	(*ImportStockResponse)(nil),          // 97: coldsection.consumables.v1.ImportStockResponse
+	(*RowFault)(nil),                     // 98: coldsection.consumables.v1.RowFault
+	(*ExportStockRequest)(nil),           // 99: coldsection.consumables.v1.ExportStockRequest
+	(*ExportStockResponse)(nil),          // 100: coldsection.consumables.v1.ExportStockResponse
+	(*LookUpItemRequest)(nil),            // 101: coldsection.consumables.v1.LookUpItemRequest
+	(*AdviseReorderRequest)(nil),         // 102: coldsection.consumables.v1.AdviseReorderRequest
+	(*AdviseReorderResponse)(nil),        // 103: coldsection.consumables.v1.AdviseReorderResponse
+	(*AdviceStep)(nil),                   // 104: coldsection.consumables.v1.AdviceStep
+	nil,                                  // 105: coldsection.consumables.v1.Item.ExternalIdsEntry
+	nil,                                  // 106: coldsection.consumables.v1.Lot.ExternalIdsEntry
+	(*date.Date)(nil),                    // 107: google.type.Date
+	(*v1.Quantity)(nil),                  // 108: coldsection.common.v1.Quantity
+	(*timestamppb.Timestamp)(nil),        // 109: google.protobuf.Timestamp
+	(*v1.DocumentReference)(nil),         // 110: coldsection.common.v1.DocumentReference
+	(*v1.Entered)(nil),                   // 111: coldsection.common.v1.Entered
+	(*v1.Converted)(nil),                 // 112: coldsection.common.v1.Converted
+	(*fieldmaskpb.FieldMask)(nil),        // 113: google.protobuf.FieldMask
 }
 var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	0,   // 0: coldsection.consumables.v1.Item.kind:type_name -> coldsection.consumables.v1.Item.Kind
 	20,  // 1: coldsection.consumables.v1.Item.pack_sizes:type_name -> coldsection.consumables.v1.PackSize
 	21,  // 2: coldsection.consumables.v1.Item.approved_mix_ratios:type_name -> coldsection.consumables.v1.MixRatio
-	106, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
-	107, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
-	104, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
-	107, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
-	107, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
-	108, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
-	108, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
+	107, // 3: coldsection.consumables.v1.Item.safety_data_sheet_date:type_name -> google.type.Date
+	108, // 4: coldsection.consumables.v1.Item.reorder_point:type_name -> coldsection.common.v1.Quantity
+	105, // 5: coldsection.consumables.v1.Item.external_ids:type_name -> coldsection.consumables.v1.Item.ExternalIdsEntry
+	108, // 6: coldsection.consumables.v1.Item.on_hand:type_name -> coldsection.common.v1.Quantity
+	108, // 7: coldsection.consumables.v1.Item.available:type_name -> coldsection.common.v1.Quantity
+	109, // 8: coldsection.consumables.v1.Item.create_time:type_name -> google.protobuf.Timestamp
+	109, // 9: coldsection.consumables.v1.Item.update_time:type_name -> google.protobuf.Timestamp
 	19,  // 10: coldsection.consumables.v1.Item.reorder_policy:type_name -> coldsection.consumables.v1.ReorderPolicy
 	1,   // 11: coldsection.consumables.v1.Item.signal_word:type_name -> coldsection.consumables.v1.Item.SignalWord
 	18,  // 12: coldsection.consumables.v1.Item.allowed_uses:type_name -> coldsection.consumables.v1.AllowedUse
-	109, // 13: coldsection.consumables.v1.AllowedUse.document:type_name -> coldsection.common.v1.DocumentReference
-	107, // 14: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 15: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 16: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
+	110, // 13: coldsection.consumables.v1.AllowedUse.document:type_name -> coldsection.common.v1.DocumentReference
+	108, // 14: coldsection.consumables.v1.ReorderPolicy.min_quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 15: coldsection.consumables.v1.ReorderPolicy.max_quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 16: coldsection.consumables.v1.PackSize.quantity:type_name -> coldsection.common.v1.Quantity
 	2,   // 17: coldsection.consumables.v1.Location.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	108, // 18: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
+	109, // 18: coldsection.consumables.v1.Location.create_time:type_name -> google.protobuf.Timestamp
 	25,  // 19: coldsection.consumables.v1.Lot.certificate:type_name -> coldsection.consumables.v1.Certificate
 	3,   // 20: coldsection.consumables.v1.Lot.state:type_name -> coldsection.consumables.v1.Lot.State
-	106, // 21: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
-	106, // 22: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
-	108, // 23: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
-	108, // 24: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
+	107, // 21: coldsection.consumables.v1.Lot.manufacture_date:type_name -> google.type.Date
+	107, // 22: coldsection.consumables.v1.Lot.use_by_date:type_name -> google.type.Date
+	109, // 23: coldsection.consumables.v1.Lot.open_time:type_name -> google.protobuf.Timestamp
+	109, // 24: coldsection.consumables.v1.Lot.expire_time:type_name -> google.protobuf.Timestamp
 	27,  // 25: coldsection.consumables.v1.Lot.parents:type_name -> coldsection.consumables.v1.BlendPart
-	107, // 26: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
-	107, // 27: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
-	107, // 28: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
+	108, // 26: coldsection.consumables.v1.Lot.received:type_name -> coldsection.common.v1.Quantity
+	108, // 27: coldsection.consumables.v1.Lot.on_hand:type_name -> coldsection.common.v1.Quantity
+	108, // 28: coldsection.consumables.v1.Lot.reserved:type_name -> coldsection.common.v1.Quantity
 	28,  // 29: coldsection.consumables.v1.Lot.balances:type_name -> coldsection.consumables.v1.LotBalance
 	26,  // 30: coldsection.consumables.v1.Lot.hazards:type_name -> coldsection.consumables.v1.Hazard
-	108, // 31: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
-	108, // 32: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
+	109, // 31: coldsection.consumables.v1.Lot.create_time:type_name -> google.protobuf.Timestamp
+	109, // 32: coldsection.consumables.v1.Lot.update_time:type_name -> google.protobuf.Timestamp
 	48,  // 33: coldsection.consumables.v1.Lot.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
-	107, // 34: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
-	105, // 35: coldsection.consumables.v1.Lot.external_ids:type_name -> coldsection.consumables.v1.Lot.ExternalIdsEntry
+	108, // 34: coldsection.consumables.v1.Lot.pack_quantity:type_name -> coldsection.common.v1.Quantity
+	106, // 35: coldsection.consumables.v1.Lot.external_ids:type_name -> coldsection.consumables.v1.Lot.ExternalIdsEntry
 	24,  // 36: coldsection.consumables.v1.Lot.document_records:type_name -> coldsection.consumables.v1.LotDocumentRecord
 	25,  // 37: coldsection.consumables.v1.LotDocumentRecord.certificate:type_name -> coldsection.consumables.v1.Certificate
 	25,  // 38: coldsection.consumables.v1.LotDocumentRecord.previous_certificate:type_name -> coldsection.consumables.v1.Certificate
-	106, // 39: coldsection.consumables.v1.LotDocumentRecord.last_date:type_name -> google.type.Date
-	106, // 40: coldsection.consumables.v1.LotDocumentRecord.previous_last_date:type_name -> google.type.Date
-	108, // 41: coldsection.consumables.v1.LotDocumentRecord.record_time:type_name -> google.protobuf.Timestamp
-	106, // 42: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
-	107, // 43: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 44: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
-	110, // 45: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
-	110, // 46: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
-	110, // 47: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
-	110, // 48: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
-	110, // 49: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
-	108, // 50: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
+	107, // 39: coldsection.consumables.v1.LotDocumentRecord.last_date:type_name -> google.type.Date
+	107, // 40: coldsection.consumables.v1.LotDocumentRecord.previous_last_date:type_name -> google.type.Date
+	109, // 41: coldsection.consumables.v1.LotDocumentRecord.record_time:type_name -> google.protobuf.Timestamp
+	107, // 42: coldsection.consumables.v1.Certificate.issue_date:type_name -> google.type.Date
+	108, // 43: coldsection.consumables.v1.BlendPart.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 44: coldsection.consumables.v1.LotBalance.quantity:type_name -> coldsection.common.v1.Quantity
+	111, // 45: coldsection.consumables.v1.WaterTest.conductivity:type_name -> coldsection.common.v1.Entered
+	111, // 46: coldsection.consumables.v1.WaterTest.temperature:type_name -> coldsection.common.v1.Entered
+	111, // 47: coldsection.consumables.v1.WaterTest.ph:type_name -> coldsection.common.v1.Entered
+	111, // 48: coldsection.consumables.v1.WaterTest.silica:type_name -> coldsection.common.v1.Entered
+	111, // 49: coldsection.consumables.v1.WaterTest.dissolved_solids:type_name -> coldsection.common.v1.Entered
+	109, // 50: coldsection.consumables.v1.WaterTest.test_time:type_name -> google.protobuf.Timestamp
 	4,   // 51: coldsection.consumables.v1.WaterTest.verdict:type_name -> coldsection.consumables.v1.WaterTest.Verdict
 	30,  // 52: coldsection.consumables.v1.WaterTest.checks:type_name -> coldsection.consumables.v1.WaterCheck
-	108, // 53: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
+	109, // 53: coldsection.consumables.v1.WaterTest.create_time:type_name -> google.protobuf.Timestamp
 	5,   // 54: coldsection.consumables.v1.WaterTest.treatment:type_name -> coldsection.consumables.v1.WaterTest.Treatment
-	111, // 55: coldsection.consumables.v1.WaterCheck.converted:type_name -> coldsection.common.v1.Converted
-	109, // 56: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
+	112, // 55: coldsection.consumables.v1.WaterCheck.converted:type_name -> coldsection.common.v1.Converted
+	110, // 56: coldsection.consumables.v1.WaterGrade.document:type_name -> coldsection.common.v1.DocumentReference
 	32,  // 57: coldsection.consumables.v1.WaterGrade.limits:type_name -> coldsection.consumables.v1.WaterLimit
 	6,   // 58: coldsection.consumables.v1.WaterGrade.temperature_treatment:type_name -> coldsection.consumables.v1.WaterGrade.TemperatureTreatment
 	33,  // 59: coldsection.consumables.v1.WaterGrade.steps:type_name -> coldsection.consumables.v1.WaterStep
-	108, // 60: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
+	109, // 60: coldsection.consumables.v1.WaterGrade.sign_time:type_name -> google.protobuf.Timestamp
 	7,   // 61: coldsection.consumables.v1.WaterLimit.property:type_name -> coldsection.consumables.v1.WaterLimit.Property
-	111, // 62: coldsection.consumables.v1.WaterLimit.converted_minimum:type_name -> coldsection.common.v1.Converted
-	111, // 63: coldsection.consumables.v1.WaterLimit.converted_maximum:type_name -> coldsection.common.v1.Converted
+	112, // 62: coldsection.consumables.v1.WaterLimit.converted_minimum:type_name -> coldsection.common.v1.Converted
+	112, // 63: coldsection.consumables.v1.WaterLimit.converted_maximum:type_name -> coldsection.common.v1.Converted
 	8,   // 64: coldsection.consumables.v1.StockMovement.kind:type_name -> coldsection.consumables.v1.StockMovement.Kind
 	35,  // 65: coldsection.consumables.v1.StockMovement.postings:type_name -> coldsection.consumables.v1.Posting
-	107, // 66: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 67: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
-	108, // 68: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
-	107, // 69: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
+	108, // 66: coldsection.consumables.v1.StockMovement.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 67: coldsection.consumables.v1.StockMovement.effective_time:type_name -> google.protobuf.Timestamp
+	109, // 68: coldsection.consumables.v1.StockMovement.create_time:type_name -> google.protobuf.Timestamp
+	108, // 69: coldsection.consumables.v1.StockMovement.remaining:type_name -> coldsection.common.v1.Quantity
 	25,  // 70: coldsection.consumables.v1.StockMovement.certificate:type_name -> coldsection.consumables.v1.Certificate
-	107, // 71: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 72: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 73: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
-	108, // 74: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
+	108, // 71: coldsection.consumables.v1.Posting.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 72: coldsection.consumables.v1.Reservation.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 73: coldsection.consumables.v1.Reservation.need_time:type_name -> google.protobuf.Timestamp
+	109, // 74: coldsection.consumables.v1.Reservation.expire_time:type_name -> google.protobuf.Timestamp
 	9,   // 75: coldsection.consumables.v1.Reservation.state:type_name -> coldsection.consumables.v1.Reservation.State
-	108, // 76: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
-	107, // 77: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
-	107, // 78: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
-	107, // 79: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
-	107, // 80: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
-	108, // 81: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
+	109, // 76: coldsection.consumables.v1.Reservation.create_time:type_name -> google.protobuf.Timestamp
+	108, // 77: coldsection.consumables.v1.StockDemand.needed:type_name -> coldsection.common.v1.Quantity
+	108, // 78: coldsection.consumables.v1.StockDemand.reserved:type_name -> coldsection.common.v1.Quantity
+	108, // 79: coldsection.consumables.v1.StockDemand.issued:type_name -> coldsection.common.v1.Quantity
+	108, // 80: coldsection.consumables.v1.StockDemand.shortfall:type_name -> coldsection.common.v1.Quantity
+	109, // 81: coldsection.consumables.v1.StockDemand.need_time:type_name -> google.protobuf.Timestamp
 	10,  // 82: coldsection.consumables.v1.StockDemand.state:type_name -> coldsection.consumables.v1.StockDemand.State
-	107, // 83: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
-	108, // 84: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
-	107, // 85: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
-	107, // 86: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
+	108, // 83: coldsection.consumables.v1.StockCount.counted:type_name -> coldsection.common.v1.Quantity
+	109, // 84: coldsection.consumables.v1.StockCount.count_time:type_name -> google.protobuf.Timestamp
+	108, // 85: coldsection.consumables.v1.StockCount.expected:type_name -> coldsection.common.v1.Quantity
+	108, // 86: coldsection.consumables.v1.StockCount.difference:type_name -> coldsection.common.v1.Quantity
 	11,  // 87: coldsection.consumables.v1.StockCount.state:type_name -> coldsection.consumables.v1.StockCount.State
-	108, // 88: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
+	109, // 88: coldsection.consumables.v1.StockCount.create_time:type_name -> google.protobuf.Timestamp
 	17,  // 89: coldsection.consumables.v1.CreateItemRequest.item:type_name -> coldsection.consumables.v1.Item
 	17,  // 90: coldsection.consumables.v1.UpdateItemRequest.item:type_name -> coldsection.consumables.v1.Item
-	112, // 91: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
+	113, // 91: coldsection.consumables.v1.UpdateItemRequest.update_mask:type_name -> google.protobuf.FieldMask
 	17,  // 92: coldsection.consumables.v1.ListItemsResponse.items:type_name -> coldsection.consumables.v1.Item
 	22,  // 93: coldsection.consumables.v1.CreateLocationRequest.location:type_name -> coldsection.consumables.v1.Location
 	22,  // 94: coldsection.consumables.v1.ListLocationsResponse.locations:type_name -> coldsection.consumables.v1.Location
 	23,  // 95: coldsection.consumables.v1.ReceiveLotRequest.lot:type_name -> coldsection.consumables.v1.Lot
-	107, // 96: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 96: coldsection.consumables.v1.ReceiveLotRequest.quantity:type_name -> coldsection.common.v1.Quantity
 	48,  // 97: coldsection.consumables.v1.ReceiveLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
 	12,  // 98: coldsection.consumables.v1.InspectionAnswer.answer:type_name -> coldsection.consumables.v1.InspectionAnswer.Answer
 	29,  // 99: coldsection.consumables.v1.CreateWaterTestRequest.water_test:type_name -> coldsection.consumables.v1.WaterTest
@@ -9959,69 +10051,69 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	23,  // 102: coldsection.consumables.v1.ListLotsResponse.lots:type_name -> coldsection.consumables.v1.Lot
 	48,  // 103: coldsection.consumables.v1.ClearLotRequest.answers:type_name -> coldsection.consumables.v1.InspectionAnswer
 	25,  // 104: coldsection.consumables.v1.RecordLotDocumentsRequest.certificate:type_name -> coldsection.consumables.v1.Certificate
-	106, // 105: coldsection.consumables.v1.RecordLotDocumentsRequest.last_date:type_name -> google.type.Date
-	107, // 106: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 107: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	107, // 108: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	107, // 105: coldsection.consumables.v1.RecordLotDocumentsRequest.last_date:type_name -> google.type.Date
+	108, // 106: coldsection.consumables.v1.IssueStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 107: coldsection.consumables.v1.IssueStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	108, // 108: coldsection.consumables.v1.ReturnStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
 	27,  // 109: coldsection.consumables.v1.BlendLotsRequest.parts:type_name -> coldsection.consumables.v1.BlendPart
-	107, // 110: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
+	108, // 110: coldsection.consumables.v1.BlendLotsRequest.output:type_name -> coldsection.common.v1.Quantity
 	21,  // 111: coldsection.consumables.v1.BlendLotsRequest.ratio:type_name -> coldsection.consumables.v1.MixRatio
-	107, // 112: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 113: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
-	107, // 114: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 115: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 116: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 112: coldsection.consumables.v1.ConsumeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 113: coldsection.consumables.v1.ConsumeStockRequest.effective_time:type_name -> google.protobuf.Timestamp
+	108, // 114: coldsection.consumables.v1.DecantStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 115: coldsection.consumables.v1.MoveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 116: coldsection.consumables.v1.DisposeStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
 	34,  // 117: coldsection.consumables.v1.ListStockMovementsResponse.stock_movements:type_name -> coldsection.consumables.v1.StockMovement
-	107, // 118: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 119: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
+	108, // 118: coldsection.consumables.v1.ReserveStockRequest.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 119: coldsection.consumables.v1.ReserveStockRequest.need_time:type_name -> google.protobuf.Timestamp
 	36,  // 120: coldsection.consumables.v1.ListReservationsResponse.reservations:type_name -> coldsection.consumables.v1.Reservation
 	37,  // 121: coldsection.consumables.v1.ListStockDemandsResponse.stock_demands:type_name -> coldsection.consumables.v1.StockDemand
 	38,  // 122: coldsection.consumables.v1.CreateStockCountRequest.stock_count:type_name -> coldsection.consumables.v1.StockCount
 	38,  // 123: coldsection.consumables.v1.ListStockCountsResponse.stock_counts:type_name -> coldsection.consumables.v1.StockCount
-	108, // 124: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
+	109, // 124: coldsection.consumables.v1.LookUpLotRequest.need_time:type_name -> google.protobuf.Timestamp
 	23,  // 125: coldsection.consumables.v1.LookUpLotResponse.lot:type_name -> coldsection.consumables.v1.Lot
-	108, // 126: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
-	86,  // 127: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
-	87,  // 128: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
-	107, // 129: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
-	107, // 130: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 131: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
+	109, // 126: coldsection.consumables.v1.SuggestLotsRequest.need_time:type_name -> google.protobuf.Timestamp
+	87,  // 127: coldsection.consumables.v1.SuggestLotsResponse.suggestions:type_name -> coldsection.consumables.v1.LotSuggestion
+	88,  // 128: coldsection.consumables.v1.SuggestLotsResponse.skipped:type_name -> coldsection.consumables.v1.SkippedLot
+	108, // 129: coldsection.consumables.v1.SuggestLotsResponse.shortfall:type_name -> coldsection.common.v1.Quantity
+	108, // 130: coldsection.consumables.v1.LotSuggestion.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 131: coldsection.consumables.v1.LotSuggestion.expire_time:type_name -> google.protobuf.Timestamp
 	13,  // 132: coldsection.consumables.v1.TraceLotRequest.direction:type_name -> coldsection.consumables.v1.TraceLotRequest.Direction
-	108, // 133: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	91,  // 134: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
-	92,  // 135: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
-	93,  // 136: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
+	109, // 133: coldsection.consumables.v1.TraceLotRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	92,  // 134: coldsection.consumables.v1.TraceLotResponse.nodes:type_name -> coldsection.consumables.v1.TraceNode
+	93,  // 135: coldsection.consumables.v1.TraceLotResponse.edges:type_name -> coldsection.consumables.v1.TraceEdge
+	94,  // 136: coldsection.consumables.v1.TraceLotResponse.uses:type_name -> coldsection.consumables.v1.TraceUse
 	34,  // 137: coldsection.consumables.v1.TraceLotResponse.receipts:type_name -> coldsection.consumables.v1.StockMovement
-	94,  // 138: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
-	90,  // 139: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
-	94,  // 140: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
+	95,  // 138: coldsection.consumables.v1.TraceLotResponse.balance_lines:type_name -> coldsection.consumables.v1.LotBalanceLine
+	91,  // 139: coldsection.consumables.v1.TraceLotResponse.places:type_name -> coldsection.consumables.v1.TracePlace
+	95,  // 140: coldsection.consumables.v1.TraceLotResponse.total:type_name -> coldsection.consumables.v1.LotBalanceLine
 	2,   // 141: coldsection.consumables.v1.TracePlace.kind:type_name -> coldsection.consumables.v1.Location.Kind
-	107, // 142: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 143: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
+	108, // 142: coldsection.consumables.v1.TracePlace.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 143: coldsection.consumables.v1.TracePlace.share:type_name -> coldsection.common.v1.Quantity
 	3,   // 144: coldsection.consumables.v1.TraceNode.state:type_name -> coldsection.consumables.v1.Lot.State
-	107, // 145: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 146: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
-	108, // 147: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
-	107, // 148: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
-	107, // 149: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
-	107, // 150: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
-	107, // 151: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
-	107, // 152: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
-	107, // 153: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
-	107, // 154: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
+	108, // 145: coldsection.consumables.v1.TraceEdge.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 146: coldsection.consumables.v1.TraceUse.quantity:type_name -> coldsection.common.v1.Quantity
+	109, // 147: coldsection.consumables.v1.TraceUse.use_time:type_name -> google.protobuf.Timestamp
+	108, // 148: coldsection.consumables.v1.LotBalanceLine.received:type_name -> coldsection.common.v1.Quantity
+	108, // 149: coldsection.consumables.v1.LotBalanceLine.used:type_name -> coldsection.common.v1.Quantity
+	108, // 150: coldsection.consumables.v1.LotBalanceLine.disposed:type_name -> coldsection.common.v1.Quantity
+	108, // 151: coldsection.consumables.v1.LotBalanceLine.mixed:type_name -> coldsection.common.v1.Quantity
+	108, // 152: coldsection.consumables.v1.LotBalanceLine.issued_unused:type_name -> coldsection.common.v1.Quantity
+	108, // 153: coldsection.consumables.v1.LotBalanceLine.on_hand:type_name -> coldsection.common.v1.Quantity
+	108, // 154: coldsection.consumables.v1.LotBalanceLine.difference:type_name -> coldsection.common.v1.Quantity
 	14,  // 155: coldsection.consumables.v1.ImportStockRequest.rows:type_name -> coldsection.consumables.v1.ImportStockRequest.Rows
-	97,  // 156: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
+	98,  // 156: coldsection.consumables.v1.ImportStockResponse.faults:type_name -> coldsection.consumables.v1.RowFault
 	15,  // 157: coldsection.consumables.v1.ExportStockRequest.content:type_name -> coldsection.consumables.v1.ExportStockRequest.Content
 	16,  // 158: coldsection.consumables.v1.ExportStockRequest.format:type_name -> coldsection.consumables.v1.ExportStockRequest.Format
-	108, // 159: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
-	108, // 160: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
-	107, // 161: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
-	107, // 162: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
-	107, // 163: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
-	103, // 164: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
+	109, // 159: coldsection.consumables.v1.ExportStockRequest.start_time:type_name -> google.protobuf.Timestamp
+	109, // 160: coldsection.consumables.v1.ExportStockRequest.end_time:type_name -> google.protobuf.Timestamp
+	108, // 161: coldsection.consumables.v1.AdviseReorderResponse.quantity:type_name -> coldsection.common.v1.Quantity
+	108, // 162: coldsection.consumables.v1.AdviseReorderResponse.position:type_name -> coldsection.common.v1.Quantity
+	108, // 163: coldsection.consumables.v1.AdviseReorderResponse.reorder_point:type_name -> coldsection.common.v1.Quantity
+	104, // 164: coldsection.consumables.v1.AdviseReorderResponse.steps:type_name -> coldsection.consumables.v1.AdviceStep
 	39,  // 165: coldsection.consumables.v1.ConsumablesService.CreateItem:input_type -> coldsection.consumables.v1.CreateItemRequest
 	40,  // 166: coldsection.consumables.v1.ConsumablesService.UpdateItem:input_type -> coldsection.consumables.v1.UpdateItemRequest
-	95,  // 167: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
+	96,  // 167: coldsection.consumables.v1.ConsumablesService.ImportStock:input_type -> coldsection.consumables.v1.ImportStockRequest
 	44,  // 168: coldsection.consumables.v1.ConsumablesService.CreateLocation:input_type -> coldsection.consumables.v1.CreateLocationRequest
 	47,  // 169: coldsection.consumables.v1.ConsumablesService.ReceiveLot:input_type -> coldsection.consumables.v1.ReceiveLotRequest
 	49,  // 170: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:input_type -> coldsection.consumables.v1.CreateWaterTestRequest
@@ -10029,78 +10121,80 @@ var file_coldsection_consumables_v1_consumables_proto_depIdxs = []int32{
 	59,  // 172: coldsection.consumables.v1.ConsumablesService.RecordLotDocuments:input_type -> coldsection.consumables.v1.RecordLotDocumentsRequest
 	58,  // 173: coldsection.consumables.v1.ConsumablesService.HoldLot:input_type -> coldsection.consumables.v1.HoldLotRequest
 	60,  // 174: coldsection.consumables.v1.ConsumablesService.RecallLot:input_type -> coldsection.consumables.v1.RecallLotRequest
-	61,  // 175: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
-	62,  // 176: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
-	63,  // 177: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
-	64,  // 178: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
-	65,  // 179: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
-	66,  // 180: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
-	67,  // 181: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
-	68,  // 182: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
-	72,  // 183: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
-	73,  // 184: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
-	78,  // 185: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
-	79,  // 186: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
-	41,  // 187: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
-	42,  // 188: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
-	100, // 189: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
-	101, // 190: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
-	98,  // 191: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
-	45,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
-	54,  // 193: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
-	55,  // 194: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
-	82,  // 195: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
-	84,  // 196: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
-	50,  // 197: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
-	52,  // 198: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
-	69,  // 199: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
-	70,  // 200: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
-	74,  // 201: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
-	76,  // 202: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
-	88,  // 203: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
-	80,  // 204: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
-	17,  // 205: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
-	17,  // 206: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
-	96,  // 207: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
-	22,  // 208: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
-	23,  // 209: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
-	29,  // 210: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
-	23,  // 211: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
-	23,  // 212: coldsection.consumables.v1.ConsumablesService.RecordLotDocuments:output_type -> coldsection.consumables.v1.Lot
-	23,  // 213: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
-	23,  // 214: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
-	34,  // 215: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
-	34,  // 216: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
-	34,  // 217: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 218: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
-	34,  // 219: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
-	23,  // 220: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
-	34,  // 221: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
-	34,  // 222: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
-	36,  // 223: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
-	36,  // 224: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
-	38,  // 225: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
-	38,  // 226: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
-	17,  // 227: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
-	43,  // 228: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
-	17,  // 229: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
-	102, // 230: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
-	99,  // 231: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
-	46,  // 232: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
-	23,  // 233: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
-	56,  // 234: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
-	83,  // 235: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
-	85,  // 236: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
-	51,  // 237: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
-	53,  // 238: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
-	34,  // 239: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
-	71,  // 240: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
-	75,  // 241: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
-	77,  // 242: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
-	89,  // 243: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
-	81,  // 244: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
-	205, // [205:245] is the sub-list for method output_type
-	165, // [165:205] is the sub-list for method input_type
+	61,  // 175: coldsection.consumables.v1.ConsumablesService.WithdrawRecall:input_type -> coldsection.consumables.v1.WithdrawRecallRequest
+	62,  // 176: coldsection.consumables.v1.ConsumablesService.IssueStock:input_type -> coldsection.consumables.v1.IssueStockRequest
+	63,  // 177: coldsection.consumables.v1.ConsumablesService.ReturnStock:input_type -> coldsection.consumables.v1.ReturnStockRequest
+	64,  // 178: coldsection.consumables.v1.ConsumablesService.ReverseMovement:input_type -> coldsection.consumables.v1.ReverseMovementRequest
+	65,  // 179: coldsection.consumables.v1.ConsumablesService.BlendLots:input_type -> coldsection.consumables.v1.BlendLotsRequest
+	66,  // 180: coldsection.consumables.v1.ConsumablesService.ConsumeStock:input_type -> coldsection.consumables.v1.ConsumeStockRequest
+	67,  // 181: coldsection.consumables.v1.ConsumablesService.DecantStock:input_type -> coldsection.consumables.v1.DecantStockRequest
+	68,  // 182: coldsection.consumables.v1.ConsumablesService.MoveStock:input_type -> coldsection.consumables.v1.MoveStockRequest
+	69,  // 183: coldsection.consumables.v1.ConsumablesService.DisposeStock:input_type -> coldsection.consumables.v1.DisposeStockRequest
+	73,  // 184: coldsection.consumables.v1.ConsumablesService.ReserveStock:input_type -> coldsection.consumables.v1.ReserveStockRequest
+	74,  // 185: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:input_type -> coldsection.consumables.v1.ReleaseReservationRequest
+	79,  // 186: coldsection.consumables.v1.ConsumablesService.CreateStockCount:input_type -> coldsection.consumables.v1.CreateStockCountRequest
+	80,  // 187: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:input_type -> coldsection.consumables.v1.ApproveStockCountRequest
+	41,  // 188: coldsection.consumables.v1.ConsumablesQueryService.GetItem:input_type -> coldsection.consumables.v1.GetItemRequest
+	42,  // 189: coldsection.consumables.v1.ConsumablesQueryService.ListItems:input_type -> coldsection.consumables.v1.ListItemsRequest
+	101, // 190: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:input_type -> coldsection.consumables.v1.LookUpItemRequest
+	102, // 191: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:input_type -> coldsection.consumables.v1.AdviseReorderRequest
+	99,  // 192: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:input_type -> coldsection.consumables.v1.ExportStockRequest
+	45,  // 193: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:input_type -> coldsection.consumables.v1.ListLocationsRequest
+	54,  // 194: coldsection.consumables.v1.ConsumablesQueryService.GetLot:input_type -> coldsection.consumables.v1.GetLotRequest
+	55,  // 195: coldsection.consumables.v1.ConsumablesQueryService.ListLots:input_type -> coldsection.consumables.v1.ListLotsRequest
+	83,  // 196: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:input_type -> coldsection.consumables.v1.LookUpLotRequest
+	85,  // 197: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:input_type -> coldsection.consumables.v1.SuggestLotsRequest
+	50,  // 198: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:input_type -> coldsection.consumables.v1.ListWaterTestsRequest
+	52,  // 199: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:input_type -> coldsection.consumables.v1.ListWaterGradesRequest
+	70,  // 200: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:input_type -> coldsection.consumables.v1.GetStockMovementRequest
+	71,  // 201: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:input_type -> coldsection.consumables.v1.ListStockMovementsRequest
+	75,  // 202: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:input_type -> coldsection.consumables.v1.ListReservationsRequest
+	77,  // 203: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:input_type -> coldsection.consumables.v1.ListStockDemandsRequest
+	89,  // 204: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:input_type -> coldsection.consumables.v1.TraceLotRequest
+	81,  // 205: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:input_type -> coldsection.consumables.v1.ListStockCountsRequest
+	17,  // 206: coldsection.consumables.v1.ConsumablesService.CreateItem:output_type -> coldsection.consumables.v1.Item
+	17,  // 207: coldsection.consumables.v1.ConsumablesService.UpdateItem:output_type -> coldsection.consumables.v1.Item
+	97,  // 208: coldsection.consumables.v1.ConsumablesService.ImportStock:output_type -> coldsection.consumables.v1.ImportStockResponse
+	22,  // 209: coldsection.consumables.v1.ConsumablesService.CreateLocation:output_type -> coldsection.consumables.v1.Location
+	23,  // 210: coldsection.consumables.v1.ConsumablesService.ReceiveLot:output_type -> coldsection.consumables.v1.Lot
+	29,  // 211: coldsection.consumables.v1.ConsumablesService.CreateWaterTest:output_type -> coldsection.consumables.v1.WaterTest
+	23,  // 212: coldsection.consumables.v1.ConsumablesService.ClearLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 213: coldsection.consumables.v1.ConsumablesService.RecordLotDocuments:output_type -> coldsection.consumables.v1.Lot
+	23,  // 214: coldsection.consumables.v1.ConsumablesService.HoldLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 215: coldsection.consumables.v1.ConsumablesService.RecallLot:output_type -> coldsection.consumables.v1.Lot
+	23,  // 216: coldsection.consumables.v1.ConsumablesService.WithdrawRecall:output_type -> coldsection.consumables.v1.Lot
+	34,  // 217: coldsection.consumables.v1.ConsumablesService.IssueStock:output_type -> coldsection.consumables.v1.StockMovement
+	34,  // 218: coldsection.consumables.v1.ConsumablesService.ReturnStock:output_type -> coldsection.consumables.v1.StockMovement
+	34,  // 219: coldsection.consumables.v1.ConsumablesService.ReverseMovement:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 220: coldsection.consumables.v1.ConsumablesService.BlendLots:output_type -> coldsection.consumables.v1.Lot
+	34,  // 221: coldsection.consumables.v1.ConsumablesService.ConsumeStock:output_type -> coldsection.consumables.v1.StockMovement
+	23,  // 222: coldsection.consumables.v1.ConsumablesService.DecantStock:output_type -> coldsection.consumables.v1.Lot
+	34,  // 223: coldsection.consumables.v1.ConsumablesService.MoveStock:output_type -> coldsection.consumables.v1.StockMovement
+	34,  // 224: coldsection.consumables.v1.ConsumablesService.DisposeStock:output_type -> coldsection.consumables.v1.StockMovement
+	36,  // 225: coldsection.consumables.v1.ConsumablesService.ReserveStock:output_type -> coldsection.consumables.v1.Reservation
+	36,  // 226: coldsection.consumables.v1.ConsumablesService.ReleaseReservation:output_type -> coldsection.consumables.v1.Reservation
+	38,  // 227: coldsection.consumables.v1.ConsumablesService.CreateStockCount:output_type -> coldsection.consumables.v1.StockCount
+	38,  // 228: coldsection.consumables.v1.ConsumablesService.ApproveStockCount:output_type -> coldsection.consumables.v1.StockCount
+	17,  // 229: coldsection.consumables.v1.ConsumablesQueryService.GetItem:output_type -> coldsection.consumables.v1.Item
+	43,  // 230: coldsection.consumables.v1.ConsumablesQueryService.ListItems:output_type -> coldsection.consumables.v1.ListItemsResponse
+	17,  // 231: coldsection.consumables.v1.ConsumablesQueryService.LookUpItem:output_type -> coldsection.consumables.v1.Item
+	103, // 232: coldsection.consumables.v1.ConsumablesQueryService.AdviseReorder:output_type -> coldsection.consumables.v1.AdviseReorderResponse
+	100, // 233: coldsection.consumables.v1.ConsumablesQueryService.ExportStock:output_type -> coldsection.consumables.v1.ExportStockResponse
+	46,  // 234: coldsection.consumables.v1.ConsumablesQueryService.ListLocations:output_type -> coldsection.consumables.v1.ListLocationsResponse
+	23,  // 235: coldsection.consumables.v1.ConsumablesQueryService.GetLot:output_type -> coldsection.consumables.v1.Lot
+	56,  // 236: coldsection.consumables.v1.ConsumablesQueryService.ListLots:output_type -> coldsection.consumables.v1.ListLotsResponse
+	84,  // 237: coldsection.consumables.v1.ConsumablesQueryService.LookUpLot:output_type -> coldsection.consumables.v1.LookUpLotResponse
+	86,  // 238: coldsection.consumables.v1.ConsumablesQueryService.SuggestLots:output_type -> coldsection.consumables.v1.SuggestLotsResponse
+	51,  // 239: coldsection.consumables.v1.ConsumablesQueryService.ListWaterTests:output_type -> coldsection.consumables.v1.ListWaterTestsResponse
+	53,  // 240: coldsection.consumables.v1.ConsumablesQueryService.ListWaterGrades:output_type -> coldsection.consumables.v1.ListWaterGradesResponse
+	34,  // 241: coldsection.consumables.v1.ConsumablesQueryService.GetStockMovement:output_type -> coldsection.consumables.v1.StockMovement
+	72,  // 242: coldsection.consumables.v1.ConsumablesQueryService.ListStockMovements:output_type -> coldsection.consumables.v1.ListStockMovementsResponse
+	76,  // 243: coldsection.consumables.v1.ConsumablesQueryService.ListReservations:output_type -> coldsection.consumables.v1.ListReservationsResponse
+	78,  // 244: coldsection.consumables.v1.ConsumablesQueryService.ListStockDemands:output_type -> coldsection.consumables.v1.ListStockDemandsResponse
+	90,  // 245: coldsection.consumables.v1.ConsumablesQueryService.TraceLot:output_type -> coldsection.consumables.v1.TraceLotResponse
+	82,  // 246: coldsection.consumables.v1.ConsumablesQueryService.ListStockCounts:output_type -> coldsection.consumables.v1.ListStockCountsResponse
+	206, // [206:247] is the sub-list for method output_type
+	165, // [165:206] is the sub-list for method input_type
 	165, // [165:165] is the sub-list for extension type_name
 	165, // [165:165] is the sub-list for extension extendee
 	0,   // [0:165] is the sub-list for field type_name
@@ -10118,7 +10212,7 @@ func file_coldsection_consumables_v1_consumables_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_consumables_v1_consumables_proto_rawDesc), len(file_coldsection_consumables_v1_consumables_proto_rawDesc)),
 			NumEnums:      17,
-			NumMessages:   89,
+			NumMessages:   90,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -491,6 +491,51 @@ func local_request_ConsumablesService_RecallLot_0(ctx context.Context, marshaler
 	return msg, metadata, err
 }
 
+func request_ConsumablesService_WithdrawRecall_0(ctx context.Context, marshaler runtime.Marshaler, client ConsumablesServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq WithdrawRecallRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.WithdrawRecall(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_ConsumablesService_WithdrawRecall_0(ctx context.Context, marshaler runtime.Marshaler, server ConsumablesServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq WithdrawRecallRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.WithdrawRecall(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 func request_ConsumablesService_IssueStock_0(ctx context.Context, marshaler runtime.Marshaler, client ConsumablesServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
 	var (
 		protoReq IssueStockRequest
@@ -1911,6 +1956,26 @@ func RegisterConsumablesServiceHandlerServer(ctx context.Context, mux *runtime.S
 		}
 		forward_ConsumablesService_RecallLot_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ConsumablesService_WithdrawRecall_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.consumables.v1.ConsumablesService/WithdrawRecall", runtime.WithHTTPPathPattern("/v1/{name=lots/*}:withdrawRecall"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_ConsumablesService_WithdrawRecall_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ConsumablesService_WithdrawRecall_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_ConsumablesService_IssueStock_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -2731,6 +2796,23 @@ func RegisterConsumablesServiceHandlerClient(ctx context.Context, mux *runtime.S
 		}
 		forward_ConsumablesService_RecallLot_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_ConsumablesService_WithdrawRecall_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.consumables.v1.ConsumablesService/WithdrawRecall", runtime.WithHTTPPathPattern("/v1/{name=lots/*}:withdrawRecall"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_ConsumablesService_WithdrawRecall_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_ConsumablesService_WithdrawRecall_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_ConsumablesService_IssueStock_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -2949,6 +3031,7 @@ var (
 	pattern_ConsumablesService_RecordLotDocuments_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "record"))
 	pattern_ConsumablesService_HoldLot_0            = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "hold"))
 	pattern_ConsumablesService_RecallLot_0          = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "recall"))
+	pattern_ConsumablesService_WithdrawRecall_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "withdrawRecall"))
 	pattern_ConsumablesService_IssueStock_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "lots", "name"}, "issue"))
 	pattern_ConsumablesService_ReturnStock_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "stockMovements", "name"}, "return"))
 	pattern_ConsumablesService_ReverseMovement_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "stockMovements", "name"}, "reverse"))
@@ -2974,6 +3057,7 @@ var (
 	forward_ConsumablesService_RecordLotDocuments_0 = runtime.ForwardResponseMessage
 	forward_ConsumablesService_HoldLot_0            = runtime.ForwardResponseMessage
 	forward_ConsumablesService_RecallLot_0          = runtime.ForwardResponseMessage
+	forward_ConsumablesService_WithdrawRecall_0     = runtime.ForwardResponseMessage
 	forward_ConsumablesService_IssueStock_0         = runtime.ForwardResponseMessage
 	forward_ConsumablesService_ReturnStock_0        = runtime.ForwardResponseMessage
 	forward_ConsumablesService_ReverseMovement_0    = runtime.ForwardResponseMessage

@@ -31,6 +31,7 @@ const (
 	ConsumablesService_RecordLotDocuments_FullMethodName = "/coldsection.consumables.v1.ConsumablesService/RecordLotDocuments"
 	ConsumablesService_HoldLot_FullMethodName            = "/coldsection.consumables.v1.ConsumablesService/HoldLot"
 	ConsumablesService_RecallLot_FullMethodName          = "/coldsection.consumables.v1.ConsumablesService/RecallLot"
+	ConsumablesService_WithdrawRecall_FullMethodName     = "/coldsection.consumables.v1.ConsumablesService/WithdrawRecall"
 	ConsumablesService_IssueStock_FullMethodName         = "/coldsection.consumables.v1.ConsumablesService/IssueStock"
 	ConsumablesService_ReturnStock_FullMethodName        = "/coldsection.consumables.v1.ConsumablesService/ReturnStock"
 	ConsumablesService_ReverseMovement_FullMethodName    = "/coldsection.consumables.v1.ConsumablesService/ReverseMovement"
@@ -84,13 +85,17 @@ type ConsumablesServiceClient interface {
 	// Blocks a lot and everything made from it at once; of a lot that was delivered, all deliveries of its manufacturer's lot. Roles: stores,
 	// quality.
 	RecallLot(ctx context.Context, in *RecallLotRequest, opts ...grpc.CallOption) (*Lot, error)
+	// Takes a recall back that named the wrong lot or that its maker withdrew: the lot, the other deliveries of its manufacturer's lot and what was
+	// made from them are on hold then, each until it is cleared as after a delivery. What another recalled lot is in as well stays recalled.
+	// Role: quality. Reasons: LOT_NOT_RECALLED, ORIGIN_RECALLED.
+	WithdrawRecall(ctx context.Context, in *WithdrawRecallRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
 	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
-	// HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
+	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated or goes there
+	// though its lot may be used is a HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
 	ReturnStock(ctx context.Context, in *ReturnStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
 	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK,
@@ -108,7 +113,9 @@ type ConsumablesServiceClient interface {
 	ConsumeStock(ctx context.Context, in *ConsumeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(ctx context.Context, in *DecantStockRequest, opts ...grpc.CallOption) (*Lot, error)
-	// Moves stock from one place to another; of sealed packs whole ones. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
+	// Moves stock from one place to another; of sealed packs whole ones. What goes from a BIN to a HOLD_AREA is on hold from then on, as a lot
+	// of its own while the rest of its lot may be used; what may not be used comes out of a HOLD_AREA to a BIN by being cleared. At a place
+	// whose days end earlier the lot ends earlier. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE, MOVE_NEEDS_HOLD_AREA.
 	MoveStock(ctx context.Context, in *MoveStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
 	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
@@ -226,6 +233,16 @@ func (c *consumablesServiceClient) RecallLot(ctx context.Context, in *RecallLotR
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Lot)
 	err := c.cc.Invoke(ctx, ConsumablesService_RecallLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *consumablesServiceClient) WithdrawRecall(ctx context.Context, in *WithdrawRecallRequest, opts ...grpc.CallOption) (*Lot, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Lot)
+	err := c.cc.Invoke(ctx, ConsumablesService_WithdrawRecall_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -391,13 +408,17 @@ type ConsumablesServiceServer interface {
 	// Blocks a lot and everything made from it at once; of a lot that was delivered, all deliveries of its manufacturer's lot. Roles: stores,
 	// quality.
 	RecallLot(context.Context, *RecallLotRequest) (*Lot, error)
+	// Takes a recall back that named the wrong lot or that its maker withdrew: the lot, the other deliveries of its manufacturer's lot and what was
+	// made from them are on hold then, each until it is cleared as after a delivery. What another recalled lot is in as well stays recalled.
+	// Role: quality. Reasons: LOT_NOT_RECALLED, ORIGIN_RECALLED.
+	WithdrawRecall(context.Context, *WithdrawRecallRequest) (*Lot, error)
 	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
 	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
-	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated is a
-	// HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
+	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated or goes there
+	// though its lot may be used is a HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
 	ReturnStock(context.Context, *ReturnStockRequest) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
 	// of life that it has since: nobody closes a seal by an entry. Reasons: MOVEMENT_ALREADY_REVERSED, INSUFFICIENT_STOCK,
@@ -415,7 +436,9 @@ type ConsumablesServiceServer interface {
 	ConsumeStock(context.Context, *ConsumeStockRequest) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(context.Context, *DecantStockRequest) (*Lot, error)
-	// Moves stock from one place to another; of sealed packs whole ones. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
+	// Moves stock from one place to another; of sealed packs whole ones. What goes from a BIN to a HOLD_AREA is on hold from then on, as a lot
+	// of its own while the rest of its lot may be used; what may not be used comes out of a HOLD_AREA to a BIN by being cleared. At a place
+	// whose days end earlier the lot ends earlier. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE, MOVE_NEEDS_HOLD_AREA.
 	MoveStock(context.Context, *MoveStockRequest) (*StockMovement, error)
 	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
 	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
@@ -468,6 +491,9 @@ func (UnimplementedConsumablesServiceServer) HoldLot(context.Context, *HoldLotRe
 }
 func (UnimplementedConsumablesServiceServer) RecallLot(context.Context, *RecallLotRequest) (*Lot, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecallLot not implemented")
+}
+func (UnimplementedConsumablesServiceServer) WithdrawRecall(context.Context, *WithdrawRecallRequest) (*Lot, error) {
+	return nil, status.Error(codes.Unimplemented, "method WithdrawRecall not implemented")
 }
 func (UnimplementedConsumablesServiceServer) IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error) {
 	return nil, status.Error(codes.Unimplemented, "method IssueStock not implemented")
@@ -702,6 +728,24 @@ func _ConsumablesService_RecallLot_Handler(srv interface{}, ctx context.Context,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ConsumablesServiceServer).RecallLot(ctx, req.(*RecallLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ConsumablesService_WithdrawRecall_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(WithdrawRecallRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ConsumablesServiceServer).WithdrawRecall(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ConsumablesService_WithdrawRecall_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ConsumablesServiceServer).WithdrawRecall(ctx, req.(*WithdrawRecallRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -968,6 +1012,10 @@ var ConsumablesService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "RecallLot",
 			Handler:    _ConsumablesService_RecallLot_Handler,
+		},
+		{
+			MethodName: "WithdrawRecall",
+			Handler:    _ConsumablesService_WithdrawRecall_Handler,
 		},
 		{
 			MethodName: "IssueStock",

@@ -119,31 +119,6 @@ func mirrored(m *consumablesv1.StockMovement, item *consumablesv1.Item) ([]stock
 	return out, nil
 }
 
-// MoveStock moves stock between places.
-func (a *App) MoveStock(ctx context.Context, req *consumablesv1.MoveStockRequest) (*consumablesv1.StockMovement, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
-		u := a.unit(ctx, tx)
-		for _, place := range []string{req.GetSourceLocation(), req.GetTargetLocation()} {
-			if _, err := store.Locations.Get(ctx, tx, place); err != nil {
-				return nil, err
-			}
-		}
-		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
-		if err != nil {
-			return nil, err
-		}
-		amount, err := amountOf(req.GetQuantity(), item)
-		if err != nil {
-			return nil, err
-		}
-		if err := u.wholeAt(ctx, lot, item, amount, req.GetSourceLocation()); err != nil {
-			return nil, err
-		}
-		m := u.movement(consumablesv1.StockMovement_MOVED, lot, amount, item.GetBaseUnitCode())
-		return m, u.post(ctx, m, item, transfer(lot.GetName(), req.GetSourceLocation(), req.GetTargetLocation(), amount))
-	})
-}
-
 // DisposeStock books stock out as waste, from a place of stores or from a job.
 func (a *App) DisposeStock(ctx context.Context, req *consumablesv1.DisposeStockRequest) (*consumablesv1.StockMovement, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {

@@ -44,7 +44,14 @@ func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockReq
 		if lot, err = u.openToDecant(ctx, lot, item, amount, from); err != nil {
 			return nil, err
 		}
-		return u.fillOver(ctx, lot, item, amount, from, into)
+		filled, err := u.fillOver(ctx, lot, item, amount, from, into)
+		if err != nil {
+			return nil, err
+		}
+		if err := u.countedAt(ctx, filled.GetName(), item, into); err != nil {
+			return nil, err
+		}
+		return store.Lots.Get(ctx, tx, filled.GetName())
 	})
 }
 

@@ -47,7 +47,7 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 		if err := u.mayStandAt(ctx, lot, item, place, req.GetContaminated()); err != nil {
 			return nil, err
 		}
-		m, err := u.giveBack(ctx, req, issue, lot, item, amount)
+		m, err := u.giveBack(ctx, req, issue, lot, item, amount, place)
 		if err != nil {
 			return nil, err
 		}
@@ -95,23 +95,29 @@ func (u unit) mayStandAt(ctx context.Context, lot *consumablesv1.Lot, item *cons
 	if place.GetKind() == consumablesv1.Location_HOLD_AREA {
 		return nil
 	}
-	reason, why := stock.Refuse(u.rules(ctx, lot, item, u.now), u.now)
-	switch {
-	case contaminated:
-		why = "What comes back of lot " + lot.GetName() + " is contaminated."
-	case slices.Contains([]string{"LOT_EXPIRED", "LOT_RECALLED", "LOT_HELD", "LOT_LIFE_UNKNOWN"}, reason):
-		why, _, _ = strings.Cut(why, " Take another lot")
-		why = strings.TrimSuffix(why, ".") + "."
-	default:
+	why, banned := u.banned(ctx, lot, item)
+	if contaminated {
+		why, banned = "What comes back of lot "+lot.GetName()+" is contaminated.", true
+	}
+	if !banned {
 		return nil
 	}
 	return fault.Precondition("RETURN_NEEDS_HOLD_AREA", "%s It can't stand among usable stock at %s. Return it to a place of kind HOLD_AREA, or book it out as waste.",
 		why, place.GetName()).With("lot", lot.GetName())
 }
 
-// giveBack posts a return, and sets what is contaminated apart.
+// banned says why a lot may not be used again, and whether that is so. Water that waits for a test may stand on its shelf.
+func (u unit) banned(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item) (why string, is bool) {
+	reason, why := stock.Refuse(u.rules(ctx, lot, item, u.now), u.now)
+	why, _, _ = strings.Cut(why, " Take another lot")
+	return strings.TrimSuffix(why, ".") + ".", slices.Contains([]string{"LOT_EXPIRED", "LOT_RECALLED", "LOT_HELD", "LOT_LIFE_UNKNOWN"}, reason)
+}
+
+// giveBack posts a return, and sets apart what is contaminated and what is taken to a hold area though its lot may be used: nobody would see
+// on the lot that this part of it may not.
 func (u unit) giveBack(
 	ctx context.Context, req *consumablesv1.ReturnStockRequest, issue *consumablesv1.StockMovement, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro,
+	place *consumablesv1.Location,
 ) (*consumablesv1.StockMovement, error) {
 	m := u.movement(consumablesv1.StockMovement_RETURNED, lot, amount, item.GetBaseUnitCode())
 	m.WorkOrder, m.Reason = issue.GetWorkOrder(), req.GetReason()
@@ -120,10 +126,16 @@ func (u unit) giveBack(
 	} else {
 		m.Reason += " (from " + issue.GetName() + ")"
 	}
-	if err := u.post(ctx, m, item, transfer(lot.GetName(), issue.GetWorkOrder(), req.GetLocation(), amount)); err != nil || !req.GetContaminated() {
+	if err := u.post(ctx, m, item, transfer(lot.GetName(), issue.GetWorkOrder(), place.GetName(), amount)); err != nil {
 		return m, err
 	}
-	return m, u.setApart(ctx, lot, item, amount, req.GetLocation(), "Contaminated: "+m.GetReason())
+	if req.GetContaminated() {
+		return m, u.setApart(ctx, lot, item, amount, place.GetName(), "Contaminated: "+m.GetReason())
+	}
+	if _, banned := u.banned(ctx, lot, item); place.GetKind() == consumablesv1.Location_HOLD_AREA && !banned {
+		return m, u.setApart(ctx, lot, item, amount, place.GetName(), "Brought back to a hold area: "+m.GetReason())
+	}
+	return m, u.countedAt(ctx, lot.GetName(), item, place.GetName())
 }
 
 // setApart makes a held lot of its own of an amount that may be spoilt, so that the rest of its lot stays usable.

@@ -47,6 +47,9 @@ func (u unit) receive(ctx context.Context, req *consumablesv1.ReceiveLotRequest)
 	if err := u.post(ctx, m, item, transfer(lot.GetName(), store.Supplier, place.GetName(), amount)); err != nil {
 		return nil, err
 	}
+	if err := u.countedAt(ctx, lot.GetName(), item, place.GetName()); err != nil { // a lot of before may stand elsewhere
+		return nil, err
+	}
 	if lot, err = u.addReceived(ctx, lot.GetName(), amount, item); err != nil {
 		return nil, err
 	}
@@ -246,5 +249,5 @@ func (u unit) putAway(ctx context.Context, lot *consumablesv1.Lot, item *consuma
 			return err
 		}
 	}
-	return nil
+	return u.countedAt(ctx, lot.GetName(), item, bin)
 }

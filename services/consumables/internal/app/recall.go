@@ -16,7 +16,7 @@ import (
 func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest) (*consumablesv1.Lot, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Lot, error) {
 		u := a.unit(ctx, tx)
-		roots, err := u.toRecall(ctx, req)
+		roots, err := u.toRecall(ctx, req.GetName(), req.GetEtag())
 		if err != nil {
 			return nil, err
 		}
@@ -40,8 +40,8 @@ func (a *App) RecallLot(ctx context.Context, req *consumablesv1.RecallLotRequest
 }
 
 // toRecall is the asked lot, locked, and the other deliveries of its manufacturer's lot.
-func (u unit) toRecall(ctx context.Context, req *consumablesv1.RecallLotRequest) ([]string, error) {
-	lot, err := store.Lots.Get(ctx, u.Tx, req.GetName())
+func (u unit) toRecall(ctx context.Context, name, etag string) ([]string, error) {
+	lot, err := store.Lots.Get(ctx, u.Tx, name)
 	if err != nil {
 		return nil, err
 	}
@@ -58,7 +58,7 @@ func (u unit) toRecall(ctx context.Context, req *consumablesv1.RecallLotRequest)
 			roots = append(roots, l.GetName())
 		}
 	}
-	_, _, err = u.lockLot(ctx, req.GetName(), req.GetEtag())
+	_, _, err = u.lockLot(ctx, name, etag)
 	return unique(roots), err
 }
 

@@ -60,6 +60,11 @@ func changes() map[string]func(d desk) func() error {
 				return did(d.RecallLot(d.clerk(), &consumablesv1.RecallLotRequest{Name: lot, Reason: "maker's letter"}))
 			}
 		},
+		"WithdrawRecall": func(d desk) func() error {
+			lot := ready(d)
+			of(d.RecallLot(d.clerk(), &consumablesv1.RecallLotRequest{Name: lot, Reason: "another maker's letter"})).done(d.t)
+			return func() error { return did(d.withdraw(lot)) }
+		},
 		"IssueStock": func(d desk) func() error {
 			lot := ready(d)
 			d.needs(order, "cleaner", "1")

@@ -57,7 +57,7 @@ func TestAClaimThatCanNotBeFilledIsNoClaim(t *testing.T) {
 			if what == "thrown" || what == "missed" { // a litre is left of it
 				first, missing = "1", "1"
 			}
-			if got := d.lot("lots/" + what).GetReserved().GetValue() + " " + d.lot("lots/"+what+"-2").GetReserved().GetValue(); got != first+" 2" {
+			if got := d.lot("lots/"+what).GetReserved().GetValue() + " " + d.lot("lots/"+what+"-2").GetReserved().GetValue(); got != first+" 2" {
 				t.Errorf("%s: %s is claimed, want %s and 2", what, got, first)
 			}
 			if got := d.demand("workOrders/"+what, what); got.GetShortfall().GetValue() != missing || got.GetState() != consumablesv1.StockDemand_OPEN {

@@ -51,6 +51,7 @@ func commandPolicy() auth.Policy {
 	p.For(service, []string{"stores", "technician"}, "CreateWaterTest", "BlendLots", "ConsumeStock")
 	p.For(service, []string{"stores", "quality", "technician"}, "HoldLot")
 	p.For(service, []string{"stores", "quality"}, "RecallLot")
+	p.For(service, []string{"quality"}, "WithdrawRecall")
 	return p.For(service, []string{"stores", "planner"}, "ReserveStock", "ReleaseReservation")
 }
 

@@ -37,14 +37,14 @@ func (l Life) End(zone *time.Location) (end time.Time, rule string, known bool, 
 		if err != nil {
 			return end, "", false, err
 		}
-		consider(day, why+counted(zone))
+		consider(day, why+Counted(zone))
 	}
 	if !l.Opened.IsZero() && l.OpenedDays > 0 {
 		day, err := endOfDay(l.Opened.In(zone).Format(time.DateOnly), l.OpenedDays, zone)
 		if err != nil {
 			return end, "", false, err
 		}
-		consider(day, fmt.Sprintf("%d days after opening", l.OpenedDays)+counted(zone))
+		consider(day, fmt.Sprintf("%d days after opening", l.OpenedDays)+Counted(zone))
 	}
 	if !l.Mixed.IsZero() && l.PotHours > 0 {
 		consider(l.Mixed.Add(time.Duration(l.PotHours)*time.Hour), fmt.Sprintf("pot life of %d hours", l.PotHours))
@@ -60,8 +60,8 @@ func (l Life) End(zone *time.Location) (end time.Time, rule string, known bool, 
 	return end, rule, known, nil
 }
 
-// counted says in whose days an end of life was counted: a day ends at another instant in every zone.
-func counted(zone *time.Location) string { return ", counted in " + zone.String() }
+// Counted is the end of a rule that says in whose days an end of life was counted: a day ends at another instant in every zone.
+func Counted(zone *time.Location) string { return ", counted in " + zone.String() }
 
 // sealed is the last usable day of a sealed container and its rule: the use-by day, or else the shelf life after manufacture;
 // of one in days and one in months the earlier binds.
