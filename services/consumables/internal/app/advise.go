@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"strconv"
 	"time"
@@ -60,8 +61,8 @@ func policyOf(item *consumablesv1.Item) (reorder.Policy, error) {
 		CoverDays: float64(given.GetCoverDays()), Lead: given.GetLeadDays(), LeadSD: given.GetLeadDeviationDays(), Service: given.GetServiceLevel(),
 		LifeDays: float64(item.GetShelfLifeDays()),
 	}
-	if months := item.GetShelfLifeMonths(); p.LifeDays == 0 {
-		p.LifeDays = float64(months) * 30
+	if months := float64(item.GetShelfLifeMonths()) * 30; p.LifeDays == 0 || months > 0 && months < p.LifeDays {
+		p.LifeDays = months // of one in days and one in months the earlier binds
 	}
 	lowest := given.GetMinQuantity()
 	if lowest == nil {
@@ -80,6 +81,13 @@ func policyOf(item *consumablesv1.Item) (reorder.Policy, error) {
 		}
 		*f.into = units(m)
 	}
+	if p.Max > 0 && p.Max < p.Min {
+		return p, fault.Invalid("item.reorder_policy", "REORDER_LIMITS_REVERSED", "The maximum of %s is below its minimum. Correct one of them.", nameOr(item))
+	}
+	if p.Min == 0 && p.Lead == 0 {
+		return p, fault.Precondition("REORDER_POLICY_MISSING",
+			"The reorder policy of %s has neither a minimum nor a lead time, so that nobody can say when to order. Enter one of them on the item.", nameOr(item))
+	}
 	if len(item.GetPackSizes()) > 0 {
 		m, err := amountOf(item.GetPackSizes()[0].GetQuantity(), item)
 		if err != nil {
@@ -89,6 +97,9 @@ func policyOf(item *consumablesv1.Item) (reorder.Policy, error) {
 	}
 	return p, nil
 }
+
+// nameOr is the name of an item, or what it is called while it has none.
+func nameOr(item *consumablesv1.Item) string { return cmp.Or(item.GetName(), item.GetDisplayName()) }
 
 // units is an amount in whole base units; advice is no posting, so that the nearest binary number will do.
 func units(m stock.Micro) float64 { return float64(m) / stock.Scale }
@@ -107,6 +118,14 @@ func (u unit) shelf(ctx context.Context, item *consumablesv1.Item, leadDays floa
 	if err != nil {
 		return s, err
 	}
+	claims, err := store.Reservations.Where(ctx, u.Tx, "item = $1 AND state = 'CLAIMED'", item.GetName())
+	if err != nil {
+		return s, err
+	}
+	claimed, err := u.claimed(claims, item.GetBaseUnitCode())
+	if err != nil {
+		return s, err
+	}
 	arrival := u.now.Add(time.Duration(leadDays * 24 * float64(time.Hour)))
 	for _, lot := range lots {
 		c, err := u.candidate(ctx, lot, item, u.now)
@@ -118,7 +137,7 @@ func (u unit) shelf(ctx context.Context, item *consumablesv1.Item, leadDays floa
 		}
 		s.Usable += units(c.Available)
 		if !c.Expire.IsZero() && c.Expire.Before(arrival) {
-			s.Ending += units(c.Available)
+			s.Ending += units(max(0, c.Available-claimed[lot.GetName()])) // what is promised is taken off as such
 		}
 	}
 	promised, missing, err := store.OpenDemand(ctx, u.Tx, item.GetName())

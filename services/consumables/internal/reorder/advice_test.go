@@ -55,9 +55,11 @@ func TestAdviceByMinimumMaximumAndLife(t *testing.T) {
 		// A year's cover of what keeps 14 days is nonsense: two weeks of use.
 		{"more than keeps", reorder.Policy{Min: 100, CoverDays: 365, LifeDays: 14}, 100, true, 120},
 		{"no use and no maximum", reorder.Policy{Min: 100, LifeDays: 14}, 40, true, 60},
+		{"no use, at the minimum", reorder.Policy{Min: 100}, 100, true, 0},
+		{"no use and nothing there", reorder.Policy{Lead: 14, CoverDays: 90}, 0, false, 0},
 	} {
 		series := steady()
-		if c.what == "no use and no maximum" {
+		if strings.HasPrefix(c.what, "no use") {
 			series = make([]float64, 70)
 		}
 		a, err := reorder.Advise(c.policy, reorder.Shelf{Usable: c.usable}, series)
@@ -83,6 +85,38 @@ func TestUseNowAndThenIsForecast(t *testing.T) {
 	for class, s := range map[string][]float64{"smooth": {1, 1, 1}, "erratic": {1, 9, 1}, "intermittent": {0, 1, 0, 1}, "none": {0}} {
 		if got, _, _ := reorder.Class(s); got != class {
 			t.Errorf("%v is %s", s, got)
+		}
+	}
+}
+
+// What orders want already is ordered whatever little was used before: planned use is known, and the cap by shelf life is for the forecast.
+func TestTheCapByLifeLeavesWhatOrdersWant(t *testing.T) {
+	series := make([]float64, 180)
+	for i := range series {
+		series[i] = 0.01
+	}
+	policy := reorder.Policy{Lead: 10, CoverDays: 365, LifeDays: 100}
+	a, err := reorder.Advise(policy, reorder.Shelf{Missing: 20}, series)
+	// position −20, point 0.1, so that 20.1 up to the point and 3.65 for a year; it keeps 100 days: 20 and 1
+	if err != nil || !a.Now || math.Abs(a.Quantity-21) > 1e-9 {
+		t.Errorf("%+v (%v)", a, err)
+	}
+	policy.Pack = 25
+	a, err = reorder.Advise(policy, reorder.Shelf{Missing: 20}, series)
+	if err != nil || a.Quantity != 25 || !strings.Contains(a.Explanation, "Only 21 of it will be used before its life ends") {
+		t.Errorf("in packs: %+v (%v)", a, err)
+	}
+}
+
+// A number in an explanation is never an exponent, which somebody in a hurry reads as 1.235.
+func TestNumbersAreReadable(t *testing.T) {
+	a, err := reorder.Advise(reorder.Policy{Min: 1_234_567, Max: 9_999_999}, reorder.Shelf{Usable: 0.00002}, steady())
+	if err != nil || !strings.Contains(a.Explanation, "The position of 0.00002 is at or below the reorder point of 1234570: order 10000000.") {
+		t.Errorf("%s (%v)", a.Explanation, err)
+	}
+	for _, s := range a.Steps {
+		if strings.Contains(s.Formula, "e+") || strings.Contains(s.Formula, "e-") {
+			t.Errorf("%s: %s", s.Name, s.Formula)
 		}
 	}
 }

@@ -31,6 +31,9 @@ func TestAdviceOnOrdering(t *testing.T) {
 		}
 		_, err := advise()
 		refused(t, "no policy", err, "REORDER_POLICY_MISSING")
+		of(d.changed(func(i *consumablesv1.Item) { i.ReorderPolicy = &consumablesv1.ReorderPolicy{CoverDays: 90} })).done(t)
+		_, err = advise()
+		refused(t, "neither a minimum nor a lead time", err, "REORDER_POLICY_MISSING")
 		of(d.changed(func(i *consumablesv1.Item) {
 			i.ReorderPolicy = &consumablesv1.ReorderPolicy{MinQuantity: litres("10"), CoverDays: 90, LeadDays: 14}
 			i.PackSizes = []*consumablesv1.PackSize{{DisplayName: "can", Quantity: litres("2")}}
@@ -58,6 +61,21 @@ func TestAdviceOnOrdering(t *testing.T) {
 	})
 }
 
+// Ten litres end next week and all are promised for tomorrow: they are taken off once, and none is missing.
+func TestWhatIsPromisedAndEndsCountsOnce(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		of(d.changed(func(i *consumablesv1.Item) {
+			i.ReorderPolicy = &consumablesv1.ReorderPolicy{LeadDays: 14, CoverDays: 90}
+		})).done(t)
+		d.stocked("cleaner", "soon", "10", days(7))
+		d.needs(order, "cleaner", "8")
+		got := of(d.AdviseReorder(d.clerk(), &consumablesv1.AdviseReorderRequest{Item: "items/cleaner"})).done(t)
+		if got.GetPosition().GetValue() != "0.000" || got.GetOrderNow() {
+			t.Errorf("position %v, %s", got.GetPosition(), got.GetExplanation())
+		}
+	})
+}
+
 // A shortage says which lots were passed over, and why.
 func TestAShortageSaysWhy(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
@@ -80,7 +98,10 @@ func TestAShortageSaysWhy(t *testing.T) {
 func TestItemDataAreChecked(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		for reason, change := range map[string]func(*consumablesv1.Item){
-			"HAZARD_CODE_INVALID":     func(i *consumablesv1.Item) { i.HazardStatements = []string{"H319"} }, // GHS Annex 3: the code alone is not the label
+			"HAZARD_CODE_INVALID": func(i *consumablesv1.Item) { i.HazardStatements = []string{"H319"} }, // GHS Annex 3: the code alone is not the label
+			"REORDER_LIMITS_REVERSED": func(i *consumablesv1.Item) {
+				i.ReorderPolicy = &consumablesv1.ReorderPolicy{MinQuantity: litres("10"), MaxQuantity: litres("5")}
+			},
 			"STORAGE_LIMITS_REVERSED": func(i *consumablesv1.Item) { i.StorageMinC, i.StorageMaxC = proto.Float64(30), proto.Float64(5) },
 			"UNIT_MISMATCH": func(i *consumablesv1.Item) {
 				i.PackSizes = []*consumablesv1.PackSize{{DisplayName: "bag", Quantity: litres("1")}}
