@@ -20,6 +20,36 @@ type job struct {
 	ruleset        string            // which requirements there are, as rulesOf tells
 	only           names             // the requirements that it is narrowed to; none stand for all
 	accomplishment string            // the record that moved an item, if one did
+	rooms          *rooms            // of the subjects that are written; nil makes new ones
+}
+
+// rooms are places for the items of a subject, used again and again: of a fleet, they would be half of all memory that is taken and given back.
+type rooms struct {
+	mu   sync.Mutex
+	free [][]points.Point
+}
+
+// take is a place without items.
+func (r *rooms) take() []points.Point {
+	if r == nil {
+		return nil
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	n := len(r.free)
+	if n == 0 {
+		return nil
+	}
+	place := r.free[n-1][:0]
+	r.free = r.free[:n-1]
+	return place
+}
+
+// give takes back a place whose items nobody needs any more.
+func (r *rooms) give(places ...[]points.Point) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.free = append(r.free, places...)
 }
 
 // atOnce is how many subjects are read, weighed and written together. While some are weighed, the next are read and the last are written.
@@ -29,7 +59,7 @@ const atOnce = 16
 // wait for each other and neither works out what the other changed meanwhile.
 func (u unit) recomputeThese(ctx context.Context, subjects []string, only names, accomplishment string) error {
 	all := slices.Sorted(slices.Values(subjects))
-	j := job{ruleset: u.book.ruleset, only: only, accomplishment: accomplishment}
+	j := job{ruleset: u.book.ruleset, only: only, accomplishment: accomplishment, rooms: &rooms{}}
 	for some := range slices.Chunk(slices.Compact(all), store.Many) {
 		var err error
 		if j.kept, err = store.LockPoints(ctx, u.Tx, some); err != nil {
@@ -45,23 +75,69 @@ func (u unit) recomputeThese(ctx context.Context, subjects []string, only names,
 	return nil
 }
 
+// ahead is how many lots are read before the first of them is written, so that whoever weighs seldom waits for what is read or written.
+const ahead = 3
+
 // recomputeLots works out subjects of which everything but the many rows was read.
-func (u unit) recomputeLots(ctx context.Context, subjects []string, j job) error {
-	var last *lot
+func (u unit) recomputeLots(ctx context.Context, subjects []string, j job) (err error) {
+	others := min(len(subjects), runtime.GOMAXPROCS(0)) - 1
+	waiting := make(chan *lot, ahead*others)
+	defer close(waiting)
+	for range others {
+		go weighBeside(ctx, waiting)
+	}
+	var begun lots
 	for some := range slices.Chunk(subjects, atOnce) {
 		next, err := u.lot(ctx, some, j)
 		if err != nil {
-			last.leave()
+			begun.leave()
 			return err
 		}
-		next.beside(ctx)
-		if err := last.settle(ctx); err != nil {
-			next.leave()
+		next.helpers.Add(others)
+		for range others {
+			waiting <- next
+		}
+		if begun = append(begun, next); len(begun) < ahead {
+			continue
+		}
+		if begun, err = begun.settle(ctx); err != nil {
 			return err
 		}
-		last = next
 	}
-	return last.settle(ctx)
+	for len(begun) > 0 && err == nil {
+		begun, err = begun.settle(ctx)
+	}
+	return err
+}
+
+// weighBeside weighs what nobody does yet, on another core than the transaction.
+func weighBeside(ctx context.Context, waiting <-chan *lot) {
+	for l := range waiting {
+		u := l.unit
+		u.Tx = storage.Aside(u.Engine(), errAside)
+		for i, ok := l.take(); ok; i, ok = l.take() {
+			l.found[i] = l.carefully(ctx, u, l.subjects[i])
+		}
+		l.helpers.Done()
+	}
+}
+
+// lots are those that were begun, in their order.
+type lots []*lot
+
+// settle settles the first, and gives up the others when that fails.
+func (all lots) settle(ctx context.Context) (lots, error) {
+	err := all[0].settle(ctx)
+	if err != nil {
+		all[1:].leave()
+	}
+	return all[1:], err
+}
+
+func (all lots) leave() {
+	for _, l := range all {
+		l.leave()
+	}
 }
 
 // lot is some subjects with what was read of them.
@@ -84,19 +160,6 @@ func (u unit) lot(ctx context.Context, subjects []string, j job) (*lot, error) {
 // errAside is what the store says to those who weigh beside the transaction: the subject is left to the transaction.
 var errAside = errors.New("what is weighed beside the transaction needs the store")
 
-// beside begins to weigh the subjects on the other cores.
-func (l *lot) beside(ctx context.Context) {
-	u := l.unit
-	u.Tx = storage.Aside(u.Engine(), errAside)
-	for range min(len(l.subjects), runtime.GOMAXPROCS(0)) - 1 {
-		l.helpers.Go(func() {
-			for i, ok := l.take(); ok; i, ok = l.take() {
-				l.found[i] = l.carefully(ctx, u, l.subjects[i])
-			}
-		})
-	}
-}
-
 // take is the place of a subject that nobody weighs yet.
 func (l *lot) take() (int, bool) {
 	i := int(l.taken.Add(1)) - 1
@@ -113,20 +176,14 @@ func (l *lot) carefully(ctx context.Context, u unit, subject string) (f found) {
 	return u.find(ctx, subject, l.job)
 }
 
-// leave gives up what nobody weighs yet, and waits for the rest. There may be no lot.
+// leave gives up what nobody weighs yet, and waits for the rest.
 func (l *lot) leave() {
-	if l == nil {
-		return
-	}
 	l.taken.Store(int64(len(l.subjects)))
 	l.helpers.Wait()
 }
 
-// settle weighs what nobody does yet, and writes what came of all, in their order. There may be no lot.
+// settle weighs what nobody does yet, and writes what came of all, in their order.
 func (l *lot) settle(ctx context.Context) error {
-	if l == nil {
-		return nil
-	}
 	for i, ok := l.take(); ok; i, ok = l.take() {
 		l.found[i] = l.unit.find(ctx, l.subjects[i], l.job)
 	}
@@ -142,6 +199,8 @@ func (l *lot) settle(ctx context.Context) error {
 		if f.err != nil {
 			return fmt.Errorf("what is due on %s: %w", subject, f.err)
 		}
+		l.rooms.give(f.old.Items, f.points.Items)
+		l.found[i] = found{}
 	}
 	return nil
 }

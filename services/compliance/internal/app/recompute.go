@@ -138,19 +138,19 @@ func (u unit) find(ctx context.Context, subject string, j job) (f found) {
 		return f
 	}
 	f.seen.date = protoDate(f.seen.today)
-	old, err := points.Decode(j.kept[subject])
+	old, err := points.DecodeInto(j.rooms.take(), j.kept[subject])
 	if said := j.say(subject); said && err != nil {
 		j.kept = nil
 		return u.findWhole(ctx, subject, j)
 	} else if said {
 		f.seen.kept, f.seen.slate = &f.old, &due.Slate{}
 	}
-	f.old, f.points = old, points.Points{Rules: j.ruleset, Since: f.seen.today, Items: make([]points.Point, 0, len(old.Items))}
+	f.old, f.points = old, points.Points{Rules: j.ruleset, Since: f.seen.today, Items: slices.Grow(j.rooms.take(), len(old.Items))}
 	if len(j.only) > 0 {
 		if !old.Hold(f.seen.today, j.ruleset) && !old.Hold(f.seen.today, u.before) {
 			return u.findWhole(ctx, subject, j)
 		}
-		f.points.Until, f.points.Items = old.Until, slices.Clone(old.Items)
+		f.points.Until, f.points.Items = old.Until, append(f.points.Items, old.Items...)
 	}
 	f.err = f.weighItems(ctx)
 	return f

@@ -102,13 +102,16 @@ func (w *writer) tree(t due.Tree) {
 }
 
 // Decode reads what Encode wrote; an error says that history has to be read instead.
-func Decode(b []byte) (Points, error) {
-	return decode(b, len(b), func(string) bool { return true })
+func Decode(b []byte) (Points, error) { return DecodeInto(nil, b) }
+
+// DecodeInto is Decode that puts the items where others were that nobody needs any more.
+func DecodeInto(room []Point, b []byte) (Points, error) {
+	return decode(room, b, len(b), func(string) bool { return true })
 }
 
 // DecodeSome reads the items of some requirements and passes over the others, of which it does not see whether they can be read.
 func DecodeSome(b []byte, requirements []string) (Points, error) {
-	return decode(b, len(requirements), func(name string) bool {
+	return decode(nil, b, len(requirements), func(name string) bool {
 		return slices.Contains(requirements, name)
 	})
 }
@@ -126,14 +129,16 @@ func RulesOf(b []byte) string {
 }
 
 // decode reads items that are wanted, which are at most so many.
-func decode(b []byte, most int, wanted func(requirement string) bool) (p Points, err error) {
+func decode(room []Point, b []byte, most int, wanted func(requirement string) bool) (p Points, err error) {
 	if len(b) == 0 || b[0] != layout {
 		return p, errLayout
 	}
 	r := reader{s: string(b[1:])}
 	p.Rules, p.Since, p.Until = r.text(), r.date(), r.date()
 	n := r.count()
-	p.Items = make([]Point, 0, min(n, most))
+	if p.Items = room[:0]; room == nil || cap(room) < min(n, most) {
+		p.Items = make([]Point, 0, min(n, most))
+	}
 	for ; n > 0 && !r.bad; n-- {
 		item := reader{s: r.text(), limits: r.limits}
 		if named := item; !wanted(named.text()) {

@@ -88,6 +88,17 @@ func TestWhatIsWrittenIsReadAgain(t *testing.T) {
 	})
 }
 
+// Where other items were, items are read as where nothing was.
+func TestPlacesAreUsedAgain(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		was, p := drawn(t), drawn(t)
+		got, err := points.DecodeInto(was.Items, p.Encode())
+		if err != nil || !reflect.DeepEqual(got, p) {
+			t.Fatalf("got %+v, %v; want %+v", got, err, p)
+		}
+	})
+}
+
 // Some items are read as they are among all, and none that was not asked for.
 func TestSomeItemsAreReadAsAmongAll(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
