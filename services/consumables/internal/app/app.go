@@ -113,6 +113,19 @@ func (u unit) zoneOf(ctx context.Context, location string) (*time.Location, erro
 	return zone, nil
 }
 
+// zoneOfLot is zoneOf where most of a lot stands or, of what is with jobs only, of its home in stores: who washes an engine reads the same
+// clock as stores do.
+func (u unit) zoneOfLot(ctx context.Context, lot *consumablesv1.Lot, location string) (*time.Location, error) {
+	if !store.Physical(location) {
+		home, err := u.homeOf(ctx, lot)
+		if err != nil {
+			return nil, err
+		}
+		location = home
+	}
+	return u.zoneOf(ctx, location)
+}
+
 // Beginnings of the names of what stock goes to.
 const (
 	orders  = "workOrders/"

@@ -77,16 +77,16 @@ func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, 
 		return m, err
 	}
 	m.out = out
-	if err := stock.CheckLoss(m.in, m.out); err != nil {
+	if err := stock.CheckLoss(m.in, m.out, blend.GetBaseUnitCode()); err != nil {
 		return m, err
 	}
 	if m.named() {
-		return m, m.byRecipe()
+		return m, m.byRecipe(blend.GetBaseUnitCode())
 	}
 	if m.cleaner.Sign() == 0 {
 		return m, noRatio(req.GetRatio())
 	}
-	return m, stock.CheckRatio(rounded(m.water), rounded(m.cleaner), int64(req.GetRatio().GetWaterParts()), int64(req.GetRatio().GetCleanerParts()))
+	return m, stock.CheckRatio(rounded(m.water), rounded(m.cleaner), int64(req.GetRatio().GetWaterParts()), int64(req.GetRatio().GetCleanerParts()), blend.GetBaseUnitCode())
 }
 
 // noRatio refuses a ratio for what has no cleaner in it, such as water and antifreeze mixed in advance. Reason: MIX_RATIO_INVALID.

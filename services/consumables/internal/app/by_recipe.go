@@ -68,12 +68,14 @@ func reasonOf(r *consumablesv1.Recipe) string {
 
 // byRecipe holds what was measured against the recipe, and against what is approved for each cleaner in it. Reasons: those of
 // stock.Recipe.Check and MIX_RATIO_NOT_APPROVED.
-func (m mix) byRecipe() error {
-	if err := ruleOf(m.recipe).Check(m.poured, m.out); err != nil {
+func (m mix) byRecipe(unitCode string) error {
+	rule := ruleOf(m.recipe)
+	rule.Unit = unitCode
+	if err := rule.Check(m.poured, m.out); err != nil {
 		return err
 	}
 	for _, cleaner := range m.cleaners {
-		if err := ratioApproved(cleaner, rounded(m.water), rounded(m.cleaner), stock.PartTolerance); err != nil {
+		if err := ratioApproved(cleaner, rounded(m.water), rounded(m.cleaner), stock.PartTolerance, unitCode); err != nil {
 			return err
 		}
 	}

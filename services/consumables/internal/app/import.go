@@ -3,6 +3,8 @@ package app
 import (
 	"context"
 	"errors"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -112,11 +114,15 @@ func (u unit) importItem(ctx context.Context, r sheet.Record) (string, error) {
 	}
 	item := &consumablesv1.Item{
 		DisplayName: r.Get("display_name").Text, Kind: consumablesv1.Item_Kind(kind), BaseUnitCode: r.Get("base_unit").Text, PartNumber: r.Get("part_number").Text,
-		MaterialSpec: r.Get("material_spec").Text, ShelfLifeDays: whole(r, "shelf_life_days"), ShelfLifeMonths: whole(r, "shelf_life_months"),
-		OpenedLifeDays: whole(r, "opened_life_days"), PotLifeHours: whole(r, "pot_life_hours"), NoLifeLimit: yes(r, "no_life_limit"),
+		MaterialSpec: r.Get("material_spec").Text, NoLifeLimit: yes(r, "no_life_limit"),
 		CertificateRequired: yes(r, "certificate_required"), SecondPersonClears: yes(r, "second_person_clears"), ReadyToUse: yes(r, "ready_to_use"),
 		WaterGrade: r.Get("water_grade").Text, HazardStatements: parts(r, "hazard_statements"), Pictograms: parts(r, "pictograms"), Elastomer: r.Get("elastomer").Text,
 		SafetyDataSheetRevision: r.Get("sds_revision").Text, SafetyDataSheetDate: day(r, "sds_date"),
+	}
+	if err := wholes(r, map[string]*int32{
+		"shelf_life_days": &item.ShelfLifeDays, "shelf_life_months": &item.ShelfLifeMonths, "opened_life_days": &item.OpenedLifeDays, "pot_life_hours": &item.PotLifeHours,
+	}); err != nil {
+		return "", err
 	}
 	if r.Get("erp_id").Given {
 		item.ExternalIds = map[string]string{"erp": r.Get("erp_id").Text}
@@ -200,13 +206,25 @@ func checkID(id string) error {
 	return nil
 }
 
-func whole(r sheet.Record, name string) int32 {
-	n, err := strconv.ParseInt(r.Get(name).Text, 10, 32)
-	if err != nil {
-		return 0 // a blank cell; every other was read as an integer
+// wholes reads cells of whole numbers; a blank one is 0. Less than none of days, or more than a few lifetimes, is a slip that would leave an item
+// without a life. Reason: FIELD_INVALID.
+func wholes(r sheet.Record, into map[string]*int32) error {
+	for _, name := range slices.Sorted(maps.Keys(into)) {
+		text := r.Get(name).Text
+		if text == "" {
+			continue
+		}
+		n, err := strconv.ParseInt(text, 10, 32)
+		if err != nil || n < 0 || n > mostWhole {
+			return fault.Invalid(name, "FIELD_INVALID", "%.40q in column %s is not between 0 and %d. Correct it, or leave the cell empty.", text, name, mostWhole)
+		}
+		*into[name] = int32(n)
 	}
-	return int32(max(n, 0))
+	return nil
 }
+
+// mostWhole is the most days, months or hours of a life that a table may say.
+const mostWhole = 36_500
 
 func yes(r sheet.Record, name string) bool { return r.Get(name).Text == "true" }
 

@@ -102,7 +102,7 @@ func (u unit) labelFacts(ctx context.Context, lot *consumablesv1.Lot) (label.Fac
 	if err != nil {
 		return label.Facts{}, time.Time{}, err
 	}
-	zone, err := u.zoneOf(ctx, c.Location)
+	zone, err := u.zoneOfLot(ctx, lot, c.Location)
 	if err != nil {
 		return label.Facts{}, time.Time{}, err
 	}

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"maps"
 	"time"
@@ -224,8 +225,8 @@ func (u unit) secondPerson(ctx context.Context, lot *consumablesv1.Lot, item *co
 		}
 	}
 	for _, r := range receipts {
-		if r.GetPerson() != "" && r.GetPerson() == u.caller.Person {
-			return fault.Precondition("SAME_PERSON", "You received lot %s yourself; another person must clear it. Ask one to.", lot.GetName()).With("person", u.caller.Person)
+		if cmp.Or(r.GetPerson(), r.GetActor()) == who(u.caller) {
+			return fault.Precondition("SAME_PERSON", "You received lot %s yourself; another person must clear it. Ask one to.", lot.GetName()).With("person", who(u.caller))
 		}
 	}
 	return nil

@@ -103,15 +103,35 @@ func (u unit) atJob(
 		return nil, fault.Precondition("INSUFFICIENT_STOCK", "%s has %s of sealed packs of lot %s%s; %s was asked for. Book each pack by itself.",
 			order, there.Text(), lot.GetName(), said.String(), amount.Text()).With("lot", lot.GetName()).With("location", order)
 	}
-	return u.opened(ctx, lot, item, stock.PacksFor(amount, pack, there), order, homeOf(lot), at)
+	home, err := u.homeOf(ctx, lot)
+	if err != nil {
+		return nil, err
+	}
+	return u.opened(ctx, lot, item, stock.PacksFor(amount, pack, there), order, home, at)
 }
 
-// homeOf is where the rest of a lot stands in stores, in whose zone its days are counted.
-func homeOf(lot *consumablesv1.Lot) (home string) {
+// homeOf is where a lot stands in stores, in whose zone its days are counted; of one that is with jobs only where it last stood and, of what
+// was mixed there, where something of what it was made of stands or last stood. Empty when none of it ever stood anywhere.
+func (u unit) homeOf(ctx context.Context, lot *consumablesv1.Lot) (string, error) {
 	for _, b := range lot.GetBalances() {
 		if store.Physical(b.GetLocation()) {
-			home = b.GetLocation()
+			return b.GetLocation(), nil
 		}
 	}
-	return home
+	names, err := u.walk(ctx, lot.GetName(), false)
+	if err != nil {
+		return "", err
+	}
+	for _, name := range names {
+		places, err := store.Stood(ctx, u.Tx, name)
+		if err != nil {
+			return "", err
+		}
+		for _, place := range places {
+			if store.Physical(place) {
+				return place, nil
+			}
+		}
+	}
+	return "", nil
 }

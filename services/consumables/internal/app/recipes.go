@@ -129,7 +129,7 @@ func (u unit) checkIngredients(ctx context.Context, recipe *consumablesv1.Recipe
 	}
 	liquid := sums[consumablesv1.Item_WATER] + sums[consumablesv1.Item_ANTIFREEZE]
 	for _, item := range cleaners {
-		if err := ratioApproved(item, stock.Micro(liquid), stock.Micro(sums[consumablesv1.Item_CLEANER]), 0); err != nil {
+		if err := ratioApproved(item, stock.Micro(liquid), stock.Micro(sums[consumablesv1.Item_CLEANER]), 0, ""); err != nil {
 			return err
 		}
 	}
@@ -155,22 +155,22 @@ func mixable(item, blend *consumablesv1.Item) error {
 
 // ratioApproved refuses water and cleaner that are no approved ratio of the cleaner, within so many thousandths of the cleaner. Reason:
 // MIX_RATIO_NOT_APPROVED.
-func ratioApproved(item *consumablesv1.Item, liquid, cleaner stock.Micro, permille int64) error {
+func ratioApproved(item *consumablesv1.Item, liquid, cleaner stock.Micro, permille int64, unitCode string) error {
 	for _, r := range item.GetApprovedMixRatios() {
 		if stock.NearRatio(liquid, cleaner, int64(r.GetWaterParts()), int64(r.GetCleanerParts()), permille) {
 			return nil
 		}
 	}
 	return fault.Precondition("MIX_RATIO_NOT_APPROVED", "%s of water or antifreeze to %s of cleaner is not an approved ratio of %s. Use an approved one, or have it approved on the item.",
-		inWords(liquid, permille), inWords(cleaner, permille), item.GetDisplayName())
+		inWords(liquid, permille, unitCode), inWords(cleaner, permille, unitCode), item.GetDisplayName())
 }
 
 // inWords is whole parts of a recipe, or what was measured.
-func inWords(n stock.Micro, permille int64) string {
+func inWords(n stock.Micro, permille int64, unitCode string) string {
 	if permille == 0 {
 		return fmt.Sprintf("%d parts", n)
 	}
-	return n.Text()
+	return n.Text() + " " + unitCode
 }
 
 // recipeFields are all that a signature stands for, in a fixed order.

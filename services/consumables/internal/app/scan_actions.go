@@ -32,7 +32,7 @@ func (u unit) assess(ctx context.Context, req *consumablesv1.ParseScanRequest, r
 	if err != nil {
 		return err
 	}
-	zone, err := u.zoneOf(ctx, c.Location)
+	zone, err := u.zoneOfLot(ctx, lot, c.Location)
 	if err != nil {
 		return err
 	}

@@ -82,7 +82,7 @@ func mixes(r row) {
 	part := new(big.Rat).Mul(total, big.NewRat(cleaner, water+cleaner))
 	rest := new(big.Rat).Sub(total, part)
 	micro := func(ml *big.Rat) stock.Micro { f, _ := ml.Float64(); return stock.Micro(math.Round(1000 * f)) }
-	if err := stock.CheckRatio(micro(rest), micro(part), water, cleaner); err != nil {
+	if err := stock.CheckRatio(micro(rest), micro(part), water, cleaner, "L"); err != nil {
 		r.t.Errorf("%s: %v", r.id, err)
 	}
 	if r.id == "M03" {
@@ -96,7 +96,7 @@ func mixes(r row) {
 	r.skip("cleaner_floz") // the plan's figure; stock counts in litres
 	rounded := object(r.want("rounded_1ml"))
 	c, w := rounded["cleaner"].(float64), rounded["water"].(float64)
-	if c+w != rounded["sum"].(float64) || stock.CheckRatio(stock.Micro(1000*w), stock.Micro(1000*c), water, cleaner) != nil {
+	if c+w != rounded["sum"].(float64) || stock.CheckRatio(stock.Micro(1000*w), stock.Micro(1000*c), water, cleaner, "L") != nil {
 		r.t.Errorf("%s: the rounded parts don't keep the ratio", r.id)
 	}
 }
@@ -116,7 +116,7 @@ func contraction(r row) {
 	if _, ok := r.left["contraction_pct"]; ok {
 		r.near("contraction_pct", 100*(in-out)/in, 0.05)
 	}
-	if err := stock.CheckLoss(stock.Micro(1000*in), stock.Micro(1000*out)); err != nil {
+	if err := stock.CheckLoss(stock.Micro(1000*in), stock.Micro(1000*out), "L"); err != nil {
 		r.t.Errorf("%s: %v", r.id, err)
 	}
 }

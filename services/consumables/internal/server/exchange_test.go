@@ -140,6 +140,12 @@ func TestItemsAndOpeningStockComeFromTables(t *testing.T) {
 		if strings.Join(got, " ") != "VALUE_NOT_A_NUMBER ALREADY_EXISTS FIELD_INVALID ITEM_KIND_UNKNOWN UNIT_MISMATCH" || bad.GetImportedCount() != 0 {
 			t.Errorf("faults %v", bad.GetFaults())
 		}
+		for _, life := range []string{"-12", "99999999999", "36501"} { // which was no life at all once
+			got := d.importing(consumablesv1.ImportStockRequest_ITEMS, true, header, strings.Replace(good, ",24,", ","+life+",", 1)).GetFaults()
+			if len(got) != 1 || got[0].GetReason() != "FIELD_INVALID" || !strings.Contains(got[0].GetExplanation(), life) {
+				t.Errorf("a shelf life of %s months: %v", life, got)
+			}
+		}
 		if trial := d.importing(consumablesv1.ImportStockRequest_ITEMS, true, header, good); trial.GetImportedCount() != 1 {
 			t.Errorf("trial %v", trial)
 		}

@@ -187,6 +187,41 @@ func TestALabelOfAMix(t *testing.T) {
 	})
 }
 
+// A mix and a pack that was opened stand with their job; their ends are told and counted in the zone of the store that they came from, as
+// are those of the rest. Asia/Kolkata is UTC+5:30 all year.
+func TestWhatIsWithAJobKeepsTheClockOfItsStore(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		of(d.CreateLocation(d.clerk(), &consumablesv1.CreateLocationRequest{
+			LocationId: "kolkata", Location: &consumablesv1.Location{DisplayName: "Kolkata", Kind: consumablesv1.Location_BIN, TimeZone: "Asia/Kolkata"},
+		})).done(t)
+		for _, item := range []string{"cleaner", "water"} {
+			lot := d.draftOf(item, item, days(100))
+			if item == "cleaner" {
+				lot.PackQuantity = litres("2")
+			}
+			of(d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{LotId: item, Location: "locations/kolkata", Quantity: litres("6"), Lot: lot})).done(t)
+		}
+		of(d.tested("lots/water", "4.9")).done(t)
+		for _, item := range []string{"cleaner", "water"} {
+			of(d.clear("lots/" + item)).done(t)
+			d.issued(item, "lots/"+item, order, "6")
+		}
+		d.clock.Advance(11 * time.Hour) // 19:00 UTC is half past midnight in Kolkata
+		mix := of(d.BlendLots(d.clerk(), &consumablesv1.BlendLotsRequest{
+			Item: "items/solution", WorkOrder: order, Ratio: &consumablesv1.MixRatio{WaterParts: 6, CleanerParts: 1}, Output: litres("7"),
+			Parts: []*consumablesv1.BlendPart{{Lot: "lots/cleaner", Quantity: litres("1")}, {Lot: "lots/water", Quantity: litres("6")}},
+		})).done(t)
+		if lines := d.label(mix.GetName()).GetLines(); !slices.Contains(lines, "Mixed 2026-11-26 00:30 IST") || !slices.Contains(lines, "Use by 2026-11-26 08:30 IST (pot life of 8 hours)") {
+			t.Errorf("the mix: %q", lines)
+		}
+		pack := d.lot(mix.GetParents()[0].GetLot())
+		end := time.Date(2027, 2, 24, 18, 30, 0, -1000, time.UTC) // 90 days after the 26th, with the day in Kolkata
+		if pack.GetSourceLot() != "lots/cleaner" || !pack.GetExpireTime().AsTime().Equal(end) || !strings.HasSuffix(pack.GetLifeRule(), "Asia/Kolkata") {
+			t.Errorf("the pack ends %s by %q", pack.GetExpireTime().AsTime(), pack.GetLifeRule())
+		}
+	})
+}
+
 func (d desk) checkLabelCode(resp *consumablesv1.RenderLabelResponse, matrix, qr string) {
 	d.t.Helper()
 	picture := printingtest.Render(d.t, resp.GetPdf(), 1, 300)

@@ -89,7 +89,7 @@ func TestRatios(t *testing.T) {
 		{"M02 one in seven", 1_622_571, 270_429, 6, true}, {"M02 one in six", 1_577_500, 315_500, 6, false},
 		{"M03", 1_600_000, 400_000, 4, true}, {"M03 at six to one", 1_600_000, 400_000, 6, false},
 	} {
-		if err := stock.CheckRatio(c.water, c.cleaner, c.parts, 1); (err == nil) != c.met {
+		if err := stock.CheckRatio(c.water, c.cleaner, c.parts, 1, "L"); (err == nil) != c.met {
 			t.Errorf("%s: %v", c.id, err)
 		}
 	}
@@ -106,7 +106,7 @@ func TestShrinkageOnMixingIsNoLoss(t *testing.T) {
 		in, out stock.Micro
 		percent float64
 	}{"V01": {2070, 2000, 3.4}, "V02": {11065, 10701, 3.29}, "V03": {1015, 1000, 1.5}} {
-		if err := stock.CheckLoss(c.in, c.out); err != nil {
+		if err := stock.CheckLoss(c.in, c.out, "L"); err != nil {
 			t.Errorf("%s: %v", id, err)
 		}
 		if got := 100 * float64(c.in-c.out) / float64(c.in); math.Abs(got-c.percent) > 0.05 {

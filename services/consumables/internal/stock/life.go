@@ -100,21 +100,21 @@ func endOfDay(day string, days int, zone *time.Location) (time.Time, error) {
 // methanol, a textbook example: 2,070 cm3 make 2,000), the rest is the plausibility band of the handbook's 0 to 4 %.
 const MaxLoss = 0.04
 
-// CheckLoss refuses a mix whose measured output does not fit what was measured in. Reason: MIXING_LOSS_IMPLAUSIBLE.
-func CheckLoss(in, out Micro) error {
+// CheckLoss refuses a mix whose measured output does not fit what was measured in, both in a unit. Reason: MIXING_LOSS_IMPLAUSIBLE.
+func CheckLoss(in, out Micro, unitCode string) error {
 	if out > in || float64(in-out) > MaxLoss*float64(in) {
 		return fault.Precondition("MIXING_LOSS_IMPLAUSIBLE",
-			"%s went in and %s came out: a loss outside 0 to 4 %% is a wrong measurement. Measure again.", in.Text(), out.Text())
+			"%s %s went in and %s %s came out: a loss outside 0 to 4 %% is a wrong measurement. Measure again.", in.Text(), unitCode, out.Text(), unitCode)
 	}
 	return nil
 }
 
 // CheckRatio refuses measured parts that miss the ratio by more than 2 % of the cleaner. Reason: MIX_RATIO_NOT_MET.
-func CheckRatio(water, cleaner Micro, waterParts, cleanerParts int64) error {
+func CheckRatio(water, cleaner Micro, waterParts, cleanerParts int64, unitCode string) error {
 	want := float64(water) * float64(cleanerParts) / float64(max(waterParts, 1))
 	if d := float64(cleaner) - want; d > 0.02*want || d < -0.02*want {
-		return fault.Precondition("MIX_RATIO_NOT_MET", "%s of water and %s of cleaner are not %d parts of water to %d of cleaner. Measure again.",
-			water.Text(), cleaner.Text(), waterParts, cleanerParts)
+		return fault.Precondition("MIX_RATIO_NOT_MET", "%s %s of water and %s %s of cleaner are not %d parts of water to %d of cleaner. Measure again.",
+			water.Text(), unitCode, cleaner.Text(), unitCode, waterParts, cleanerParts)
 	}
 	return nil
 }

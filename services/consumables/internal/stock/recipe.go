@@ -19,6 +19,7 @@ type Recipe struct {
 	Shares           []Share
 	Tolerance        int64 // thousandths of a share
 	LossMin, LossMax int64 // thousandths of what goes in
+	Unit             string
 }
 
 // Share is how many parts of an item a recipe asks for.
@@ -54,8 +55,8 @@ func (r Recipe) Check(in []Poured, out Micro) error {
 	}
 	for _, s := range r.Shares {
 		if !r.near(sums[s.Item], whole, s.Parts) {
-			return fault.Precondition("RECIPE_NOT_MET", "%s of %s in %s is not its share of %s (%s, within %d in 1000). Measure again.",
-				text(sums[s.Item]), s.Item, text(whole), r.Title, r.words(), r.Tolerance)
+			return fault.Precondition("RECIPE_NOT_MET", "%s %s of %s in %s %s is not its share of %s (%s, within %d in 1000). Measure again.",
+				text(sums[s.Item]), r.Unit, s.Item, text(whole), r.Unit, r.Title, r.words(), r.Tolerance)
 		}
 	}
 	return r.checkLoss(whole, out)
@@ -81,8 +82,8 @@ func (r Recipe) checkLoss(in *big.Int, out Micro) error {
 	loss := new(big.Int).Sub(in, big.NewInt(int64(out)))
 	loss.Mul(loss, big.NewInt(1000))
 	if loss.Cmp(new(big.Int).Mul(in, big.NewInt(r.LossMin))) < 0 || loss.Cmp(new(big.Int).Mul(in, big.NewInt(r.LossMax))) > 0 {
-		return fault.Precondition("RECIPE_LOSS_OUTSIDE", "%s went in and %s came out; mixing by %s loses %d to %d in 1000. Measure again.",
-			text(in), out.Text(), r.Title, r.LossMin, r.LossMax)
+		return fault.Precondition("RECIPE_LOSS_OUTSIDE", "%s %s went in and %s %s came out; mixing by %s loses %d to %d in 1000. Measure again.",
+			text(in), r.Unit, out.Text(), r.Unit, r.Title, r.LossMin, r.LossMax)
 	}
 	return nil
 }

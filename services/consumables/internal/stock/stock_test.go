@@ -129,15 +129,15 @@ func TestShortCodesCatchSlips(t *testing.T) {
 }
 
 func TestMixing(t *testing.T) {
-	if err := stock.CheckRatio(1623, 270, 6, 1); err != nil {
+	if err := stock.CheckRatio(1623, 270, 6, 1, "L"); err != nil {
 		t.Errorf("half a gallon at six to one: %v", err)
 	}
-	if err := stock.CheckRatio(1000, 270, 6, 1); !fault.HasReason(err, "MIX_RATIO_NOT_MET") {
+	if err := stock.CheckRatio(1000, 270, 6, 1, "L"); !fault.HasReason(err, "MIX_RATIO_NOT_MET") {
 		t.Errorf("too strong: %v", err)
 	}
 	// 2,070 cm3 of methanol and water make 2,000 (V01): a loss of 3.4 % is plausible, 5 % is not, a gain never.
 	for out, ok := range map[stock.Micro]bool{2000: true, 1960: false, 2071: false, 2070: true} {
-		if err := stock.CheckLoss(2070, out); (err == nil) != ok {
+		if err := stock.CheckLoss(2070, out, "L"); (err == nil) != ok {
 			t.Errorf("2070 in, %d out: %v", out, err)
 		}
 	}

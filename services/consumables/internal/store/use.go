@@ -61,6 +61,15 @@ func FirstMoved(ctx context.Context, tx *storage.Tx, lot string) (time.Time, err
 	return time.UnixMicro(first), err
 }
 
+// Stood are the places that anything of a lot came to, the newest first.
+func Stood(ctx context.Context, tx *storage.Tx, lot string) ([]string, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (place string, err error) {
+		err = row.Scan(&place)
+		return place, err
+	}, `SELECT p.location FROM postings p JOIN movements m ON m.name = p.movement WHERE p.lot = $1 AND p.amount > 0
+		ORDER BY m.create_time DESC, m.name DESC, p.line DESC`, lot)
+}
+
 // OpenDemand is what orders that have not ended have claimed of an item, and what they miss.
 func OpenDemand(ctx context.Context, tx *storage.Tx, item string) (promised, missing stock.Micro, err error) {
 	demands, err := storage.Collect(ctx, tx, scanDemand, "SELECT "+demandColumns+" FROM demands WHERE item = $1 AND state <> 'CLOSED'", item)
