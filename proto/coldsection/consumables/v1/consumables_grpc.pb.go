@@ -94,7 +94,7 @@ type ConsumablesServiceClient interface {
 	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(ctx context.Context, in *IssueStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated or goes there
+	// Takes back at most what an issue handed out or, of the movement that made a mix with a job, what came out of it. What may not be used again goes to a HOLD_AREA, and what is contaminated or goes there
 	// though its lot may be used is a HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
 	ReturnStock(ctx context.Context, in *ReturnStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
@@ -125,7 +125,7 @@ type ConsumablesServiceClient interface {
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(ctx context.Context, in *ReleaseReservationRequest, opts ...grpc.CallOption) (*Reservation, error)
 	// Records a blind count of a lot at a place; a difference waits for approval, and earlier ones of the lot at that place
-	// wait no longer.
+	// wait no longer. Who found a difference and counts again waits for another person even if there is none any more.
 	CreateStockCount(ctx context.Context, in *CreateStockCountRequest, opts ...grpc.CallOption) (*StockCount, error)
 	// Posts the difference of a count. Reason: SAME_PERSON.
 	ApproveStockCount(ctx context.Context, in *ApproveStockCountRequest, opts ...grpc.CallOption) (*StockCount, error)
@@ -417,7 +417,7 @@ type ConsumablesServiceServer interface {
 	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
 	IssueStock(context.Context, *IssueStockRequest) (*StockMovement, error)
-	// Takes back at most what an issue handed out. What may not be used again goes to a HOLD_AREA, and what is contaminated or goes there
+	// Takes back at most what an issue handed out or, of the movement that made a mix with a job, what came out of it. What may not be used again goes to a HOLD_AREA, and what is contaminated or goes there
 	// though its lot may be used is a HELD lot of its own from then on. Reasons: RETURN_EXCEEDS_ISSUE, LOT_NOT_ISSUED, RETURN_NEEDS_HOLD_AREA.
 	ReturnStock(context.Context, *ReturnStockRequest) (*StockMovement, error)
 	// Undoes a mistaken movement with a mirror entry; nothing is deleted. What was opened for it stays open, and keeps the end
@@ -448,7 +448,7 @@ type ConsumablesServiceServer interface {
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(context.Context, *ReleaseReservationRequest) (*Reservation, error)
 	// Records a blind count of a lot at a place; a difference waits for approval, and earlier ones of the lot at that place
-	// wait no longer.
+	// wait no longer. Who found a difference and counts again waits for another person even if there is none any more.
 	CreateStockCount(context.Context, *CreateStockCountRequest) (*StockCount, error)
 	// Posts the difference of a count. Reason: SAME_PERSON.
 	ApproveStockCount(context.Context, *ApproveStockCountRequest) (*StockCount, error)

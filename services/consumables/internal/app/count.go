@@ -38,8 +38,12 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 		if difference != 0 {
 			count.State = consumablesv1.StockCount_WAITING
 		}
-		if err := u.supersede(ctx, count); err != nil {
+		again, err := u.supersede(ctx, count)
+		if err != nil {
 			return nil, err
+		}
+		if again && count.GetState() == consumablesv1.StockCount_AGREED {
+			count.State = consumablesv1.StockCount_WAITING
 		}
 		if err := store.Counts.Insert(ctx, tx, count, u.now); err != nil {
 			return nil, err
@@ -55,12 +59,13 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 }
 
 // supersede ends the wait of earlier counts of the lot at the place; a count that was recorded late, after one of a later
-// instant, waits for nobody itself.
-func (u unit) supersede(ctx context.Context, count *consumablesv1.StockCount) error {
+// instant, waits for nobody itself. It reports whether one of those was made by the same person: the first answer said what the books
+// hold, so that the second count is not blind, and a difference that is gone with it is for somebody else to look at.
+func (u unit) supersede(ctx context.Context, count *consumablesv1.StockCount) (again bool, err error) {
 	others, err := store.Counts.Where(ctx, u.Tx, "lot = $1 AND location = $2 AND (state = 'WAITING' OR count_time > $3)",
 		count.GetLot(), count.GetLocation(), storage.Micros(count.GetCountTime().AsTime()))
 	if err != nil {
-		return err
+		return false, err
 	}
 	for _, other := range others {
 		if other.GetCountTime().AsTime().After(count.GetCountTime().AsTime()) {
@@ -70,14 +75,15 @@ func (u unit) supersede(ctx context.Context, count *consumablesv1.StockCount) er
 			continue
 		}
 		if other, err = store.Counts.Lock(ctx, u.Tx, other.GetName()); err != nil {
-			return err
+			return false, err
 		}
+		again = again || other.GetCounter() == count.GetCounter()
 		other.State = consumablesv1.StockCount_SUPERSEDED
 		if err := store.Counts.Save(ctx, u.Tx, other, u.now); err != nil {
-			return err
+			return false, err
 		}
 	}
-	return nil
+	return again, nil
 }
 
 // who is the person of a caller, or the account where it has none.
@@ -159,6 +165,9 @@ func (u unit) postDifference(ctx context.Context, count *consumablesv1.StockCoun
 	if difference.Text() != seen {
 		return fault.Precondition("LEDGER_CHANGED", "A movement of lot %s dated before the count was recorded after it: the difference was %s and is %s now. Count again.",
 			count.GetLot(), seen, difference.Text())
+	}
+	if difference == 0 {
+		return nil // counted again, and agreed to by somebody else
 	}
 	lot, item, err := u.lockLot(ctx, count.GetLot(), "")
 	if err != nil {

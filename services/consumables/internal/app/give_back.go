@@ -14,7 +14,7 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// ReturnStock takes back at most what an issue handed out. What may not be used again comes back into a hold area only, and what
+// ReturnStock takes back at most what an issue handed out or what a job mixed. What may not be used again comes back into a hold area only, and what
 // is contaminated becomes a held lot of its own there.
 func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockRequest) (*consumablesv1.StockMovement, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.StockMovement, error) {
@@ -51,22 +51,26 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 		if err != nil {
 			return nil, err
 		}
+		if issue.GetKind() == consumablesv1.StockMovement_BLENDED {
+			return m, nil // stores handed out what it was mixed from, and that is used
+		}
 		return m, u.handedOut(ctx, issue, -amount)
 	})
 }
 
-// mayComeBack checks that an issue handed so much out that has not come back yet. Reason: RETURN_EXCEEDS_ISSUE.
+// mayComeBack checks that an issue handed so much out, or that so much was mixed with the job, that has not come back yet. Reason:
+// RETURN_EXCEEDS_ISSUE.
 func (u unit) mayComeBack(ctx context.Context, issue *consumablesv1.StockMovement, item *consumablesv1.Item, amount stock.Micro) error {
 	left, err := u.returnable(ctx, issue, item)
 	if err != nil {
 		return err
 	}
-	if issue.GetKind() != consumablesv1.StockMovement_ISSUED {
+	if issue.GetKind() != consumablesv1.StockMovement_ISSUED && issue.GetKind() != consumablesv1.StockMovement_BLENDED {
 		return fault.Precondition("RETURN_EXCEEDS_ISSUE", "%s is %s and handed nothing out. Return stock against the movement that issued it.", issue.GetName(), issue.GetKind())
 	}
 	if amount > left {
-		return fault.Precondition("RETURN_EXCEEDS_ISSUE", "%s of %s can still come back from this issue; %s was brought. Return at most that.",
-			left.Text(), issue.GetLot(), amount.Text()).With("returnable", left.Text())
+		return fault.Precondition("RETURN_EXCEEDS_ISSUE", "%s %s of %s can still come back from this issue; %s was brought. Return at most that.",
+			left.Text(), item.GetBaseUnitCode(), issue.GetLot(), amount.Text()).With("returnable", left.Text())
 	}
 	return nil
 }

@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -229,6 +230,40 @@ func TestARecallGoesThroughMixesToEngines(t *testing.T) {
 		}
 		_, err := d.RecallLot(d.as("tina", "technician"), &consumablesv1.RecallLotRequest{Name: "lots/wtr", Reason: "smells"})
 		refused(t, "a technician recalls", err, "ROLE_MISSING")
+	})
+}
+
+// What is left of a mix comes back against the movement that made it: to a shelf within its pot life, later to a hold area only, and never more
+// than was made. What was issued for it is used and comes back no more.
+func TestTheRestOfAMixComesBack(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		d.cage()
+		d.ingredients()
+		d.kitted(order)
+		mix := of(d.blend(batch(order))).done(t).GetName()
+		of(d.use(mix, order, "engines/e1", "1")).done(t)
+		moves := of(d.ListStockMovements(d.clerk(), &consumablesv1.ListStockMovementsRequest{Filter: `kind = "BLENDED"`})).done(t).GetStockMovements()
+		made := moves[0].GetName()
+		bring := func(amount, place string) error {
+			_, err := d.ReturnStock(d.clerk(), &consumablesv1.ReturnStockRequest{Name: made, Quantity: litres(amount), Location: place})
+			return err
+		}
+		refused(t, "more than was made", bring("1.9", shelf), "RETURN_EXCEEDS_ISSUE")
+		refused(t, "what was used", bring("1.5", shelf), "INSUFFICIENT_STOCK")
+		of(0, bring("0.5", shelf)).done(t)
+		if d.at(mix, shelf) != "0.5" || d.demand(order, "cleaner").GetIssued().GetValue() != "0.27" {
+			t.Errorf("came back: %v, demand %v", d.lot(mix).GetBalances(), d.demand(order, "cleaner"))
+		}
+		of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
+			WorkOrder: "workOrders/w2", Item: "items/solution", Quantity: litres("0.2"), NeedTime: timestamppb.New(d.clock.Now().Add(time.Hour)),
+		})).done(t)
+		of(d.issue(mix, "workOrders/w2", "0.2")).done(t)
+		d.clock.Advance(9 * time.Hour)
+		refused(t, "after its pot life", bring("0.3", shelf), "RETURN_NEEDS_HOLD_AREA")
+		of(0, bring("0.3", "locations/cage")).done(t)
+		_, err := d.issue(mix, "workOrders/w2", "0.1")
+		refused(t, "issued after its pot life", err, "LOT_EXPIRED")
+		d.balanced()
 	})
 }
 

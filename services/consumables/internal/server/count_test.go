@@ -110,6 +110,35 @@ func TestOnlyTheDifferenceThatWasSeenIsPosted(t *testing.T) {
 	})
 }
 
+// Who found a difference has read what the books hold; counting that amount again makes the difference no less another person's to look at.
+func TestADifferenceIsNotCountedAway(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "3", days(200)).GetName()
+		d.clock.Advance(time.Minute)
+		first := of(d.count(lot, "2.5", d.clock.Now())).done(t)
+		d.clock.Advance(time.Minute)
+		second := of(d.count(lot, first.GetExpected().GetValue(), d.clock.Now())).done(t)
+		if second.GetState() != consumablesv1.StockCount_WAITING || second.GetDifference().GetValue() != "0" {
+			t.Fatalf("counted again: %v", second)
+		}
+		_, err := d.approve("cleo", second.GetName())
+		refused(t, "by who counted", err, "SAME_PERSON")
+		posted := of(d.approve("dora", second.GetName())).done(t)
+		if posted.GetState() != consumablesv1.StockCount_POSTED || d.at(lot, shelf) != "3" || d.facts("coldsection.stock.counted.v1") != 0 {
+			t.Errorf("agreed to: %v, %s on the shelf", posted, d.at(lot, shelf))
+		}
+		d.clock.Advance(time.Minute)
+		d.count(lot, "2.5", d.clock.Now())
+		d.clock.Advance(time.Minute)
+		other := of(d.CreateStockCount(d.as("dora", "stores"), &consumablesv1.CreateStockCountRequest{StockCount: &consumablesv1.StockCount{
+			Lot: lot, Location: shelf, Counted: litres("3"), CountTime: timestamppb.New(d.clock.Now()),
+		}})).done(t)
+		if other.GetState() != consumablesv1.StockCount_AGREED {
+			t.Errorf("another person's count: %v", other)
+		}
+	})
+}
+
 func TestBadCountsLeaveNothing(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		lot := d.stocked("cleaner", "l1", "3", days(200)).GetName()
