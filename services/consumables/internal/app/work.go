@@ -48,7 +48,7 @@ func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, work sto
 			return err
 		}
 	}
-	if err := u.dropped(ctx, old, lines); err != nil {
+	if err := u.dropped(ctx, old, lines, work); err != nil {
 		return err
 	}
 	if err := u.tell(ctx, order, answer); err != nil || !answer.met() {
@@ -95,12 +95,12 @@ func (u unit) demandsMet(ctx context.Context, order string, demands []store.Dema
 
 // dropped takes back what an order wanted before and its new plan leaves out, such as the antifreeze of a colder day: nobody would ever issue
 // it, and the order would never have all that it needs. What was issued of it stays with the job until it comes back.
-func (u unit) dropped(ctx context.Context, old []store.Demand, lines []Line) error {
+func (u unit) dropped(ctx context.Context, old []store.Demand, lines []Line, work store.Work) error {
 	for _, d := range old {
 		if slices.ContainsFunc(lines, func(l Line) bool { return l.Item == d.Item }) {
 			continue
 		}
-		d.Needed, d.Reserved = 0, 0
+		d.Needed, d.Reserved, d.Work = 0, 0, work
 		if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
 			return err
 		}

@@ -89,11 +89,28 @@ func (l Life) sealed() (last, why string, err error) {
 
 // endOfDay is the last microsecond of a civil day, days later, in the zone.
 func endOfDay(day string, days int, zone *time.Location) (time.Time, error) {
-	d, err := time.ParseInLocation("2006-01-02", day, zone)
+	d, err := time.Parse(time.DateOnly, day)
 	if err != nil {
 		return time.Time{}, fault.Invalid("lot.use_by_date", "DATE_INVALID", "%q is not a date of the calendar. Give year, month and day.", day)
 	}
-	return time.Date(d.Year(), d.Month(), d.Day()+days+1, 0, 0, 0, 0, zone).Add(-time.Microsecond).UTC(), nil
+	return startOfDay(d.AddDate(0, 0, days+1), zone).Add(-time.Microsecond).UTC(), nil
+}
+
+// startOfDay is the first instant of a civil day in a zone: the first of two midnights where clocks are set back over one, and the change itself
+// where they are set forward over it, so that the day has none.
+func startOfDay(day time.Time, zone *time.Location) time.Time {
+	near := time.Date(day.Year(), day.Month(), day.Day(), 0, 0, 0, 0, zone)
+	before := near.Add(-24 * time.Hour)
+	_, was := before.Zone()
+	_, becomes := near.Add(24 * time.Hour).Zone()
+	for _, offset := range []int{max(was, becomes), min(was, becomes)} { // the farther east, the earlier
+		at := day.Add(-time.Duration(offset) * time.Second).In(zone)
+		if at.Format(time.DateTime) == day.Format(time.DateTime) {
+			return at
+		}
+	}
+	_, change := before.ZoneBounds()
+	return change
 }
 
 // MaxLoss is the share of what went in that mixing may lose: alcohol and water shrink by up to 3.4 % on mixing (30 mol %
