@@ -108,7 +108,7 @@ type WorkOrdersServiceClient interface {
 	AcknowledgeCautions(ctx context.Context, in *AcknowledgeCautionsRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a step as done, or as not applicable with a reason. Role: technician; inspector for steps of kind INSPECT,
 	// INDEPENDENT_INSPECTION and WITNESS. Reasons: STATE_NOT_ALLOWED, CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER,
-	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
+	// TIME_OUT_OF_ORDER (also before the time of an earlier step), HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
 	// COMPLIANCE_UNREACHABLE.
 	CompleteStep(ctx context.Context, in *CompleteStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
@@ -141,14 +141,15 @@ type WorkOrdersServiceClient interface {
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
 	CreateAttachment(ctx context.Context, in *CreateAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error)
 	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality. Reasons: PHOTO_UNKNOWN,
-	// STEP_UNKNOWN, FINDING_UNKNOWN, STATE_NOT_ALLOWED.
+	// STEP_UNKNOWN, FINDING_UNKNOWN, ENGINE_DIFFERS (a finding is carried over on its own engine), STATE_NOT_ALLOWED.
 	CreateFinding(ctx context.Context, in *CreateFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, DEFERRAL_PAST,
 	// DEFERRAL_TOO_LONG, CATEGORY_UNKNOWN, PLACARD_MISSING, FLIGHT_SAFETY, STATE_NOT_ALLOWED.
 	AnswerFinding(ctx context.Context, in *AnswerFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Records what the customer decided on a finding that was put to them. Roles: planner, quality. Reason: STATE_NOT_ALLOWED.
 	DecideFinding(ctx context.Context, in *DecideFindingRequest, opts ...grpc.CallOption) (*Finding, error)
-	// Closes an answered finding after verification; one that has an order of its own waits for its end. Roles: inspector, quality. Reasons:
+	// Closes an answered finding after verification, and with it the deferral that it carries over; one that has an order of its own waits for its
+	// end. Roles: inspector, quality. Reasons:
 	// STATE_NOT_ALLOWED, SAME_PERSON, OWN_ORDER_OPEN.
 	CloseFinding(ctx context.Context, in *CloseFindingRequest, opts ...grpc.CallOption) (*Finding, error)
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
@@ -555,7 +556,7 @@ type WorkOrdersServiceServer interface {
 	AcknowledgeCautions(context.Context, *AcknowledgeCautionsRequest) (*Step, error)
 	// Records a step as done, or as not applicable with a reason. Role: technician; inspector for steps of kind INSPECT,
 	// INDEPENDENT_INSPECTION and WITNESS. Reasons: STATE_NOT_ALLOWED, CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER,
-	// HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
+	// TIME_OUT_OF_ORDER (also before the time of an earlier step), HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
 	// COMPLIANCE_UNREACHABLE.
 	CompleteStep(context.Context, *CompleteStepRequest) (*Step, error)
 	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
@@ -588,14 +589,15 @@ type WorkOrdersServiceServer interface {
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
 	CreateAttachment(context.Context, *CreateAttachmentRequest) (*Attachment, error)
 	// Reports something found; "stop work" puts the order on hold. Roles: technician, inspector, quality. Reasons: PHOTO_UNKNOWN,
-	// STEP_UNKNOWN, FINDING_UNKNOWN, STATE_NOT_ALLOWED.
+	// STEP_UNKNOWN, FINDING_UNKNOWN, ENGINE_DIFFERS (a finding is carried over on its own engine), STATE_NOT_ALLOWED.
 	CreateFinding(context.Context, *CreateFindingRequest) (*Finding, error)
 	// Says what is done about it. Roles: technician, inspector, quality. Reasons: DEFERRAL_INCOMPLETE, DEFERRAL_PAST,
 	// DEFERRAL_TOO_LONG, CATEGORY_UNKNOWN, PLACARD_MISSING, FLIGHT_SAFETY, STATE_NOT_ALLOWED.
 	AnswerFinding(context.Context, *AnswerFindingRequest) (*Finding, error)
 	// Records what the customer decided on a finding that was put to them. Roles: planner, quality. Reason: STATE_NOT_ALLOWED.
 	DecideFinding(context.Context, *DecideFindingRequest) (*Finding, error)
-	// Closes an answered finding after verification; one that has an order of its own waits for its end. Roles: inspector, quality. Reasons:
+	// Closes an answered finding after verification, and with it the deferral that it carries over; one that has an order of its own waits for its
+	// end. Roles: inspector, quality. Reasons:
 	// STATE_NOT_ALLOWED, SAME_PERSON, OWN_ORDER_OPEN.
 	CloseFinding(context.Context, *CloseFindingRequest) (*Finding, error)
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,

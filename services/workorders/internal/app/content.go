@@ -29,9 +29,11 @@ type content struct {
 	carried  []string            // deferred findings and those for the customer, as the release states them
 	wrong    []string            // findings that nobody closed, as the list of an inspection that was not passed has them
 	looked   map[string]struct{} // steps of inspections
-	current  []string            // step and key of each reading of a heater's current
-	supply   []string            // and of each of its voltage
-	people   []string            // who did any of the work: a step, a reading, a run of the starter, or signed for it
+	steps    map[string]*workordersv1.Step
+	outside  []string // readings outside their limits that nobody corrected, as every signature states them
+	current  []string // step and key of each reading of a heater's current
+	supply   []string // and of each of its voltage
+	people   []string // who did any of the work: a step, a reading, a run of the starter, or signed for it
 	wetted   time.Time
 }
 
@@ -122,7 +124,9 @@ func (u unit) contentOf(ctx context.Context, o *workordersv1.WorkOrder, at time.
 
 func (u unit) addSteps(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
 	steps, err := u.stepsOf(ctx, o)
+	c.steps = map[string]*workordersv1.Step{}
 	for _, s := range steps {
+		c.steps[s.GetName()] = s
 		c.addStep(s)
 		c.addHeater(s)
 		switch {
@@ -178,12 +182,26 @@ func (u unit) addReadings(ctx context.Context, o *workordersv1.WorkOrder, c *con
 	readings, err := store.Measured.Where(ctx, u.Tx, condition+" ORDER BY create_time, name", args...)
 	for _, m := range readings {
 		c.addReading(m)
+		c.weighReading(m)
 		if _, ok := c.looked[m.GetStep()]; !ok {
 			c.worked(m.GetPerson())
 		}
 	}
 	c.fedOtherwise(readings)
 	return err
+}
+
+// weighReading notes a reading that stands and is outside its limits: somebody confirmed it, and whoever signs is told.
+func (c *content) weighReading(m *workordersv1.Measurement) {
+	step := c.steps[m.GetStep()]
+	if m.GetLimitsMet() || m.GetSuccessor() != "" || !anew(step, m) {
+		return
+	}
+	text := fmt.Sprintf("%s, step %d, %g %s", specOf(step, m.GetKey()).GetDisplayName(), step.GetPosition(), m.GetValue(), m.GetUnitCode())
+	if m.MinValue != nil || m.MaxValue != nil { // of readings from before limits were kept with them nobody knows
+		text += ", limits " + limitsText(&workordersv1.MeasurementSpec{MinValue: m.MinValue, MaxValue: m.MaxValue, UnitCode: m.GetUnitCode()})
+	}
+	c.outside = append(c.outside, text)
 }
 
 func (c *content) addReading(m *workordersv1.Measurement) {

@@ -174,7 +174,7 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 	if err != nil {
 		return nil, err
 	}
-	if err := u.mayComplete(ctx, o, step, req, me); err != nil {
+	if err := u.mayComplete(ctx, o, step, req, me, done); err != nil {
 		return nil, err
 	}
 	step.State, step.Performer, step.Note = workordersv1.Step_DONE, me, req.GetNote()
@@ -200,7 +200,7 @@ func (u unit) complete(ctx context.Context, req *workordersv1.CompleteStepReques
 	})
 }
 
-func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, req *workordersv1.CompleteStepRequest, me string) error {
+func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, req *workordersv1.CompleteStepRequest, me string, done *timestamppb.Timestamp) error {
 	switch {
 	case step.GetState() != workordersv1.Step_OPEN:
 		return notOpen(step)
@@ -217,7 +217,7 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 	if err != nil {
 		return err
 	}
-	if err := inOrder(all, step); err != nil {
+	if err := inOrder(all, step, done.AsTime()); err != nil {
 		return err
 	}
 	if err := u.looks(ctx, o, step, me); err != nil {
@@ -240,11 +240,17 @@ func mustBeDone(step *workordersv1.Step) bool {
 	}
 }
 
-// inOrder refuses a step before an earlier one. Reason: STEP_ORDER.
-func inOrder(all []*workordersv1.Step, step *workordersv1.Step) error {
+// inOrder refuses a step before an earlier one, and at an earlier time than that one was done: a look at work that was not done yet is none.
+// Reasons: STEP_ORDER, TIME_OUT_OF_ORDER.
+func inOrder(all []*workordersv1.Step, step *workordersv1.Step, done time.Time) error {
 	for _, other := range all {
-		if other.GetPosition() < step.GetPosition() && other.GetState() == workordersv1.Step_OPEN {
+		switch at := other.GetCompleteTime(); {
+		case other.GetPosition() >= step.GetPosition():
+		case other.GetState() == workordersv1.Step_OPEN:
 			return fault.Precondition("STEP_ORDER", "Step %d, %q, comes first and is open.", other.GetPosition(), other.GetTitle()).With("step", other.GetName())
+		case at != nil && done.Before(at.AsTime().Add(-leeway)):
+			return fault.Invalid("complete_time", "TIME_OUT_OF_ORDER", "Step %d, %q, comes first and was done at %s, later than %s. Correct the time, or open that step again if its time is wrong.",
+				other.GetPosition(), other.GetTitle(), at.AsTime().Format(time.RFC3339), done.Format(time.RFC3339)).With("step", other.GetName())
 		}
 	}
 	return nil

@@ -69,7 +69,7 @@ func live(o *workordersv1.WorkOrder) error {
 }
 
 // evidence checks what a finding refers to: its photographs are kept, and one that it carries over gives it its original date.
-// Reasons: PHOTO_UNKNOWN, FINDING_UNKNOWN.
+// Reasons: PHOTO_UNKNOWN, FINDING_UNKNOWN, ENGINE_DIFFERS.
 func (u unit) evidence(ctx context.Context, o *workordersv1.WorkOrder, f *workordersv1.Finding) error {
 	for i, hash := range f.GetPhotoSha256() {
 		f.PhotoSha256[i] = strings.ToLower(hash)
@@ -88,8 +88,19 @@ func (u unit) evidence(ctx context.Context, o *workordersv1.WorkOrder, f *workor
 	if fault.HasReason(err, "NOT_FOUND") {
 		return fault.Invalid("finding.predecessor", "FINDING_UNKNOWN", "There is no finding %q to carry over.", f.GetPredecessor())
 	}
+	if err != nil {
+		return err
+	}
+	from, err := store.Orders.Get(ctx, u.Tx, orderOf(earlier.GetName()))
+	if err != nil {
+		return err
+	}
+	if from.GetEngine() != o.GetEngine() {
+		return fault.Precondition("ENGINE_DIFFERS", "%s was found on %s, and %s is for %s. A finding is carried over on its own engine.", earlier.GetName(), from.GetEngine(),
+			o.GetNumber(), o.GetEngine()).With("engine", from.GetEngine())
+	}
 	f.OriginalDate = earlier.GetOriginalDate()
-	return err
+	return nil
 }
 
 func (u unit) tellFinding(ctx context.Context, fact string, o *workordersv1.WorkOrder, f *workordersv1.Finding) error {

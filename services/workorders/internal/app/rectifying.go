@@ -93,11 +93,25 @@ func (u unit) putRight(ctx context.Context, o *workordersv1.WorkOrder, worked []
 	return u.shut(ctx, from, f, "put right by "+o.GetNumber()+", released")
 }
 
-// shut writes that a finding is closed, by the caller.
+// shut writes that a finding is closed, by the caller, and with it the deferral that it carries over: nothing of that is left to do.
 func (u unit) shut(ctx context.Context, o *workordersv1.WorkOrder, f *workordersv1.Finding, note string) error {
 	f.State, f.CloseTime, f.Closer, f.ClosingNote = workordersv1.Finding_CLOSED, timestamppb.New(u.now), u.caller.Person, note
 	if err := store.Findings.Save(ctx, u.Tx, f, u.now); err != nil {
 		return err
 	}
-	return u.tellFinding(ctx, "finding.closed", o, f)
+	if err := u.tellFinding(ctx, "finding.closed", o, f); err != nil || f.GetPredecessor() == "" {
+		return err
+	}
+	earlier, err := store.Findings.Lock(ctx, u.Tx, f.GetPredecessor())
+	if err != nil || earlier.GetState() != workordersv1.Finding_ANSWERED || earlier.GetDisposition() != workordersv1.Finding_DEFER {
+		return err
+	}
+	if _, under, err := u.ownOrder(ctx, earlier); err != nil || under {
+		return err // it is closed by that order
+	}
+	from, err := store.Orders.Get(ctx, u.Tx, orderOf(earlier.GetName()))
+	if err != nil {
+		return err
+	}
+	return u.shut(ctx, from, earlier, "carried over to "+f.GetName()+", which was closed")
 }

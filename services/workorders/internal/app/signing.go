@@ -196,7 +196,7 @@ func (u unit) sign(ctx context.Context, s signing, proof auth.Reauth, found aske
 	if err := u.stampOrder(ctx, o, s, sig, c, found, counters); err != nil {
 		return nil, err
 	}
-	if s.meaning == commonv1.Signature_RELEASED {
+	if s.meaning == commonv1.Signature_RELEASED && !s.notAirworthy() { // what was not passed put nothing right
 		if err := u.putRight(ctx, o, c.people); err != nil {
 			return nil, err
 		}

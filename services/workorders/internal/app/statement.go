@@ -40,6 +40,9 @@ func (u unit) statement(ctx context.Context, o *workordersv1.WorkOrder, c conten
 		"date": resource.DateText(civil(u.now.In(zone))), "counters": countersText(o), "not_done": orNone(slices.Concat(s.notDone, c.omitted)), "deferred": orNone(c.carried),
 		"inspected_by": orNone(looked), "discrepancies": orNone(c.wrong), "list_date": resource.DateText(s.listDate),
 	})
+	if len(c.outside) > 0 {
+		text += " Read outside limits, and confirmed: " + strings.Join(c.outside, "; ") + "."
+	}
 	if s.exception != "" {
 		text += " Exception: the signer did work of this order and inspects it again, because: " + s.exception + "."
 	}
