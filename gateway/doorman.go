@@ -29,6 +29,7 @@ type doorman struct {
 
 	calls, strangers *limits.Limiter // of accounts, and of addresses before sign-in
 	streams          *limits.Open    // of accounts
+	working          *limits.Open    // calls of addresses
 	proxies          limits.Proxies
 	// authorise says whether a caller may still call a method.
 	authorise func(ctx context.Context, method string) error

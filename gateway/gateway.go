@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"net"
 	"net/http"
 	"net/netip"
 	"slices"
@@ -81,11 +82,12 @@ type Gateway struct {
 	hooks  *webhooks.Store
 	sender *webhooks.Worker
 
-	spool      string
-	bodies     rest.BodyLimits
-	doorman    *doorman
-	reflection bool
-	browsers   *browsers // nil where people sign in by password only
+	spool       string
+	connections *limits.Connections
+	bodies      rest.BodyLimits
+	doorman     *doorman
+	reflection  bool
+	browsers    *browsers // nil where people sign in by password only
 }
 
 // New opens the gateway's database and registers every service of the contract.
@@ -95,6 +97,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
 	g := &Gateway{deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool, bodies: cfg.Bodies}
+	g.connections = &limits.Connections{OfAddress: cfg.Limits.Connections, Proxies: cfg.Limits.Proxies}
 	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
@@ -120,9 +123,11 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 	if certificate != nil {
 		options = append(options, grpc.Creds(certificate.ServePublic()))
 	}
-	doorman := &doorman{store: g.store, clock: d.Clock, proxies: limited.Proxies, streams: limits.NewOpen()}
+	doorman := &doorman{store: g.store, clock: d.Clock, proxies: limited.Proxies, streams: limits.NewStreams(), working: limits.NewCalls(limited.CallsAtOnce)}
 	doorman.calls, doorman.strangers = limits.New(d.Clock, limited.CallsPerSecond), limits.New(d.Clock, limited.StrangersPerSecond)
 	doorman.audit = &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log, Spool: g.spool}
+	work := &limits.Work{Calls: doorman.working, Proxies: limited.Proxies, Known: func(method string) bool { return g.server.Serves(method) }, Expel: g.connections.Expel}
+	options = append(options, work.Options()...)
 	var err error
 	g.server, err = rpc.NewServer(rpc.Deps{
 		Clock: d.Clock, IDs: d.IDs, Log: d.Log, Keys: d.Keys, Unary: doorman.unary, Stream: doorman.stream,
@@ -170,6 +175,9 @@ func (r registrar) GetServiceInfo() map[string]grpc.ServiceInfo { return r.GRPC(
 // GRPC is the public gRPC server, to be served by the suite on a port.
 func (g *Gateway) GRPC() *rpc.Server { return g.server }
 
+// Bound bounds the connections that a listener of the gateway accepts.
+func (g *Gateway) Bound(l net.Listener) net.Listener { return g.connections.Listen(l) }
+
 // HTTP serves the contract under /v1/, a page for each reason under /problems/ and the console beside them.
 func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	api, err := rest.Handler(ctx, g.self, g.store.Identify, g.refuse)
@@ -182,7 +190,7 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("/", console.Handler())
 	g.browsers.routes(mux)
 	mux.HandleFunc("POST "+tokenPath, g.token)
-	return rest.Steady(g.doorman.addressed(g.dated(mux)), g.bodies), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+	return rest.Steady(g.doorman.addressed(g.doorman.bounded(g.dated(mux))), g.bodies), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
 }
 
 // dated says the suite's time with every answer (RFC 9110 section 6.6.1), so that a browser whose own clock is wrong counts down to the

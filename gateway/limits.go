@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc/peer"
 
 	"coldsection.example/gateway/internal/limits"
+	"coldsection.example/gateway/internal/rest"
 	"coldsection.example/services/platform/auth"
 )
 
@@ -20,6 +21,20 @@ func (d *doorman) addressed(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		from := d.proxies.Caller(r.RemoteAddr, r.Header.Values("X-Forwarded-For"))
 		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), cameFrom{}, from)))
+	})
+}
+
+// bounded refuses requests of an address on whose behalf too many are being worked on. Reason: TOO_MANY_CALLS_AT_ONCE.
+func (d *doorman) bounded(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		from, _ := r.Context().Value(cameFrom{}).(string)
+		leave, err := d.working.Enter(from)
+		if err != nil {
+			rest.Refuse(w, err)
+			return
+		}
+		defer leave()
+		next.ServeHTTP(w, r)
 	})
 }
 
@@ -61,5 +76,7 @@ func (d *doorman) judged(ctx context.Context, err error) error {
 type Limits struct {
 	CallsPerSecond     int // of one account
 	StrangersPerSecond int // of one address, before anybody is signed in
+	CallsAtOnce        int // of one address that are being worked on
+	Connections        int // of one address to each of the two ports
 	Proxies            limits.Proxies
 }

@@ -63,9 +63,13 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", s.telemetry.Metrics())
-	var err error
-	s.admin, err = s.serveHTTP(ctx, "admin", s.cfg.Admin, s.withHealth(mux), s.adminTLS())
-	return err
+	listener, err := listen(ctx, s.cfg.Admin)
+	if err != nil {
+		return err
+	}
+	s.admin = listener.Addr().String()
+	s.serveHTTP("admin", listener, s.withHealth(mux), s.adminTLS())
+	return nil
 }
 
 // adminTLS is the certificate with which metrics and health are served to other machines: the gateway's, or the process's own. On loopback

@@ -57,6 +57,8 @@ type settings struct {
 
 	CallsPerSecond     int      `default:"1000" env:"COLDSECTION_CALLS_PER_SECOND" help:"How many calls one account may make in a second, and five times as many at once; more are refused until there is room. A page of a list and a stream are one call. 0 is no limit."`
 	StrangersPerSecond int      `default:"50" env:"COLDSECTION_STRANGERS_PER_SECOND" help:"The same for one address whose caller is not signed in."`
+	CallsAtOnce        int      `default:"500" env:"COLDSECTION_CALLS_AT_ONCE" help:"How many calls of one address may be worked on at once; long polls and streams count. More are refused until one has ended. 0 is no limit."`
+	Connections        int      `default:"500" env:"COLDSECTION_CONNECTIONS" help:"How many connections one address may have to the gateway's HTTP and as many to its gRPC; further ones are closed. Trusted proxies may have any number. 0 is no limit."`
 	TrustedProxies     []string `env:"COLDSECTION_TRUSTED_PROXIES" help:"Networks and addresses of proxies before the gateway, such as 10.0.0.5, that are believed in X-Forwarded-For about whom they call for."`
 
 	WebhookAllow []string `env:"COLDSECTION_WEBHOOK_ALLOW" help:"Private networks, such as 10.2.0.0/16, that webhooks may be sent to, also over http. All else must be public and https."`
@@ -97,7 +99,8 @@ func (c *serveCommand) config() Config {
 	return Config{
 		Parts: c.Parts, StateDir: c.State, HTTP: c.HTTP, GRPC: c.GRPC, Postgres: c.Postgres, NATS: c.NATS, Replicas: c.Replicas, EventKeys: c.EventKeys,
 		Addresses: c.Address, Listen: c.Listen, SecretFile: c.Secret, ClockFile: c.ClockFile, Admin: c.Admin, OTLP: c.OTLP, Reflection: c.Reflection,
-		CallsPerSecond: c.CallsPerSecond, StrangersPerSecond: c.StrangersPerSecond, TrustedProxies: c.TrustedProxies, WebhookAllow: c.WebhookAllow,
+		CallsPerSecond: c.CallsPerSecond, StrangersPerSecond: c.StrangersPerSecond, CallsAtOnce: c.CallsAtOnce, Connections: c.Connections,
+		TrustedProxies: c.TrustedProxies, WebhookAllow: c.WebhookAllow,
 		TLSCert: c.TLSCert, TLSKey: c.TLSKey, ListenInsecure: c.ListenInsecure, PeerCA: c.PeerCA, PeerCert: c.PeerCert, PeerKey: c.PeerKey,
 		TrustDomain: c.TrustDomain, SecondFactorRoles: c.SecondFactorRoles,
 		PublicURL: c.PublicURL, OIDCIssuer: c.OIDCIssuer, OIDCName: c.OIDCName, OIDCClientID: c.OIDCClientID, OIDCClientSecret: c.OIDCClientSecretFile,

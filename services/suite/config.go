@@ -50,6 +50,8 @@ type Config struct {
 
 	CallsPerSecond     int      // of one account; 0 is no limit
 	StrangersPerSecond int      // of one address before sign-in; 0 is no limit
+	CallsAtOnce        int      // of one address that are being worked on; 0 is no limit
+	Connections        int      // of one address to the gateway; 0 is no limit
 	TrustedProxies     []string // networks of the proxies that are believed about whom they call for
 
 	WebhookAllow []string // private networks and addresses that webhooks may be sent to

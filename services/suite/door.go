@@ -7,7 +7,6 @@ import (
 	"net"
 	"net/http"
 	"path/filepath"
-	"time"
 
 	"go.opentelemetry.io/contrib/instrumentation/net/http/otelhttp"
 	"google.golang.org/grpc"
@@ -60,7 +59,9 @@ func (s *Suite) openGateway(ctx context.Context) error {
 	s.gateway, err = gateway.New(ctx, gateway.Config{
 		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles, Certificate: s.public,
 		AuditSpool: filepath.Join(s.cfg.StateDir, "audit-waiting"),
-		Limits:     gateway.Limits{CallsPerSecond: s.cfg.CallsPerSecond, StrangersPerSecond: s.cfg.StrangersPerSecond, Proxies: proxies},
+		Limits: gateway.Limits{
+			CallsPerSecond: s.cfg.CallsPerSecond, StrangersPerSecond: s.cfg.StrangersPerSecond, CallsAtOnce: s.cfg.CallsAtOnce, Connections: s.cfg.Connections, Proxies: proxies,
+		},
 	}, gateway.Deps{
 		Clock: s.clock, IDs: s.ids, Log: s.log.With("part", Gateway), Keys: s.keys, Lister: s.lister, Events: s.buses[Gateway], Backends: backends,
 	})
@@ -89,7 +90,7 @@ func (s *Suite) openDoor(ctx context.Context) error {
 	if err := s.serve(ctx, Gateway, s.gateway.GRPC(), ""); err != nil {
 		return err
 	}
-	s.life.Go(Gateway, func(context.Context) error { return served(s.gateway.GRPC().Serve(rpcListener)) })
+	s.life.Go(Gateway, func(context.Context) error { return served(s.gateway.GRPC().Serve(s.gateway.Bound(rpcListener))) })
 	return s.openHTTP(ctx)
 }
 
@@ -98,8 +99,13 @@ func (s *Suite) openHTTP(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.door.http, err = s.serveHTTP(ctx, Gateway, orDefault(s.cfg.HTTP, defaultHTTP), s.withHealth(otelhttp.NewHandler(api, "HTTP")), s.public)
-	return err
+	listener, err := listen(ctx, orDefault(s.cfg.HTTP, defaultHTTP))
+	if err != nil {
+		return err
+	}
+	s.door.http = listener.Addr().String()
+	s.serveHTTP(Gateway, s.gateway.Bound(listener), s.withHealth(otelhttp.NewHandler(api, "HTTP")), s.public)
+	return nil
 }
 
 // withHealth adds what a supervisor asks: whether the process lives, and whether it can serve.
@@ -117,13 +123,9 @@ func (s *Suite) withHealth(handler http.Handler) *http.ServeMux {
 	return mux
 }
 
-// serveHTTP serves a handler until Stop, over TLS when there is a certificate, and returns the address in use.
-func (s *Suite) serveHTTP(ctx context.Context, name, address string, handler http.Handler, certificate *peers.Identity) (string, error) {
-	listener, err := listen(ctx, address)
-	if err != nil {
-		return "", err
-	}
-	server := &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
+// serveHTTP serves a handler until Stop, over TLS when there is a certificate.
+func (s *Suite) serveHTTP(name string, listener net.Listener, handler http.Handler, certificate *peers.Identity) {
+	server := httpLimits{}.server(handler)
 	run := server.Serve
 	if certificate != nil {
 		server.TLSConfig = certificate.Public()
@@ -141,7 +143,6 @@ func (s *Suite) serveHTTP(ctx context.Context, name, address string, handler htt
 		}
 		return nil
 	})
-	return listener.Addr().String(), nil
 }
 
 // Ready says what keeps this process from serving; nil when nothing does.

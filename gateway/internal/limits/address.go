@@ -33,6 +33,12 @@ func (p Proxies) Caller(connection string, forwarded []string) string {
 	return at.String()
 }
 
+// speaks says whether a connection comes from a proxy of ours.
+func (p Proxies) speaks(connection string) bool {
+	address, err := netip.ParseAddrPort(connection)
+	return err == nil && p.has(address.Addr().Unmap())
+}
+
 func (p Proxies) has(a netip.Addr) bool {
 	for _, prefix := range p {
 		if prefix.Contains(a) {

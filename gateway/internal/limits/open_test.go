@@ -12,7 +12,7 @@ import (
 // However streams are opened and closed, also twice, a caller is refused exactly when it has as many open as it may, whatever others have.
 func TestACallerHasSoManyStreamsOpen(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		open, have := limits.NewOpen(), map[string][]func(){}
+		open, have := limits.NewStreams(), map[string][]func(){}
 		for range rapid.IntRange(1, 120).Draw(t, "steps") {
 			caller := rapid.SampledFrom([]string{"accounts/a", "accounts/b"}).Draw(t, "caller")
 			if mine := have[caller]; len(mine) > 0 && rapid.IntRange(0, 3).Draw(t, "close") == 0 {

@@ -7,26 +7,28 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 )
-
-// verb is one place of a format that a value fills; "%%" is none.
-var verb = regexp.MustCompile(`%[-+# 0]*[0-9]*(?:\.[0-9]+)?[a-zA-Z%]`)
 
 // values are those that fill a format, each as it stands in the sentence, a quoted one without its quotes. Formats that take
 // their width from a value, or name values by number, are not used for refusals.
 func values(format string, args []any) []string {
 	var out []string
-	for _, v := range verb.FindAllString(format, -1) {
-		if v[len(v)-1] == '%' {
-			continue
-		}
-		if len(args) == len(out) {
+	for len(out) < len(args) {
+		at := strings.IndexByte(format, '%')
+		if at < 0 {
 			break
 		}
-		if v[len(v)-1] == 'q' {
-			v = v[:len(v)-1] + "v"
+		verb := at + 1 + strings.IndexFunc(format[at+1:], func(r rune) bool { return r == '%' || unicode.IsLetter(r) })
+		if verb == at {
+			break // the format ends in the middle of a place
 		}
-		out = append(out, fmt.Sprintf(v, args[len(out)]))
+		if place := format[at : verb+1]; place[len(place)-1] == 'q' {
+			out = append(out, fmt.Sprint(args[len(out)]))
+		} else if place[len(place)-1] != '%' {
+			out = append(out, fmt.Sprintf(place, args[len(out)]))
+		}
+		format = format[verb+1:]
 	}
 	return out
 }

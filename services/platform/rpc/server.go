@@ -4,11 +4,13 @@
 package rpc
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
 	"maps"
 	"net"
+	"slices"
 	"time"
 
 	"buf.build/go/protovalidate"
@@ -34,14 +36,26 @@ const (
 	maxHeader  = 32 << 10 // bytes of a call's metadata
 )
 
-// How long a server bears with a connection: until it was greeted, with no call on it, and with a peer that says nothing any more.
-const (
-	greetingLimit = 10 * time.Second
-	idleLimit     = 15 * time.Minute
-	peerSilence   = time.Minute
-	peerAnswer    = 20 * time.Second
-	pingsApart    = 5 * time.Second // a peer that asks for signs of life more often is sent away
-)
+// pingsApart is the shortest time between two of a peer's questions for signs of life; one that asks more often is sent away.
+const pingsApart = 5 * time.Second
+
+// Patience is how long a server bears with a connection. Zero values are the defaults.
+type Patience struct {
+	Greeting time.Duration // until it was greeted; 0 means 10 s
+	Idle     time.Duration // with no call on it; 0 means 15 min
+	Silence  time.Duration // with nothing from the peer before it is asked for a sign of life; 0 means 1 min
+	Answer   time.Duration // without an answer to that; 0 means 20 s
+}
+
+func (p Patience) options() []grpc.ServerOption {
+	return []grpc.ServerOption{
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingsApart, PermitWithoutStream: true}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{
+			MaxConnectionIdle: cmp.Or(p.Idle, 15*time.Minute), Time: cmp.Or(p.Silence, time.Minute), Timeout: cmp.Or(p.Answer, 20*time.Second),
+		}),
+		grpc.ConnectionTimeout(cmp.Or(p.Greeting, 10*time.Second)),
+	}
+}
 
 // DefaultDeadline is the time that a call gets whose caller gave none; more than the longest wait for facts.
 const DefaultDeadline = 40 * time.Second
@@ -73,6 +87,8 @@ type Deps struct {
 	Validator protovalidate.Validator
 	// Peers are the names of the processes that may call over the network; empty lets in all that the transport does.
 	Peers []string
+	// Patience is how long connections are borne with.
+	Patience Patience
 	// Unary and Stream stand before the chain of every call; nil for nothing.
 	Unary  grpc.UnaryServerInterceptor
 	Stream grpc.StreamServerInterceptor
@@ -95,10 +111,7 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 		grpc.MaxRecvMsgSize(maxMessage),
 		grpc.MaxConcurrentStreams(maxStreams), grpc.MaxHeaderListSize(maxHeader),
 		grpc.ForceServerCodecV2(attempts{encoding.GetCodecV2(protocodec.Name)}),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: pingsApart, PermitWithoutStream: true}),
-		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleLimit, Time: peerSilence, Timeout: peerAnswer}),
-		grpc.ConnectionTimeout(greetingLimit),
-	}, extra...)
+	}, slices.Concat(deps.Patience.options(), extra)...)
 	s.grpc = grpc.NewServer(options...)
 	s.memory.WithServerUnaryInterceptor(s.inside.unary(unary)).WithServerStreamInterceptor(s.inside.stream(stream)).WithCloner(copier{}).
 		WithServerStatsHandler(measured).WithClientStatsHandler(otelgrpc.NewClientHandler())
@@ -137,6 +150,9 @@ func (s *Server) Register(desc *grpc.ServiceDesc, impl any, policy auth.Policy) 
 		}
 	}
 }
+
+// Serves says whether the server has a method, such as "/coldsection.access.v1.SessionService/SignIn".
+func (s *Server) Serves(method string) bool { return len(s.policy[method]) > 0 }
 
 // GRPC is the underlying server, for reflection.
 func (s *Server) GRPC() *grpc.Server { return s.grpc }

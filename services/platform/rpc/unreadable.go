@@ -2,6 +2,7 @@ package rpc
 
 import (
 	"context"
+	"errors"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/encoding"
@@ -60,6 +61,9 @@ func read(receive func(any) error, into any) error {
 
 func readableMethod(handle grpc.MethodHandler) grpc.MethodHandler {
 	return func(srv any, ctx context.Context, decode func(any) error, chain grpc.UnaryServerInterceptor) (any, error) {
+		if errors.Is(ctx.Err(), context.Canceled) {
+			return nil, ctx.Err() // the caller took the call back before it was begun, and reads no words
+		}
 		return handle(srv, ctx, func(into any) error { return ToStatus(read(decode, into)) }, chain)
 	}
 }
