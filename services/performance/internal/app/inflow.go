@@ -25,8 +25,12 @@ type inflow struct {
 	touched  map[string]bool   // engines with new readings
 	drafts   map[string]*draft // by engine; nil for one that is worked out at the end
 	waiting  []arrival
+	begun    int  // batches
 	writing  *lot // nil when none is
 }
+
+// enough is how many readings make the next batch. The first ones are small, so that the store is soon at work beside what else is done.
+func (in *inflow) enough() int { return min(batch, batch>>3<<min(in.begun, 3)) }
 
 // arrival is a reading of the stream with its canonical values, or what is wrong with them.
 type arrival struct {
@@ -103,7 +107,7 @@ func (in *inflow) drain(ctx context.Context, receive func() (*performancev1.Stre
 			}
 			return errors.Join(a.end, flushed, in.land(nil))
 		}
-		if in.waiting = append(in.waiting, a); len(in.waiting) == batch {
+		if in.waiting = append(in.waiting, a); len(in.waiting) >= in.enough() {
 			if err := in.flush(ctx); err != nil {
 				return errors.Join(err, in.land(nil))
 			}
@@ -129,6 +133,7 @@ func (in *inflow) flush(ctx context.Context) error {
 		clear(in.drafts) // which foresaw what does not happen
 		return err
 	}
+	in.begun++
 	return in.land(func() { in.app.write(ctx, next); in.writing = next })
 }
 

@@ -17,7 +17,7 @@ import (
 	"coldsection.example/services/platform/storage/storagetest"
 )
 
-// BenchmarkIngest streams readings over gRPC and inserts the same rows bare, in batches of the same size, by turns in one run:
+// BenchmarkIngest streams readings over gRPC and inserts the same rows bare, in batches of the same size but for the first few, by turns in one run:
 //
 //	go test ./services/performance/internal/server -run '^$' -bench Ingest -benchtime 1x
 //
