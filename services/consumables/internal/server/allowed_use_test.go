@@ -150,3 +150,30 @@ func TestNothingIsMixedForAJobThatItIsNotAllowedFor(t *testing.T) {
 		of(d.blend(batch(order))).done(t)
 	})
 }
+
+// A cleaner that its document allows in one operation is mixed for that one and for no other, nor while nobody says which it is. Nothing is
+// booked of what is refused.
+func TestWhatIsMixedIsAllowedInItsOperation(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		d.ingredients()
+		const wash, soak, foam = "RECOVERY_WASH", "taskCards/soak", "taskCards/foam"
+		d.scheduledBy(order, wash, "", soak)
+		d.kitted(order)
+		of(0, d.limitedTo(&consumablesv1.AllowedUse{
+			WorkKind: wash, TaskCards: []string{soak}, Document: &commonv1.DocumentReference{Title: "INV-MAN 72", Revision: "5"},
+		})).done(t)
+		for card, reason := range map[string]string{foam: "USE_NOT_ALLOWED", "": "WORK_CARD_UNKNOWN"} {
+			d.scheduledBy(order, wash, "", card)
+			_, err := d.blend(batch(order))
+			refused(t, "by the card "+card, err, reason)
+			if d.at("lots/cln", order) != "0.27" || d.at("lots/wtr", order) != "1.623" {
+				t.Errorf("by the card %q: left with the job: %s and %s", card, d.at("lots/cln", order), d.at("lots/wtr", order))
+			}
+		}
+		d.scheduledBy(order, wash, "", soak)
+		mix := of(d.blend(batch(order))).done(t)
+		if d.at("lots/cln", order) != "0" || d.at(mix.GetName(), order) != mix.GetReceived().GetValue() {
+			t.Errorf("mixed: %v", mix.GetBalances())
+		}
+	})
+}
