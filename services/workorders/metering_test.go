@@ -1,6 +1,7 @@
 package workorders_test
 
 import (
+	"strings"
 	"testing"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -58,6 +59,26 @@ func TestCountersThatCanNotBeRightAreRefused(t *testing.T) {
 		o = must[*workordersv1.WorkOrder](s)(s.countersAtEnd(o, &workordersv1.Counters{OperatingSeconds: 1251 * hour, Starts: 121, AircraftSeconds: 4338 * hour}))
 		if c := o.GetEndCounters(); c.GetOperatingSeconds() != 1251*hour || c.GetCycles() != 99 || c.GetStarts() != 121 || c.GetAircraftSeconds() != 4338*hour {
 			t.Errorf("%v", c)
+		}
+	})
+}
+
+// Hours that neither the record nor whoever starts the work says are not 0: nothing begins until they are read. What is read is taken.
+func TestHoursThatNobodyKnowsAreNotZero(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		s.near.change(func(n *neighbours) { n.uncounted = true })
+		o := s.kitted("ground-run")
+		for _, read := range []*workordersv1.Counters{nil, {}, {Cycles: 100, Starts: 120}} {
+			_, err := s.countersAtStart(o, read)
+			s.refused(err, "COUNTERS_MISSING", engine, "Read hours")
+		}
+		o = must[*workordersv1.WorkOrder](s)(s.countersAtStart(o, &workordersv1.Counters{OperatingSeconds: 1234 * 3600}))
+		if c := o.GetStartCounters(); c.GetOperatingSeconds() != 1234*3600 || c.GetCycles() != 0 {
+			t.Errorf("started at %v", c)
+		}
+		text := s.preview(o, commonv1.Signature_PERFORMED).GetStatement()
+		if strings.Contains(text, "0 cycles") {
+			t.Errorf("cycles that nobody read are signed as 0: %s", text)
 		}
 	})
 }

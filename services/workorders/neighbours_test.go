@@ -3,6 +3,7 @@ package workorders_test
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -35,7 +36,8 @@ type neighbours struct {
 	types  map[string]string    // tool → its type; without one compliance does not say it, as a release before did
 	lots   map[string]*consumablesv1.Lot
 
-	required map[string]string // requirement → the card that does it
+	booked   map[string][]*consumablesv1.StockMovement // by the filter that asks for them
+	required map[string]string                         // requirement → the card that does it
 
 	model   *performancev1.EngineModel
 	plane   string // where the engine is fitted
@@ -44,14 +46,14 @@ type neighbours struct {
 	counted *date.Date             // the day that compliance's counters speak of
 	causes  []*performancev1.Cause // what may be behind a loss that a wash did not cure
 
-	nameless, uncertified, quarantined, heaterless, warmed bool
+	nameless, uncertified, quarantined, heaterless, warmed, uncounted bool
 }
 
 func newNeighbours() *neighbours {
 	return &neighbours{
 		silent: map[string]bool{}, lapsed: map[string]string{}, valid: map[string]int32{gauge: 20261231},
 		until: map[string]time.Time{}, model: engineModel(), plane: "aircraft/a1", last: map[string]int32{}, items: map[string]string{},
-		types: map[string]string{}, lots: map[string]*consumablesv1.Lot{}, required: map[string]string{},
+		types: map[string]string{}, lots: map[string]*consumablesv1.Lot{}, required: map[string]string{}, booked: map[string][]*consumablesv1.StockMovement{},
 	}
 }
 
@@ -149,9 +151,12 @@ func (n *neighbours) GetEngine(_ context.Context, req *compliancev1.GetEngineReq
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
+	counters := &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120}
+	if n.uncounted {
+		counters = nil
+	}
 	return &compliancev1.Engine{
-		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, Position: n.seat, EngineModel: "engineModels/demo",
-		Counters: &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120}, CountersDate: n.counted,
+		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, Position: n.seat, EngineModel: "engineModels/demo", Counters: counters, CountersDate: n.counted,
 	}, nil
 }
 
@@ -272,6 +277,33 @@ func (n *neighbours) LookUpLot(_ context.Context, req *consumablesv1.LookUpLotRe
 		return &consumablesv1.LookUpLotResponse{Reason: "LOT_EXPIRED", Explanation: req.GetCode() + " is past its use-by."}, nil
 	}
 	return &consumablesv1.LookUpLotResponse{Lot: n.lots[req.GetCode()], Usable: true}, nil
+}
+
+// ListStockMovements is what a test says that stores booked of a lot as used.
+func (n *neighbours) ListStockMovements(_ context.Context, req *consumablesv1.ListStockMovementsRequest) (*consumablesv1.ListStockMovementsResponse, error) {
+	if err := n.answering("stores"); err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	resp := &consumablesv1.ListStockMovementsResponse{}
+	for asked, booked := range n.booked {
+		if req.GetFilter() == asked {
+			resp.StockMovements = append(resp.StockMovements, booked...)
+		}
+	}
+	return resp, nil
+}
+
+// GetPerson knows the people of the tests.
+func (n *neighbours) GetPerson(_ context.Context, req *compliancev1.GetPersonRequest) (*compliancev1.Person, error) {
+	if err := n.answering("compliance"); err != nil {
+		return nil, err
+	}
+	if _, known := roles[strings.TrimPrefix(req.GetName(), "people/")]; !known {
+		return nil, fault.Missing(req.GetName())
+	}
+	return &compliancev1.Person{Name: req.GetName()}, nil
 }
 
 // GetLot says which item a lot is of, the solution unless the test said another.

@@ -131,3 +131,77 @@ func TestAnOrderEndsAfterItStarts(t *testing.T) {
 		s.refused(err, "TIMES_REVERSED")
 	})
 }
+
+// What a step used and stores have not booked yet is with the order by the books only: the next step does not use it again. Once it is booked, and when the
+// booking was undone, the books say what there is.
+func TestTwoStepsDoNotUseTheSameLitre(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("recovery-wash")
+		litres := func(v string) *commonv1.Quantity { return &commonv1.Quantity{Value: v, UnitCode: "L"} }
+		holds := func(v string) {
+			s.near.change(func(n *neighbours) {
+				n.lots["lots/l1"] = &consumablesv1.Lot{Name: "lots/l1", Received: litres("20"), Balances: []*consumablesv1.LotBalance{{Location: o.GetName(), Quantity: litres(v)}}}
+			})
+		}
+		holds("3")
+		use := func(step *workordersv1.Step, value string) error {
+			_, err := s.do.CompleteStep(s.as("ann"), &workordersv1.CompleteStepRequest{
+				Name: step.GetName(), Materials: []*workordersv1.MaterialUse{{Lot: "lots/l1", Quantity: litres(value)}},
+			})
+			return err
+		}
+		var last *workordersv1.Step
+		for _, step := range s.steps(o) {
+			if len(s.order(o).GetMaterials()) == 1 && step.GetKind() == workordersv1.StepKind_STEP_KIND_MATERIAL {
+				last = step
+				break
+			}
+			s.prepare(step, "ann")
+			must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("ann"), completion(step))) // 2 L of lots/l1 in the first of them
+		}
+		s.prepare(last, "ann")
+		s.refused(use(last, "2"), "MATERIAL_NOT_ISSUED", "1 L of lots/l1", "2 L")
+		s.near.change(func(n *neighbours) { n.silent["stores"] = true })
+		s.refused(use(last, "1"), "STORES_UNREACHABLE")
+		s.near.change(func(n *neighbours) {
+			n.silent["stores"] = false
+			n.booked[`work_order = "`+o.GetName()+`" AND lot = "lots/l1" AND kind = CONSUMED`] = []*consumablesv1.StockMovement{{Quantity: &commonv1.Quantity{Value: "2000", UnitCode: "mL"}}}
+		})
+		holds("1")
+		s.refused(use(last, "2"), "MATERIAL_NOT_ISSUED", "1 L of lots/l1", "2 L")
+		holds("3") // it was undone: the first step had named the wrong lot
+		if err := use(last, "2"); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// Work is given to people that there are, when it is drafted, scheduled and changed.
+func TestWorkIsGivenToPeopleThatThereAre(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		nobody := []string{"people/ann", "people/nobody"}
+		_, err := s.do.CreateWorkOrder(s.as("pat"), &workordersv1.CreateWorkOrderRequest{WorkOrder: &workordersv1.WorkOrder{
+			Engine: engine, TaskCard: "taskCards/ground-run", Assignees: nobody,
+		}})
+		s.refused(err, "ASSIGNEE_UNKNOWN", "people/nobody")
+		o := s.drafted("ground-run")
+		s.place()
+		schedule := func(people ...string) (*workordersv1.WorkOrder, error) {
+			return s.do.ScheduleWorkOrder(s.as("pat"), &workordersv1.ScheduleWorkOrderRequest{
+				Name: o.GetName(), Etag: s.order(o).GetEtag(), Station: station, PlanStartTime: timestamppb.New(s.clock.Now().Add(time.Hour)), Assignees: people,
+			})
+		}
+		_, err = schedule(nobody...)
+		s.refused(err, "ASSIGNEE_UNKNOWN", "people/nobody")
+		s.near.change(func(n *neighbours) { n.silent["compliance"] = true })
+		_, err = schedule("people/ann")
+		s.refused(err, "COMPLIANCE_UNREACHABLE")
+		s.near.change(func(n *neighbours) { n.silent["compliance"] = false })
+		must[*workordersv1.WorkOrder](s)(schedule("people/ann", "people/bob"))
+		_, err = s.do.UpdateWorkOrder(s.as("pat"), &workordersv1.UpdateWorkOrderRequest{WorkOrder: &workordersv1.WorkOrder{Name: o.GetName(), Assignees: nobody}})
+		s.refused(err, "ASSIGNEE_UNKNOWN", "people/nobody")
+		if got := s.order(o).GetAssignees(); !slices.Equal(got, []string{"people/ann", "people/bob"}) {
+			t.Errorf("given to %v", got)
+		}
+	})
+}

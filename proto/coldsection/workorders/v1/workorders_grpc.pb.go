@@ -80,23 +80,25 @@ type WorkOrdersServiceClient interface {
 	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
 	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
-	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
+	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS, ASSIGNEE_UNKNOWN.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station and at another time a wash gets a new revision of its
 	// plan, for another time at the colder of the temperature that it was planned for and the one that its station expects. An update_mask of
 	// external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE,
-	// PLAN_OF_OTHER_WEATHER (its kit is not that of the new plan), TIME_IN_PAST, TIME_NEEDED, TIMES_REVERSED, STATION_NEEDED.
+	// PLAN_OF_OTHER_WEATHER (its kit is not that of the new plan), TIME_IN_PAST, TIME_NEEDED, TIMES_REVERSED, STATION_NEEDED,
+	// ASSIGNEE_UNKNOWN.
 	UpdateWorkOrder(ctx context.Context, in *UpdateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
-	// TIMES_REVERSED, CHOICE_REASON_MISSING.
+	// TIMES_REVERSED, CHOICE_REASON_MISSING, ASSIGNEE_UNKNOWN.
 	ScheduleWorkOrder(ctx context.Context, in *ScheduleWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(ctx context.Context, in *KitWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
 	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
-	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
+	// COUNTERS_MISSING (neither the record nor the request says the hours), COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days
+	// since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
 	// than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
 	// the station), COMPLIANCE_UNREACHABLE, PERFORMANCE_UNREACHABLE.
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
@@ -528,23 +530,25 @@ type WorkOrdersServiceServer interface {
 	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
 	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
-	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS.
+	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS, ASSIGNEE_UNKNOWN.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station and at another time a wash gets a new revision of its
 	// plan, for another time at the colder of the temperature that it was planned for and the one that its station expects. An update_mask of
 	// external_ids alone changes the ids in other systems in every state. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE,
-	// PLAN_OF_OTHER_WEATHER (its kit is not that of the new plan), TIME_IN_PAST, TIME_NEEDED, TIMES_REVERSED, STATION_NEEDED.
+	// PLAN_OF_OTHER_WEATHER (its kit is not that of the new plan), TIME_IN_PAST, TIME_NEEDED, TIMES_REVERSED, STATION_NEEDED,
+	// ASSIGNEE_UNKNOWN.
 	UpdateWorkOrder(context.Context, *UpdateWorkOrderRequest) (*WorkOrder, error)
 	// DRAFTED or SCHEDULED to SCHEDULED: fixes time, station, people and the temperature to plan for, computes the plan
 	// and asks for stock. Roles: planner. Reasons: STATE_NOT_ALLOWED, PLAN_NOT_POSSIBLE, LIMITS_MISSING, TIME_IN_PAST,
-	// TIMES_REVERSED, CHOICE_REASON_MISSING.
+	// TIMES_REVERSED, CHOICE_REASON_MISSING, ASSIGNEE_UNKNOWN.
 	ScheduleWorkOrder(context.Context, *ScheduleWorkOrderRequest) (*WorkOrder, error)
 	// SCHEDULED to KITTED by hand, for an order that needs no stock; with stock it happens by itself when all was issued.
 	// Roles: planner, stores. Reasons: STATE_NOT_ALLOWED, DEMAND_OPEN.
 	KitWorkOrder(context.Context, *KitWorkOrderRequest) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
 	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
-	// COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
+	// COUNTERS_MISSING (neither the record nor the request says the hours), COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days
+	// since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
 	// than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
 	// the station), COMPLIANCE_UNREACHABLE, PERFORMANCE_UNREACHABLE.
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)

@@ -123,8 +123,8 @@ func (a *App) gate(ctx context.Context, person, engine string, day *date.Date, s
 }
 
 // usableLot asks stores whether a lot may be used at an instant, and whether as much of it is with the order.
-func (a *App) usableLot(ctx context.Context, use *workordersv1.MaterialUse, order string, at time.Time) error {
-	lot := use.GetLot()
+func (a *App) usableLot(ctx context.Context, use *workordersv1.MaterialUse, o *workordersv1.WorkOrder, at time.Time) error {
+	lot, order := use.GetLot(), o.GetName()
 	answer, err := consumablesv1.NewConsumablesQueryServiceClient(a.Consumables).LookUpLot(asService(ctx), &consumablesv1.LookUpLotRequest{
 		Code: lot, WorkOrder: order, NeedTime: timestamppb.New(at),
 	})
@@ -132,18 +132,26 @@ func (a *App) usableLot(ctx context.Context, use *workordersv1.MaterialUse, orde
 		if !fault.Undecided(err) {
 			return err
 		}
-		return fault.New(fault.Unavailable, "STORES_UNREACHABLE", "Stores can't be asked about %s now, so the step stays open. Try again in a moment.", lot).Because(err)
+		return storesUnreachable(lot, err)
 	}
 	// A lot of which nothing is left in stores may still be with the job.
 	if !answer.GetUsable() && answer.GetReason() != "LOT_EMPTIED" {
 		return fault.Precondition("MATERIAL_NOT_USABLE", "%s", answer.GetExplanation()).With("lot", lot).With("cause", answer.GetReason())
 	}
-	return withOrder(use, answer.GetLot(), order)
+	waits, err := a.unbooked(ctx, o, lot)
+	if err != nil {
+		return err
+	}
+	return withOrder(use, answer.GetLot(), order, waits)
 }
 
-// withOrder refuses more of a lot than is with the order: stores could not book it, and its way to the engine would be lost. Sealed packs are
+func storesUnreachable(lot string, err error) error {
+	return fault.New(fault.Unavailable, "STORES_UNREACHABLE", "Stores can't be asked about %s now, so the step stays open. Try again in a moment.", lot).Because(err)
+}
+
+// withOrder refuses more of a lot than is with the order, less what waits to be booked: stores could not book it, and its way to the engine would be lost. Sealed packs are
 // opened by stores as they are used, and are judged there. Reason: MATERIAL_NOT_ISSUED.
-func withOrder(use *workordersv1.MaterialUse, lot *consumablesv1.Lot, order string) error {
+func withOrder(use *workordersv1.MaterialUse, lot *consumablesv1.Lot, order string, waits *commonv1.Quantity) error {
 	if lot == nil || lot.GetPackQuantity() != nil {
 		return nil
 	}
@@ -159,6 +167,9 @@ func withOrder(use *workordersv1.MaterialUse, lot *consumablesv1.Lot, order stri
 	}
 	with, err := quantity.Parse(there.GetValue(), there.GetUnitCode())
 	if err != nil {
+		return err
+	}
+	if with, err = less(with, waits); err != nil {
 		return err
 	}
 	more, err := with.Cmp(used)

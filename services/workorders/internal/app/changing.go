@@ -33,6 +33,9 @@ func (a *App) UpdateWorkOrder(ctx context.Context, req *workordersv1.UpdateWorkO
 	if err := a.mayAccomplish(ctx, current.GetTaskCard(), req.GetWorkOrder().GetRequirements()); err != nil {
 		return nil, err
 	}
+	if err := a.known(ctx, "work_order.assignees", req.GetWorkOrder().GetAssignees()); err != nil {
+		return nil, err
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		return a.unit(ctx, tx).update(ctx, req, d.model)
 	})

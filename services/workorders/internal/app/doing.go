@@ -116,7 +116,7 @@ func (a *App) askForStep(ctx context.Context, order *workordersv1.WorkOrder, ste
 		return err
 	}
 	for _, m := range uses {
-		if err := a.usableLot(ctx, m, order.GetName(), used); err != nil {
+		if err := a.usableLot(ctx, m, order, used); err != nil {
 			return err
 		}
 	}

@@ -116,6 +116,9 @@ func (a *App) CreateWorkOrder(ctx context.Context, req *workordersv1.CreateWorkO
 	if err := a.mayAccomplish(ctx, req.GetWorkOrder().GetTaskCard(), req.GetWorkOrder().GetRequirements()); err != nil {
 		return nil, err
 	}
+	if err := a.known(ctx, "work_order.assignees", req.GetWorkOrder().GetAssignees()); err != nil {
+		return nil, err
+	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		return a.unit(ctx, tx).draft(ctx, d)
 	})
@@ -201,6 +204,9 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 	}
 	d, err := a.prepare(ctx, current, "")
 	if err != nil {
+		return nil, err
+	}
+	if err := a.known(ctx, "assignees", req.GetAssignees()); err != nil {
 		return nil, err
 	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
@@ -394,7 +400,7 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 }
 
 // begin writes when an order was started, now or, on a day without network, when the sheet says, and at which counters. Reasons:
-// TIME_OUT_OF_ORDER, COUNTERS_IMPLAUSIBLE.
+// TIME_OUT_OF_ORDER, COUNTERS_MISSING, COUNTERS_IMPLAUSIBLE.
 func (u unit) begin(ctx context.Context, o *workordersv1.WorkOrder, req *workordersv1.StartWorkOrderRequest, engine *compliancev1.Engine) error {
 	if o.GetState() != workordersv1.WorkOrder_KITTED {
 		return nil // the table of states answers
@@ -410,13 +416,17 @@ func (u unit) begin(ctx context.Context, o *workordersv1.WorkOrder, req *workord
 	return u.countersAtStart(ctx, o, engine)
 }
 
-// countersAtStart completes the counters that were read by those of the record, and refuses what can't be right on the day of the start.
+// countersAtStart completes the counters that were read by those of the record, and refuses what can't be right on the day of the start, and hours
+// that nobody knows.
 func (u unit) countersAtStart(ctx context.Context, o *workordersv1.WorkOrder, engine *compliancev1.Engine) error {
 	zone, err := u.zoneOf(ctx, o)
 	if err != nil {
 		return err
 	}
-	o.StartCounters = countersOr(o.GetStartCounters(), engine)
+	if o.StartCounters = countersOr(o.GetStartCounters(), engine); o.GetStartCounters().GetOperatingSeconds() == 0 {
+		return fault.Invalid("counters", "COUNTERS_MISSING", "Neither the record of %s nor the start says its hours, and what is not said is not 0. Read hours, cycles and starts, and give them.", o.GetEngine()).
+			With("engine", o.GetEngine())
+	}
 	day := civil(o.GetStartTime().AsTime().In(zone))
 	return plausible("counters", o.GetEngine(), meteringOf(o.GetStartCounters()), engine.GetCounters(), engine.GetCountersDate(), day)
 }

@@ -66,7 +66,7 @@ func countersText(o *workordersv1.WorkOrder) string {
 	if o.GetEndCounters() != nil {
 		c = o.GetEndCounters()
 	}
-	text := fmt.Sprintf("%d:%02d h since new, %d cycles, %d starts", c.GetOperatingSeconds()/3600, c.GetOperatingSeconds()/60%60, c.GetCycles(), c.GetStarts())
+	text := fmt.Sprintf("%d:%02d h since new, %s, %s", c.GetOperatingSeconds()/3600, c.GetOperatingSeconds()/60%60, recorded(c.GetCycles(), "cycles"), recorded(c.GetStarts(), "starts"))
 	if c.GetAircraftSeconds() > 0 {
 		text += fmt.Sprintf(", aircraft total time %d:%02d h", c.GetAircraftSeconds()/3600, c.GetAircraftSeconds()/60%60)
 	}
@@ -78,4 +78,12 @@ func orNone(list []string) string {
 		return "none"
 	}
 	return strings.Join(list, "; ")
+}
+
+// recorded says a counter; one that stands at nothing may be one that nobody keeps.
+func recorded(n int64, what string) string {
+	if n == 0 {
+		return "no " + what + " recorded"
+	}
+	return fmt.Sprintf("%d %s", n, what)
 }
