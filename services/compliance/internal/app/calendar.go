@@ -9,6 +9,7 @@ import (
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/icalendar"
@@ -136,23 +137,36 @@ func (u unit) keep(ctx context.Context, feed string, old, fresh store.CalendarEn
 }
 
 // entryOf is what a calendar says of a due item; false when it has nothing to show. It says nothing that changes by the day alone. What
-// is overdue by hours has no date any more, and stays where it was, or is shown today.
+// has no date any more, as it is overdue by hours, or its flying rate or something else is not known, stays where it was: a cancelled entry
+// would say that nothing is due. What never had one is shown today when it is near or past.
 func (u unit) entryOf(item *compliancev1.DueItem, old store.CalendarEntry) (store.CalendarEntry, bool) {
 	e := store.CalendarEntry{DueItem: item.GetName(), Day: resource.DateText(item.GetDueDate())}
-	late := item.GetBand() == compliancev1.DueItem_OVERDUE || item.GetBand() == compliancev1.DueItem_IN_TOLERANCE
+	band, dated := item.GetBand(), e.Day != ""
 	switch {
-	case e.Day == "" && !late:
+	case dated:
+	case band == compliancev1.DueItem_EXEMPT:
 		return e, false
-	case e.Day == "" && old.Day != "":
+	case old.Day != "":
 		e.Day = old.Day
-	case e.Day == "":
+	case band == compliancev1.DueItem_CURRENT || band == compliancev1.DueItem_NO_DATA:
+		return e, false
+	default:
 		e.Day = resource.DateText(item.GetAsOfDate())
 	}
 	e.Summary = fmt.Sprintf("%s: %s %s", item.GetSubjectLabel(), item.GetRequirementCode(), item.GetRequirementTitle())
-	if late {
-		e.Summary = "Overdue, " + e.Summary
-	}
 	e.Description = fmt.Sprintf("%s\nDriven by %s.%s", item.GetName(), item.GetDrivingUnit(), limitsOf(item))
+	switch {
+	case band == compliancev1.DueItem_OVERDUE || band == compliancev1.DueItem_IN_TOLERANCE:
+		e.Summary = "Overdue, " + e.Summary
+	case band == compliancev1.DueItem_NO_DATA:
+		e.Summary = "Not known when due, " + e.Summary
+		e.Description = item.GetName() + "\n" + item.GetBandReason() + "."
+	case !dated:
+		e.Summary += " (no day is known now)"
+	case item.GetDrivingUnit() != due.Days.Driver():
+		e.Summary += " (day projected from " + item.GetDrivingUnit() + ")"
+		e.Description += "\nThe day is projected from what is expected to be flown; the limit is what counts."
+	}
 	return e, true
 }
 

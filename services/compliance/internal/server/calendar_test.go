@@ -87,6 +87,38 @@ func TestACalendarChangesOnlyWhenSomethingDoes(t *testing.T) {
 	})
 }
 
+// A day by hours says that it is projected, and one by the calendar does not. What is no longer known is not shown as cancelled, which would read as
+// done: it stays on its day and says so; nor is what has no day because no flying rate is known.
+func TestACalendarSaysWhatItsDaysRestOn(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.inspect("days", func(r *compliancev1.Requirement) { r.Repeat = limit(compliancev1.IntervalLimit_DAYS, 30) })
+		w.inspect("hours", func(r *compliancev1.Requirement) { r.Repeat = limit(compliancev1.IntervalLimit_HOURS, 100*3600) })
+		w.done("days", 990, on(2026, 2, 20))
+		w.done("hours", 990, on(2026, 2, 20))
+		feeds := map[string]*compliancev1.CalendarFeed{"days": w.subscribe(`requirement = "requirements/days"`), "hours": w.subscribe(`requirement = "requirements/hours"`)}
+		says := func(of, status, summary, day string) {
+			t.Helper()
+			c := w.read(feeds[of].GetCalendar())
+			if property(t, c, "STATUS") != status || property(t, c, "SUMMARY") != summary || property(t, c, "DTSTART") != "VALUE=DATE:"+day {
+				t.Errorf("%s: %s; want %s, %s on %s", of, c.GetContent(), status, summary, day)
+			}
+		}
+		says("days", "CONFIRMED", "D-1001: days days", "20260322")
+		says("hours", "CONFIRMED", "D-1001: hours hours (day projected from hours)", "20260407") // 90 h at 2.5 h a day: 36 days after 2 March
+		plane := must(w.queries.GetAircraft(w.as("viewer"), &compliancev1.GetAircraftRequest{Name: "aircraft/plane"}))(t)
+		plane.FlyingRate = &compliancev1.FlyingRate{}
+		must(w.commands.UpdateAircraft(w.as("planner"), &compliancev1.UpdateAircraftRequest{Aircraft: plane}))(t)
+		says("hours", "CONFIRMED", "D-1001: hours hours (no day is known now)", "20260407")
+		if err := w.decide("days", true, "looked at"); err != nil {
+			t.Fatal(err)
+		}
+		r := must(w.queries.GetRequirement(w.as("viewer"), &compliancev1.GetRequirementRequest{Name: "requirements/days"}))(t)
+		r.DisplayName = "new"
+		must(w.commands.UpdateRequirement(w.as("planner"), &compliancev1.UpdateRequirementRequest{Requirement: r}))(t)
+		says("days", "CONFIRMED", `Not known when due\, D-1001: days new`, "20260322")
+	})
+}
+
 // Check PLN-03: the address ends at once when it is revoked, and lets in nowhere else; nor is it kept.
 func TestACalendarsAddressIsASecretThatCanBeEnded(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
