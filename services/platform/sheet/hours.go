@@ -55,6 +55,9 @@ func (r reader) hours(cell string) (seconds, reason, text string) {
 		return strconv.FormatInt(total, 10), "", ""
 	}
 	number, reason, text := r.number(cell)
+	if reason != "" && strings.Contains(cell, ":") {
+		return "", reason, sentence("%.40q is no hours and minutes: after each colon come two digits from 00 to 59. Write it such as 1234:30, or as decimal hours.", cell)
+	}
 	if reason != "" {
 		return "", reason, text
 	}

@@ -1,6 +1,7 @@
 package sheet_test
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/xuri/excelize/v2"
@@ -46,11 +47,23 @@ func TestHoursAreWholeSeconds(t *testing.T) {
 func TestWhatIsNoHoursIsRefused(t *testing.T) {
 	for cell, want := range map[string]string{
 		"-1": "VALUE_INVALID", "1.234": "VALUE_INVALID", "12:60": "VALUE_NOT_A_NUMBER", "12345678": "VALUE_INVALID", "1h30": "VALUE_NOT_A_NUMBER", "1:2": "VALUE_NOT_A_NUMBER",
-		`"1,234"`: "VALUE_AMBIGUOUS", "1:00:61": "VALUE_NOT_A_NUMBER",
+		`"1,234"`: "VALUE_AMBIGUOUS", "1:00:61": "VALUE_NOT_A_NUMBER", "900:75": "VALUE_NOT_A_NUMBER",
 	} {
 		if got, reason := hoursOf(t, []byte("hours,other\n"+cell+",1.5\n"), sheet.CSV); reason != want {
 			t.Errorf("%s: %+v %q, want %s", cell, got, reason, want)
 		}
+	}
+}
+
+// Minutes beyond 59 are told as what they are.
+func TestMinutesBeyondAnHourAreNamed(t *testing.T) {
+	table, err := sheet.Read([]byte("hours,other\n900:75,1.5\n"), sheet.CSV, sheet.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	bound, err := table.Bind(sheet.Want{Name: "hours", Kind: sheet.Hours}, sheet.Want{Name: "other", Kind: sheet.Number})
+	if err != nil || len(bound.Problems) != 1 || !strings.Contains(bound.Problems[0].Text, "two digits from 00 to 59") {
+		t.Error(bound, err)
 	}
 }
 

@@ -67,7 +67,7 @@ func (u unit) mayEnter(ctx context.Context, entry *compliancev1.Accomplishment, 
 		return err
 	}
 	if entry.SecondPerson, err = u.secondPerson(ctx, p); err != nil {
-		return err
+		return longAgoNeeds(entry, err)
 	}
 	return auth.UseProof(ctx, u.Tx, p.second, u.now)
 }
@@ -99,6 +99,16 @@ func (u unit) secondPerson(ctx context.Context, p proofs) (string, error) {
 	}
 	_, err := store.People.Get(ctx, u.Tx, p.second.Person)
 	return p.second.Person, err
+}
+
+// longAgoNeeds says why a second person is needed, which only the entry's date tells.
+func longAgoNeeds(entry *compliancev1.Accomplishment, err error) error {
+	if !fault.HasReason(err, "SECOND_PERSON_NEEDED") {
+		return err
+	}
+	return fault.Denied("SECOND_PERSON_NEEDED",
+		"The work of %s lies more than %d months back, so a second person must stand for the entry, with a fresh proof of their own, used once and within two minutes. Have that person enter their password.",
+		dateOf(entry.GetDoneDate()), secondPersonAfter).Because(err)
 }
 
 // accomplish records that a requirement was done and moves its due item.

@@ -4,6 +4,7 @@ package app
 
 import (
 	"context"
+	"sync"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -32,6 +33,8 @@ type App struct {
 	Neighbours Neighbours
 	Judge      func(proto.Message) error // the contract's judgement of a request, also of one that a row of a table makes
 	Operations *operations.Operations    // see OpenOperations
+
+	zones sync.Map // of days, by their IANA names
 }
 
 const source = "compliance"

@@ -169,7 +169,7 @@ func (i *importer) lastDone(ctx context.Context, group []sheet.Record) (string, 
 	}
 	if longAgo {
 		if entry.SecondPerson, err = i.secondPerson(ctx, i.proofs); err != nil {
-			return "", err
+			return "", longAgoNeeds(entry, err)
 		}
 		i.second = true
 	}

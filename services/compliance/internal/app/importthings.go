@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/store"
@@ -36,6 +37,22 @@ var componentColumns = []sheet.Want{
 	{Name: "stay_flights", Kind: sheet.Integer}, {Name: "stay_hours", Kind: sheet.Hours}, {Name: "stay_remove_date", Kind: sheet.Date}, {Name: "stay_document"},
 }
 
+// checkCounters refuses a row with some counters and without hours or cycles: what is left out would count as none, and whatever is limited
+// by it would look far away. Parts are often counted in one of them alone.
+func checkCounters(r sheet.Record) error {
+	if countersOfRow(r) == nil {
+		return nil // not known, which never counts as compliant
+	}
+	for _, column := range []string{"operating_hours", "cycles"} {
+		if !r.Get(column).Given {
+			return fault.Invalid(column, "COUNTERS_MISSING",
+				"The row has counters, but no %s, which would count as 0. Add them from the record, write 0 if there really are none, or leave all counters out.",
+				strings.ReplaceAll(column, "_", " "))
+		}
+	}
+	return nil
+}
+
 func erpID(r sheet.Record) map[string]string {
 	if id := r.Get("erp_id"); id.Given {
 		return map[string]string{"erp": id.Text}
@@ -56,6 +73,9 @@ func (i *importer) aircraft(ctx context.Context, group []sheet.Record) (string, 
 	if r.Get("flying_hours_per_day").Given || r.Get("flying_cycles_per_day").Given {
 		plane.FlyingRate = &compliancev1.FlyingRate{HoursPerDay: decimal(r, "flying_hours_per_day"), CyclesPerDay: decimal(r, "flying_cycles_per_day")}
 	}
+	if err := checkCounters(r); err != nil {
+		return "", err
+	}
 	req := &compliancev1.CreateAircraftRequest{AircraftId: r.Get("aircraft_id").Text, Aircraft: plane}
 	if err := i.check(req); err != nil {
 		return "", err
@@ -69,6 +89,9 @@ func (i *importer) aircraft(ctx context.Context, group []sheet.Record) (string, 
 
 func (i *importer) engine(ctx context.Context, group []sheet.Record) (string, error) {
 	r := group[0]
+	if err := checkCounters(r); err != nil {
+		return "", err
+	}
 	req := &compliancev1.CreateEngineRequest{EngineId: r.Get("engine_id").Text, Engine: &compliancev1.Engine{
 		Serial: r.Get("serial").Text, EngineModel: named("engineModels/", r.Get("engine_model").Text), Owner: r.Get("owner").Text, Counters: countersOfRow(r),
 		CountersDate: dateIn(r, "counters_date"), ManufactureDate: dateIn(r, "manufacture_date"), Embodied: texts(r, "embodied"), ExternalIds: erpID(r),

@@ -2,6 +2,8 @@ package app
 
 import (
 	"context"
+	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -16,10 +18,14 @@ import (
 )
 
 func (u unit) zone(name string) (*time.Location, error) {
+	if zone, known := u.app.zones.Load(name); known {
+		return zone.(*time.Location), nil //nolint:forcetypeassert // nothing else is stored
+	}
 	zone, err := time.LoadLocation(name)
-	if err != nil {
+	if err != nil || name == "Local" { // which is wherever this machine stands
 		return nil, fault.Invalid("time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, such as Europe/Oslo.", name)
 	}
+	u.app.zones.Store(name, zone) // they are read from files, and every item of a list asks for one
 	return zone, nil
 }
 
@@ -34,6 +40,9 @@ func (u unit) createRequirement(ctx context.Context, req *compliancev1.CreateReq
 	r := req.GetRequirement()
 	resource.ClearOutputOnly(r)
 	if err := checkRequirement(r); err != nil {
+		return nil, err
+	}
+	if err := u.checkNamed(ctx, r.GetApplicability(), nil); err != nil {
 		return nil, err
 	}
 	r.Name, r.Revision = u.app.newName("requirements", req.GetRequirementId()), 1
@@ -77,6 +86,9 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 		if err := u.checkLinks(ctx, r); err != nil {
 			return nil, err
 		}
+		if err := u.checkNamed(ctx, r.GetApplicability(), was.GetApplicability()); err != nil {
+			return nil, err
+		}
 		r.Revision++
 		if err := store.Requirements.Save(ctx, tx, r, u.now); err != nil {
 			return nil, err
@@ -86,6 +98,28 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 		}
 		return r, u.adopt(ctx, r, was)
 	})
+}
+
+// checkNamed refuses conditions that name an engine or aircraft which is not known: a slip in a name would leave out the one that is meant, and
+// nobody would be told. Those that it named before are not asked about again.
+func (u unit) checkNamed(ctx context.Context, a, was *compliancev1.Applicability) error {
+	for _, named := range []struct {
+		field    string
+		now, old []string
+	}{{"engines", a.GetEngines(), was.GetEngines()}, {"aircraft", a.GetAircraft(), was.GetAircraft()}} {
+		for _, name := range named.now {
+			if slices.Contains(named.old, name) {
+				continue
+			}
+			if _, err := u.read(ctx, name); fault.HasReason(err, "NOT_FOUND") || err == nil && !strings.HasPrefix(name, named.field+"/") {
+				return fault.Invalid("requirement.applicability."+named.field, "SUBJECT_UNKNOWN",
+					"There is no %q among the %s here, so the requirement would be held against nothing by that name. Correct the name, or enter it first.", name, named.field)
+			} else if err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // checkLinks refuses a requirement that would end itself, and a terminated one that is not known or would end this one in turn.

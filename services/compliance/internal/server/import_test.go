@@ -179,11 +179,14 @@ func (w *world) wrongTables() map[compliancev1.FleetRows]struct {
 		want []rowFault
 	}{
 		compliancev1.FleetRows_AIRCRAFT: {
-			"aircraft_id,registration,regime,operating_hours,time_zone,owner\ngood,DEMO-G,EASA,1,,\nBAD ID,DEMO-X,EASA,1,,\ntwo,,EASA,1,,\nthree,DEMO-3,MARS,1,,\n" +
-				"four,DEMO-4,EASA,41.6667,,\nfive,DEMO-5,EASA,1,Nowhere/Land,\nsix,DEMO-6,EASA,-1,,\nplane,DEMO-7,EASA,1,,\neight,DEMO-8,EASA,1,,Not An Owner\n",
+			"aircraft_id,registration,regime,operating_hours,time_zone,owner,cycles\ngood,DEMO-G,EASA,1,,,1\nBAD ID,DEMO-X,EASA,1,,,1\ntwo,,EASA,1,,,1\n" +
+				"three,DEMO-3,MARS,1,,,1\nfour,DEMO-4,EASA,41.6667,,,1\nfive,DEMO-5,EASA,1,Nowhere/Land,,1\nsix,DEMO-6,EASA,-1,,,1\nplane,DEMO-7,EASA,1,,,1\n" +
+				"eight,DEMO-8,EASA,1,,Not An Owner,1\nnine,DEMO-9,EASA,900:75,,,1\nten,DEMO-10,EASA,5230,,,\neleven,DEMO-11,EASA,,,,700\ntwelve,DEMO-12,EASA,1,Local,,1\n",
 			[]rowFault{
 				{3, "aircraft_id", "FIELD_INVALID"}, {4, "registration", "VALUE_MISSING"}, {5, "regime", "VALUE_INVALID"}, {6, "operating_hours", "VALUE_INVALID"},
 				{7, "time_zone", "TIME_ZONE_UNKNOWN"}, {8, "operating_hours", "VALUE_INVALID"}, {9, "aircraft_id", "ALREADY_EXISTS"}, {10, "owner", "FIELD_INVALID"},
+				{11, "operating_hours", "VALUE_NOT_A_NUMBER"}, {12, "cycles", "COUNTERS_MISSING"}, {13, "operating_hours", "COUNTERS_MISSING"},
+				{14, "time_zone", "TIME_ZONE_UNKNOWN"},
 			},
 		},
 		compliancev1.FleetRows_ENGINES: {
@@ -200,9 +203,9 @@ func (w *world) wrongTables() map[compliancev1.FleetRows]struct {
 			},
 		},
 		compliancev1.FleetRows_REQUIREMENTS: {
-			"requirement_id,code,title,kind,document,repeat_hours,tolerance_hours,terminates\nnever,N-1,Never,INSPECTION,D,,,\nstrict,S-1,Strict,DIRECTIVE,D,10,1,\n" +
-				"ends,E-1,Ends,INSPECTION,D,10,,requirements/unknown\nzero,Z-1,Zero,INSPECTION,D,0,,\n",
-			[]rowFault{{2, "", "LIMIT_INVALID"}, {3, "", "TOLERANCE_NOT_ALLOWED"}, {4, "terminates", "NOT_FOUND"}, {5, "", "LIMIT_INVALID"}},
+			"requirement_id,code,title,kind,document,repeat_hours,tolerance_hours,terminates,engines\nnever,N-1,Never,INSPECTION,D,,,,\nstrict,S-1,Strict,DIRECTIVE,D,10,1,,\n" +
+				"ends,E-1,Ends,INSPECTION,D,10,,requirements/unknown,\nzero,Z-1,Zero,INSPECTION,D,0,,,\nslip,S-2,Slip,DIRECTIVE,D,10,,,one;onw\n",
+			[]rowFault{{2, "", "LIMIT_INVALID"}, {3, "", "TOLERANCE_NOT_ALLOWED"}, {4, "terminates", "NOT_FOUND"}, {5, "", "LIMIT_INVALID"}, {6, "engines", "SUBJECT_UNKNOWN"}},
 		},
 		compliancev1.FleetRows_LAST_DONE: {
 			"source_id,requirement,subject,done_date,operating_hours,late_entry_reason\n1,check,engines/one,2026-02-30,1,why\n2,none,engines/one,2026-02-01,1,why\n" +

@@ -14,8 +14,8 @@ func planeBook(t *testing.T, hours any, format string) string {
 	t.Helper()
 	f := excelize.NewFile()
 	for cell, v := range map[string]any{
-		"A1": "aircraft_id", "B1": "registration", "C1": "regime", "D1": "operating_hours", "E1": "counters_date",
-		"A2": "sheet", "B2": "DEMO-9", "C2": "EASA", "D2": hours, "E2": "2026-03-01",
+		"A1": "aircraft_id", "B1": "registration", "C1": "regime", "D1": "operating_hours", "E1": "counters_date", "F1": "cycles",
+		"A2": "sheet", "B2": "DEMO-9", "C2": "EASA", "D2": hours, "E2": "2026-03-01", "F2": 700,
 	} {
 		if err := f.SetCellValue("Sheet1", cell, v); err != nil {
 			t.Fatal(err)

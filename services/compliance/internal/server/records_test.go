@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -81,7 +82,7 @@ func TestWorkOfLongAgoNeedsASecondPerson(t *testing.T) {
 		}
 		for name, second := range map[string]string{"nobody": "", "the same person": w.proof(), "nonsense": "x"} {
 			_, err := enter(on(2023, 3, 2), second)
-			if !fault.HasReason(err, "SECOND_PERSON_NEEDED") {
+			if !fault.HasReason(err, "SECOND_PERSON_NEEDED") || !strings.Contains(err.Error(), "The work of 2023-03-02 lies more than 24 months back") {
 				t.Errorf("%s: %v", name, err)
 			}
 		}
