@@ -1,6 +1,7 @@
 package due_test
 
 import (
+	"math/big"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -115,6 +116,14 @@ func TestAForecastRoundsDownAndTheCalendarDoesNotWait(t *testing.T) {
 		flown, idle := month.Compute(due.Base{Date: today}, now), month.Compute(due.Base{Date: today}, due.Now{Today: today})
 		if flown.Projected != idle.Projected || idle.Projected != (civil.Date{Year: 2025, Month: 7, Day: 1}) {
 			t.Fatalf("%s when flown, %s when not", flown.Projected, idle.Projected)
+		}
+		stands := rapid.IntRange(1, 60).Draw(t, "stands for")
+		now.Plan = &due.Plan{Rate: now.Rate, Periods: []due.Period{{From: today.AddDays(1), Through: today.AddDays(stands), Percent: new(big.Rat)}}}
+		if still := month.Compute(due.Base{Date: today}, now); still.Projected != idle.Projected || still.Left != idle.Left {
+			t.Fatalf("the calendar limit is %s, and %s when it stands for %d days", idle.Projected, still.Projected, stands)
+		}
+		if later := cycles.Compute(due.Base{Date: today}, now).Projected.Sub(today); later != days+stands && (days > 0 || later > stands) {
+			t.Fatalf("%d left at %d a day last %d days, and %d when it stands for %d first", left, perDay, days, later, stands)
 		}
 	})
 }

@@ -33,6 +33,12 @@ func TestACorrectedRecordStaysAndNoLongerCounts(t *testing.T) {
 		w.wantBand("check", compliancev1.DueItem_NEAR, "from 910:00 h + 100:00 h = 1010:00 h")
 		_, err := w.enter("check", 920, wrong.GetName())
 		refused(t, err, "ALREADY_CORRECTED")
+		_, err = w.commands.CreateAccomplishment(w.as("quality"), &compliancev1.CreateAccomplishmentRequest{
+			Parent: "requirements/check", ReauthenticationToken: w.proof(), Accomplishment: &compliancev1.Accomplishment{
+				Subject: "engines/one", DoneDate: on(2026, 1, 20), Counters: &compliancev1.Counters{OperatingSeconds: 920 * 3600}, Supersedes: right.GetName(),
+			},
+		})
+		refused(t, err, "LATE_ENTRY_REASON_MISSING")
 		w.clock.Advance(time.Minute)
 		last := must(w.enter("check", 920, right.GetName()))(t)
 		w.wantBand("check", compliancev1.DueItem_NEAR, "from 920:00 h")

@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -34,9 +35,17 @@ func TestADirectiveStandsUntilItsSuccessorIsInEffect(t *testing.T) {
 		if got := w.item("old"); got.GetBand() != compliancev1.DueItem_CURRENT || got.GetDueDate().GetMonth() != 4 {
 			t.Errorf("ten days before: %v", got)
 		}
+		w.clock.Advance(time.Hour)
+		before := w.clock.Now()
 		w.clock.Advance(10 * 24 * time.Hour)
 		if got := w.item("old"); got.GetBand() != compliancev1.DueItem_EXEMPT {
 			t.Errorf("on the first day of the new one: %v", got)
+		}
+		was := w.then("engines/one", before, w.clock.Now()).GetDueItems()
+		if !slices.ContainsFunc(was, func(i *compliancev1.DueItem) bool {
+			return i.GetRequirement() == "requirements/old" && i.GetBand() == compliancev1.DueItem_CURRENT
+		}) {
+			t.Errorf("what it was before it was superseded is not kept: %v", was)
 		}
 		if got := w.item("new"); got.GetBand() != compliancev1.DueItem_CURRENT {
 			t.Errorf("the new one: %v", got)
