@@ -8,6 +8,7 @@ import (
 
 	"coldsection.example/gateway/internal/feed"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/fault"
 )
@@ -17,13 +18,15 @@ const (
 	defaultFeed = 100
 	maxFeed     = 1000
 	maxWait     = 30 * time.Second
+	longestLife = time.Hour // of a stream
 )
 
 // Events implements EventsService over the stream's own sequence.
 type Events struct {
 	accessv1.UnimplementedEventsServiceServer
 
-	Feed feed.Source
+	Feed  feed.Source
+	Clock clock.Clock
 }
 
 // ListEvents reads facts after a cursor.
@@ -64,15 +67,28 @@ func (e *Events) LocateEvents(ctx context.Context, _ *accessv1.LocateEventsReque
 	return &accessv1.LocateEventsResponse{OldestCursor: feed.Cursor(oldest), NewestCursor: feed.Cursor(newest)}, err
 }
 
-// WatchEvents streams facts as they happen.
+// WatchEvents streams facts as they happen. A stream has a longest life, so that those who follow come by way of all gateways again, and a gateway that is
+// to end is not held up: its end says the cursor to go on from. Reason: STREAM_OVER.
 func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.ServerStreamingServer[accessv1.WatchEventsResponse]) error {
 	after, err := feed.ParseCursor("after", req.GetAfter())
 	if err != nil {
 		return err
 	}
 	query := eventbus.FeedQuery{After: after, Oldest: req.GetAfter() == "", Types: req.GetTypes(), Limit: defaultFeed, Wait: maxWait}
-	for stream.Context().Err() == nil {
-		facts, next, err := e.Feed.Feed(stream.Context(), query)
+	ctx, end := context.WithCancel(stream.Context())
+	defer end()
+	go func() {
+		select {
+		case <-e.Clock.After(longestLife):
+			end()
+		case <-ctx.Done():
+		}
+	}()
+	for ctx.Err() == nil {
+		facts, next, err := e.Feed.Feed(ctx, query)
+		if ctx.Err() != nil {
+			break // what came beside the end comes again after the cursor
+		}
 		if err != nil {
 			return err
 		}
@@ -87,5 +103,13 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 		}
 		query.After, query.Oldest = next, false
 	}
-	return stream.Context().Err()
+	if err := stream.Context().Err(); err != nil {
+		return err
+	}
+	cursor := feed.Cursor(query.After)
+	if query.Oldest {
+		cursor = req.GetAfter()
+	}
+	return fault.New(fault.Unavailable, "STREAM_OVER", "The stream was open for an hour, as long as one may. Open it again after the cursor in next_cursor; nothing is lost.").
+		With("next_cursor", cursor)
 }

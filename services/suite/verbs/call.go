@@ -60,6 +60,9 @@ func method(name string) (protoreflect.MethodDescriptor, error) {
 			nearest, least = string(m.Name()), d
 		}
 	}
+	if near := max(2, len(nearest)/4); least > near {
+		return nil, fault.Invalid("method", "METHOD_UNKNOWN", "There is no method %q. See coldsection methods.", name)
+	}
 	return nil, fault.Invalid("method", "METHOD_UNKNOWN", "There is no method %q; did you mean %s? See coldsection methods.", name, nearest)
 }
 

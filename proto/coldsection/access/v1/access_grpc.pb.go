@@ -1228,7 +1228,8 @@ type EventsServiceClient interface {
 	// fact that the lists show already comes once more.
 	LocateEvents(ctx context.Context, in *LocateEventsRequest, opts ...grpc.CallOption) (*LocateEventsResponse, error)
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
-	// or when the account loses the role. An account may have 20 streams open at once. Reason: TOO_MANY_STREAMS.
+	// or when the account loses the role, and after an hour: UNAVAILABLE with reason STREAM_OVER, whose metadata has next_cursor to open it
+	// again after. An account may have 20 streams open at once. Reasons: TOO_MANY_STREAMS, STREAM_OVER.
 	WatchEvents(ctx context.Context, in *WatchEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchEventsResponse], error)
 }
 
@@ -1295,7 +1296,8 @@ type EventsServiceServer interface {
 	// fact that the lists show already comes once more.
 	LocateEvents(context.Context, *LocateEventsRequest) (*LocateEventsResponse, error)
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
-	// or when the account loses the role. An account may have 20 streams open at once. Reason: TOO_MANY_STREAMS.
+	// or when the account loses the role, and after an hour: UNAVAILABLE with reason STREAM_OVER, whose metadata has next_cursor to open it
+	// again after. An account may have 20 streams open at once. Reasons: TOO_MANY_STREAMS, STREAM_OVER.
 	WatchEvents(*WatchEventsRequest, grpc.ServerStreamingServer[WatchEventsResponse]) error
 	mustEmbedUnimplementedEventsServiceServer()
 }
