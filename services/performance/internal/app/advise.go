@@ -69,10 +69,11 @@ func (a *App) AdviseInterval(ctx context.Context, req *performancev1.AdviseInter
 
 // cautions are what comes before anything else: an open exceedance first.
 func (h *history) cautions() []string {
+	said := append(margin.Cautions(), h.doubts()...)
 	if notice := h.assessment.GetExceedanceNotice(); notice != "" {
-		return append([]string{notice}, margin.Cautions()...)
+		return append([]string{notice}, said...)
 	}
-	return margin.Cautions()
+	return said
 }
 
 // repairs are events that may have cured what a wash can't.

@@ -71,9 +71,9 @@ func (u unit) newest(ctx context.Context, engine string) ([]margin.Sample, error
 	}
 	slices.Reverse(stored)
 	var known []margin.Sample
-	for _, r := range stored {
-		if hours := r.GetValues().GetOperatingHours(); hours > 0 && r.GetDeviation() != nil {
-			known = append(known, margin.Sample{At: r.GetReadTime().AsTime(), Hours: hours, ITT: r.GetDeviation().GetIttC()})
+	for i, believed := range believedHours(stored) {
+		if r := stored[i]; believed > 0 && r.GetDeviation() != nil {
+			known = append(known, margin.Sample{At: r.GetReadTime().AsTime(), Hours: believed, ITT: r.GetDeviation().GetIttC()})
 		}
 	}
 	return known, nil

@@ -2,12 +2,14 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"time"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/baseline"
+	"coldsection.example/services/performance/internal/hours"
 	"coldsection.example/services/performance/internal/margin"
 	"coldsection.example/services/performance/internal/store"
 	"coldsection.example/services/platform/fault"
@@ -20,7 +22,8 @@ type history struct {
 	profile    store.Profile
 	model      *performancev1.EngineModel
 	fitted     *baseline.Model
-	readings   []margin.Reading
+	readings   []margin.Reading // hours that can't be true with those of the others are left out
+	doubted    []string         // readings whose hours are left out
 	fuel       []float64 // kg/h, of each reading
 	events     []*performancev1.EngineEvent
 	assessment *performancev1.Assessment // nil before the first reading
@@ -66,7 +69,11 @@ func (a *App) historyOf(ctx context.Context, engine string) (*history, error) {
 
 // take works the deviations out with the newest revision, so that all of them refer to one baseline.
 func (h *history) take(stored []*performancev1.Reading) {
-	for _, r := range stored {
+	believed := believedHours(stored)
+	for i, r := range stored {
+		if r.GetValues().GetOperatingHours() > 0 && believed[i] == 0 {
+			h.doubted = append(h.doubted, r.GetName())
+		}
 		p := pointOf(r.GetValues())
 		x, err := h.fitted.Expect(p)
 		if err != nil {
@@ -75,9 +82,32 @@ func (h *history) take(stored []*performancev1.Reading) {
 		d := x.Deviation(p)
 		h.fuel = append(h.fuel, p.Fuel)
 		h.readings = append(h.readings, margin.Reading{
-			Sample: margin.Sample{At: r.GetReadTime().AsTime(), Hours: r.GetValues().GetOperatingHours(), ITT: d.ITT}, Deviation: d, Theta: x.Condition.Theta,
+			Sample: margin.Sample{At: r.GetReadTime().AsTime(), Hours: believed[i], ITT: d.ITT}, Deviation: d, Theta: x.Condition.Theta,
 		})
 	}
+}
+
+// believedHours are the hours of operation of readings in order of time; 0 for those that contradict the most of the others.
+func believedHours(stored []*performancev1.Reading) []float64 {
+	all, believed := make([]hours.At, len(stored)), make([]float64, len(stored))
+	for i, r := range stored {
+		all[i] = hours.At{Time: r.GetReadTime().AsTime(), Hours: r.GetValues().GetOperatingHours()}
+	}
+	for i, ok := range hours.Credible(all) {
+		if ok {
+			believed[i] = all[i].Hours
+		}
+	}
+	return believed
+}
+
+// doubts say which hours are left out; empty when all can be true.
+func (h *history) doubts() []string {
+	if len(h.doubted) == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("The operating hours of %d readings fall, or rise faster than the clock, beside those of the others, and are left out: %s is one. Correct them.",
+		len(h.doubted), h.doubted[len(h.doubted)-1])}
 }
 
 // breaks are events after which the deviations have another level.

@@ -143,7 +143,7 @@ func (a *App) ForecastMargin(ctx context.Context, req *performancev1.ForecastMar
 	}
 	c := h.forecast(s.ITT, 0)
 	resp := &performancev1.ForecastMarginResponse{
-		Foreseen: c.Foreseen, Explanation: c.Reason, Cautions: margin.Cautions(), Steps: h.marginSteps(reference, s),
+		Foreseen: c.Foreseen, Explanation: c.Reason, Cautions: append(margin.Cautions(), h.doubts()...), Steps: h.marginSteps(reference, s),
 		EngineModel: h.profile.Model, ModelRevision: h.model.GetRevision(),
 	}
 	if !c.Foreseen {

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -252,6 +253,36 @@ func TestAllReasonsToWashAreWeighed(t *testing.T) {
 		}
 		if got.GetDueHours() > 0 || got.GetKind() == "" || deciding == 0 || deciding > 2 {
 			t.Errorf("%v", got)
+		}
+	})
+}
+
+// A slipped digit in the operating hours of one reading is left out and told of: it made the next wash 43,000 h overdue.
+func TestHoursThatCannotBeAreLeftOut(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(priced)
+		b.fly(worn{days: 120, noise: 1, dirt: rising})
+		b.washed(60, 120)
+		ask := &performancev1.AdviseIntervalRequest{Name: engineName}
+		before := of(b.AdviseInterval(b.analyst(), ask)).done(t)
+		foreseen := of(b.ForecastMargin(b.analyst(), &performancev1.ForecastMarginRequest{Name: engineName})).done(t)
+		all := b.readings()
+		slipped := proto.CloneOf(all[len(all)-20])
+		slipped.ReadTime.Seconds += 60
+		slipped.OperatingHours = in("49007", "h")
+		wrong := of(b.CreateReading(b.analyst(), &performancev1.CreateReadingRequest{Parent: engineName, Reading: slipped})).done(t)
+		if wrong.GetState() != performancev1.Reading_ACCEPTED {
+			t.Fatalf("its temperatures are good: %v", wrong)
+		}
+		after := of(b.AdviseInterval(b.analyst(), ask)).done(t)
+		near(t, "programme", reasonOf(t, after, "programme").GetDueHours(), reasonOf(t, before, "programme").GetDueHours(), 1e-9)
+		caution := after.GetCautions()[len(after.GetCautions())-1]
+		if !strings.Contains(caution, "operating hours of 1 readings") || !strings.Contains(caution, wrong.GetName()) || strings.Contains(strings.Join(before.GetCautions(), " "), "operating hours") {
+			t.Errorf("%q", after.GetCautions())
+		}
+		again := of(b.ForecastMargin(b.analyst(), &performancev1.ForecastMarginRequest{Name: engineName})).done(t)
+		if again.GetForeseen() != foreseen.GetForeseen() || again.GetHours() != nil && math.Abs(again.GetHours().GetP50()/foreseen.GetHours().GetP50()-1) > 0.2 {
+			t.Errorf("%v\nwas %v", again, foreseen)
 		}
 	})
 }

@@ -1,0 +1,81 @@
+package hours
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+)
+
+var begin = time.Date(2026, time.January, 1, 0, 0, 0, 0, time.UTC)
+
+// days are hours at noon of one day after the other.
+func days(hours ...float64) (all []At) {
+	for i, h := range hours {
+		all = append(all, At{begin.AddDate(0, 0, i), h})
+	}
+	return all
+}
+
+func TestWhichHoursCanBeTrue(t *testing.T) {
+	for name, c := range map[string]struct {
+		all  []At
+		want []bool
+	}{
+		"nothing":               {nil, []bool{}},
+		"none given":            {days(0, 0), []bool{false, false}},
+		"one":                   {days(100), []bool{true}},
+		"flown and stood":       {days(100, 105.5, 105.5, 120), []bool{true, true, true, true}},
+		"a slipped digit":       {days(4900, 4905, 49070, 4909), []bool{true, true, false, true}},
+		"at the end":            {days(4900, 4905, 49070), []bool{true, true, false}},
+		"at the beginning":      {days(49070, 4905, 4909), []bool{false, true, true}},
+		"a digit left out":      {days(4900, 490, 4905), []bool{true, false, true}},
+		"between without hours": {days(4900, 0, 4905), []bool{true, false, true}},
+		"faster than the clock": {days(100, 110, 140, 120), []bool{true, true, false, true}},
+		"round the clock":       {days(100, 124, 148.05), []bool{true, true, true}}, // within the rounding of one place
+		"two that contradict":   {days(100, 90), []bool{true, false}},
+		"absurd":                {days(-5, 1e9, 100), []bool{false, false, true}},
+	} {
+		if got := Credible(c.all); !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}
+
+// Whatever a fifth of the log says, what is believed can be true together, and it is no fewer than what is true.
+func TestWhatIsBelievedCanBeTrue(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 60).Draw(t, "n")
+		now, at, right := 4000.0, begin, 0
+		all := make([]At, n)
+		for i := range all {
+			gone := rapid.Float64Range(0.1, 200).Draw(t, "gone")
+			at, now = at.Add(time.Duration(gone*float64(time.Hour))), now+gone*rapid.Float64Range(0, 0.9).Draw(t, "flown")
+			all[i] = At{at, now}
+			if rapid.IntRange(0, 4).Draw(t, "wrong") == 0 {
+				all[i].Hours = rapid.Float64Range(-10, 90000).Draw(t, "says")
+			} else {
+				right++
+			}
+		}
+		credible, kept := Credible(all), 0
+		var before *At
+		for i, ok := range credible {
+			if !ok {
+				continue
+			}
+			kept++
+			if before != nil {
+				rise, passed := all[i].Hours-before.Hours, all[i].Time.Sub(before.Time).Hours()
+				if rise < -1e-9 && passed > 0 || rise > passed+float64(n)*rounding {
+					t.Fatalf("%v after %v", all[i], *before)
+				}
+			}
+			before = &all[i]
+		}
+		if kept < right {
+			t.Fatalf("%d believed, %d true", kept, right)
+		}
+	})
+}
