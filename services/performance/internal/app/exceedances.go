@@ -210,11 +210,19 @@ func (u unit) noteExceedances(ctx context.Context, now *performancev1.Assessment
 	return nil
 }
 
+// labelOf is a unit as people read it.
+func labelOf(code string) string {
+	if unit, err := quantity.Lookup(code); err == nil {
+		return unit.Label
+	}
+	return code
+}
+
 // inWords is an exceedance in a part of a sentence.
 func inWords(e *performancev1.EngineExceedance) string {
 	what := "motoring run"
 	if e.GetPeak() != nil {
-		what = fmt.Sprintf("%s %.6g %s", e.GetChart(), e.GetPeak().GetValue(), e.GetPeak().GetUnitCode())
+		what = fmt.Sprintf("%s %.6g %s", e.GetChart(), e.GetPeak().GetValue(), labelOf(e.GetPeak().GetUnitCode()))
 	}
 	switch {
 	case e.GetVerdict() == performancev1.EngineExceedance_LIMIT_BROKEN:

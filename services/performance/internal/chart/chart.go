@@ -6,6 +6,8 @@ package chart
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 )
 
@@ -117,9 +119,16 @@ func (d Data) draw(c func(height float64) canvas) {
 	}
 }
 
-// span is the time that the chart covers, with some room at its ends.
+// span is the time that the chart covers, with some room at its ends. Work and exceedances after the last reading belong to it, unless they
+// came so late that the readings would shrink to less than half of it.
 func (d Data) span() (start, end time.Time) {
 	start, end = d.Points[0].At, d.Points[len(d.Points)-1].At
+	latest := end.Add(max(end.Sub(start), 30*24*time.Hour))
+	for _, e := range d.Events {
+		if e.At.After(end) && !e.At.After(latest) {
+			end = e.At
+		}
+	}
 	room := max(end.Sub(start)/50, 6*time.Hour)
 	return start.Add(-room), end.Add(room)
 }
@@ -149,7 +158,7 @@ func (l *layout) panel(i int, top float64) {
 	l.bands(i, y)
 	if i == 0 && l.Limit != 0 && l.Limit > s.low && l.Limit < s.high {
 		l.c.line("limit", []xy{{left, y(l.Limit)}, {width - right, y(l.Limit)}}, red, 1.5, true)
-		l.c.text(width-right-4, y(l.Limit)-4, "end", small, false, red, fmt.Sprintf("a wash is advised at %+.1f °C", l.Limit))
+		l.c.text(width-right, top-6, "end", small, false, red, fmt.Sprintf("a wash is advised at %+.1f °C", l.Limit))
 	}
 	l.events(top, i == 0)
 	for _, p := range l.Points {
@@ -209,18 +218,30 @@ func (l *layout) runs(holds func(Point) bool) [][]Point {
 	return runs
 }
 
-// events marks work on the engine; letters that would touch are left out, their lines stay.
+// events marks work on the engine and exceedances. Letters that would touch stand together at the first line of theirs, each once.
 func (l *layout) events(top float64, letters bool) {
-	last := math.Inf(-1)
-	for _, e := range l.Events {
+	const room = 11.0 // for a letter
+	type group struct {
+		x       float64
+		letters string
+	}
+	var groups []group
+	for _, e := range slices.SortedStableFunc(slices.Values(l.Events), func(a, b Event) int { return a.At.Compare(b.At) }) {
 		if e.At.Before(l.start) || e.At.After(l.end) {
 			continue
 		}
 		x := l.x(e.At)
 		l.c.line("event", []xy{{x, top}, {x, top + panelHeight}}, grey, 1, true)
-		if letters && x-last > 11 {
-			l.c.text(x, top-20, "middle", small, true, black, e.Letter)
-			last = x
+		switch last := len(groups) - 1; {
+		case last < 0 || x-groups[last].x > room*float64(len(groups[last].letters)):
+			groups = append(groups, group{x, e.Letter})
+		case !strings.Contains(groups[last].letters, e.Letter):
+			groups[last].letters += e.Letter
+		}
+	}
+	for _, g := range groups {
+		if letters {
+			l.c.text(g.x, top-20, "middle", small, true, black, g.letters)
 		}
 	}
 }

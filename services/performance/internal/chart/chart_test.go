@@ -211,3 +211,42 @@ func TestThePictureShowsTheDots(t *testing.T) {
 		}
 	}
 }
+
+// An exceedance keeps its letter beside a wash of the same week, in whatever order they are given, and is drawn when it came after the last
+// reading; what came years later does not shrink the readings.
+func TestNoLetterIsLost(t *testing.T) {
+	begin := time.Date(2026, 1, 1, 7, 0, 0, 0, time.UTC)
+	d := Data{Engine: "DEMO-1", Model: "demo", Summary: "Steady."}
+	for day := range 200 {
+		d.Points = append(d.Points, Point{At: begin.AddDate(0, 0, day), Used: true})
+	}
+	day := func(n int, letter string) Event { return Event{begin.AddDate(0, 0, n), letter, "words of " + letter} }
+	for name, c := range map[string]struct {
+		events []Event
+		want   []string
+		lines  int
+	}{
+		"close together":         {[]Event{day(101, "W"), day(100, "E"), day(102, "W")}, []string{"EW"}, 3},
+		"apart":                  {[]Event{day(20, "W"), day(100, "E")}, []string{"W", "E"}, 2},
+		"after the last reading": {[]Event{day(20, "W"), day(230, "E")}, []string{"W", "E"}, 2},
+		"years later":            {[]Event{day(20, "W"), day(2000, "R")}, []string{"W"}, 1},
+	} {
+		d.Events = c.events
+		drawn, texts := shapes(t, SVG(d))
+		var letters []string
+		for _, text := range texts {
+			if strings.Trim(text, "EWR") == "" {
+				letters = append(letters, text)
+			}
+		}
+		lines := 0
+		for _, s := range drawn {
+			if s.class == "event" {
+				lines++
+			}
+		}
+		if strings.Join(letters, " ") != strings.Join(c.want, " ") || lines != Panels*c.lines {
+			t.Errorf("%s: letters %q, want %q; %d lines, want %d", name, letters, c.want, lines, Panels*c.lines)
+		}
+	}
+}

@@ -105,9 +105,11 @@ func slope(t float64) float64 {
 // Temperature [°C] of a voltage [mV] against a reference junction at 0 °C: Newton's method on the reference function from
 // the published inverse polynomial, so that it comes back to what EMF gave within a millionth of a degree.
 func Temperature(millivolts float64) (float64, error) {
-	if !(millivolts >= lowest-1e-9 && millivolts <= highest+1e-9) {
-		return 0, fmt.Errorf("%g mV is outside the range of type K, %.3f to %.3f mV", millivolts, lowest, highest)
+	const rounding = 0.0005 // mV: the tables give the ends, −6.458 and 54.886, to three places
+	if !(millivolts >= lowest-rounding && millivolts <= highest+rounding) {
+		return 0, fmt.Errorf("%.6g mV is outside the range of type K, %.3f to %.3f mV", millivolts, lowest, highest)
 	}
+	millivolts = min(max(millivolts, lowest), highest)
 	t := approximate(millivolts)
 	low, high := MinTemperature, MaxTemperature
 	for range 60 {

@@ -95,6 +95,20 @@ func TestOutsideIsRefused(t *testing.T) {
 	}
 }
 
+// What the table gives for the ends of the range, rounded to a microvolt, is not outside of it (NIST Monograph 175, table of type K).
+func TestTheEndsOfTheTable(t *testing.T) {
+	for mv, want := range map[float64]float64{-6.458: -270, 54.886: 1371.989, 54.8868: 1372} {
+		if got, err := Temperature(mv); err != nil || math.Abs(got-want) > 0.001 {
+			t.Errorf("t(%g mV) = %g, %v, want %g", mv, got, err, want)
+		}
+	}
+	for _, mv := range []float64{-6.4583, 54.887} {
+		if got, err := Temperature(mv); err == nil {
+			t.Errorf("t(%g mV) = %g", mv, got)
+		}
+	}
+}
+
 func FuzzNothingInfiniteComesOut(f *testing.F) {
 	for _, v := range []float64{0, -6.458, 54.886, -270, 1372, math.NaN(), math.Inf(1), 1e-300} {
 		f.Add(v, -v)
