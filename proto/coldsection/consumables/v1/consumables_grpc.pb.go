@@ -89,7 +89,8 @@ type ConsumablesServiceClient interface {
 	// made from them are on hold then, each until it is cleared as after a delivery. What another recalled lot is in as well stays recalled.
 	// Role: quality. Reasons: LOT_NOT_RECALLED, ORIGIN_RECALLED.
 	WithdrawRecall(ctx context.Context, in *WithdrawRecallRequest, opts ...grpc.CallOption) (*Lot, error)
-	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
+	// Hands stock out to a work order; to one that was released or voided with a reason only, for what is booked late. Reasons: WORK_ORDER_ENDED,
+	// INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
 	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
@@ -115,12 +116,14 @@ type ConsumablesServiceClient interface {
 	DecantStock(ctx context.Context, in *DecantStockRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Moves stock from one place to another; of sealed packs whole ones. What goes from a BIN to a HOLD_AREA is on hold from then on, as a lot
 	// of its own while the rest of its lot may be used; what may not be used comes out of a HOLD_AREA to a BIN by being cleared. At a place
-	// whose days end earlier the lot ends earlier. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE, MOVE_NEEDS_HOLD_AREA.
+	// whose days end earlier the lot ends earlier. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE, MOVE_NEEDS_HOLD_AREA,
+	// PLACE_SAME.
 	MoveStock(ctx context.Context, in *MoveStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
 	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	DisposeStock(ctx context.Context, in *DisposeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner.
+	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner. Reasons: INSUFFICIENT_STOCK,
+	// WORK_ORDER_ENDED, TIME_IN_PAST.
 	ReserveStock(ctx context.Context, in *ReserveStockRequest, opts ...grpc.CallOption) (*Reservation, error)
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(ctx context.Context, in *ReleaseReservationRequest, opts ...grpc.CallOption) (*Reservation, error)
@@ -412,7 +415,8 @@ type ConsumablesServiceServer interface {
 	// made from them are on hold then, each until it is cleared as after a delivery. What another recalled lot is in as well stays recalled.
 	// Role: quality. Reasons: LOT_NOT_RECALLED, ORIGIN_RECALLED.
 	WithdrawRecall(context.Context, *WithdrawRecallRequest) (*Lot, error)
-	// Hands stock out to a work order. Reasons: INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
+	// Hands stock out to a work order; to one that was released or voided with a reason only, for what is booked late. Reasons: WORK_ORDER_ENDED,
+	// INSUFFICIENT_STOCK, LOT_EXPIRED, LOT_HELD, LOT_RECALLED,
 	// WATER_NOT_TESTED, LOT_NOT_FIRST_TO_EXPIRE (give a reason to take it all the same), WORK_ORDER_UNKNOWN, PACK_NOT_WHOLE,
 	// USE_NOT_ALLOWED, WORK_KIND_UNKNOWN (the item is for some work only, and the order was not scheduled), ENGINE_MODEL_UNKNOWN, WORK_CARD_UNKNOWN,
 	// PACK_PROMISED (the rest of the pack that would be opened is promised to an order for when it keeps no longer).
@@ -438,12 +442,14 @@ type ConsumablesServiceServer interface {
 	DecantStock(context.Context, *DecantStockRequest) (*Lot, error)
 	// Moves stock from one place to another; of sealed packs whole ones. What goes from a BIN to a HOLD_AREA is on hold from then on, as a lot
 	// of its own while the rest of its lot may be used; what may not be used comes out of a HOLD_AREA to a BIN by being cleared. At a place
-	// whose days end earlier the lot ends earlier. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE, MOVE_NEEDS_HOLD_AREA.
+	// whose days end earlier the lot ends earlier. Reasons: INSUFFICIENT_STOCK, PACK_NOT_WHOLE, MOVE_NEEDS_HOLD_AREA,
+	// PLACE_SAME.
 	MoveStock(context.Context, *MoveStockRequest) (*StockMovement, error)
 	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
 	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	DisposeStock(context.Context, *DisposeStockRequest) (*StockMovement, error)
-	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner.
+	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner. Reasons: INSUFFICIENT_STOCK,
+	// WORK_ORDER_ENDED, TIME_IN_PAST.
 	ReserveStock(context.Context, *ReserveStockRequest) (*Reservation, error)
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(context.Context, *ReleaseReservationRequest) (*Reservation, error)

@@ -80,6 +80,12 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 		if err != nil {
 			return nil, err
 		}
+		if ended(old) {
+			return nil, fault.Precondition("WORK_ORDER_ENDED", "%s was released or voided and claims nothing any more. Name the order that needs it.", req.GetWorkOrder())
+		}
+		if at := req.GetNeedTime().AsTime(); at.Add(claimGrace).Before(u.now) {
+			return nil, fault.Invalid("need_time", "TIME_IN_PAST", "%s is more than a week ago, when a claim lapses by itself. Give the time at which it is needed.", at.Format(time.RFC3339))
+		}
 		d, item, need, err := u.wanted(ctx, req.GetWorkOrder(), req.GetNeedTime().AsTime(), line)
 		if err != nil {
 			return nil, err

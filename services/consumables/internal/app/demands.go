@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"slices"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/stock"
@@ -50,6 +51,11 @@ func (u unit) fill(ctx context.Context, d store.Demand, line store.Line, amount 
 		}
 	}
 	return used, own, nil
+}
+
+// ended reports whether an order that stores know of was released or voided.
+func ended(demands []store.Demand) bool {
+	return len(demands) > 0 && !slices.ContainsFunc(demands, func(d store.Demand) bool { return !d.Closed })
 }
 
 // ownClaims are those of an order on an item, those on a lot first, else in the order in which they come.

@@ -25,6 +25,9 @@ func (a *App) MoveStock(ctx context.Context, req *consumablesv1.MoveStockRequest
 		if err != nil {
 			return nil, err
 		}
+		if source.GetName() == target.GetName() {
+			return nil, fault.Invalid("target_location", "PLACE_SAME", "%s is both where it stands and where it goes. Correct one of them.", target.GetName())
+		}
 		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
 		if err != nil {
 			return nil, err
@@ -59,8 +62,13 @@ func (u unit) mayLeave(ctx context.Context, lot *consumablesv1.Lot, item *consum
 	if !banned {
 		return nil
 	}
-	return fault.Precondition("MOVE_NEEDS_HOLD_AREA", "%s It can't be moved out of %s to usable stock at %s. Clear it to that place, move it to another HOLD_AREA, or book it out as waste.",
-		why, source.GetName(), target.GetName()).With("lot", lot.GetName())
+	f := fault.Precondition("MOVE_NEEDS_HOLD_AREA", "%s It can't be moved out of %s to usable stock at %s. Take it to another HOLD_AREA, or book it out as waste.",
+		why, source.GetName(), target.GetName())
+	if lot.GetState() == consumablesv1.Lot_HELD {
+		f = fault.Precondition("MOVE_NEEDS_HOLD_AREA", "%s It can't be moved out of %s to usable stock at %s. Clear it to that place after its inspection, or leave it.",
+			why, source.GetName(), target.GetName())
+	}
+	return f.With("lot", lot.GetName())
 }
 
 // putInHold holds what was moved to a hold area though its lot may be used: the lot, when nothing of it is anywhere else, or a lot of its own.

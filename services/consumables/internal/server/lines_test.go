@@ -32,6 +32,11 @@ func TestClaimsAreFreedWhenTheirOrderEnds(t *testing.T) {
 			if got := d.lot(lot).GetReserved().GetValue(); got != "1" || len(demands) != 1 || demands[0].GetState() != consumablesv1.StockDemand_CLOSED {
 				t.Errorf("after %s %s is claimed, the demand is %v", end, got, demands)
 			}
+			_, err = d.issue(lot, order, "1")
+			refused(t, "handed out after "+end, err, "WORK_ORDER_ENDED")
+			_, err = d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{WorkOrder: order, Item: "items/cleaner", Quantity: litres("1"), NeedTime: timestamppb.New(days(1))})
+			refused(t, "claimed after "+end, err, "WORK_ORDER_ENDED")
+			of(d.IssueStock(d.clerk(), &consumablesv1.IssueStockRequest{Name: lot, WorkOrder: order, Quantity: litres("1"), OverrideReason: "handed out yesterday"})).done(t)
 			d.needs("workOrders/late", "cleaner", "2")
 			_, err = d.issue(lot, "workOrders/late", "2")
 			of(0, err).done(t)
@@ -57,6 +62,10 @@ func TestAClaimLapsesByItself(t *testing.T) {
 		d.clock.Advance(claim.GetExpireTime().AsTime().Sub(d.clock.Now()))
 		refused(t, "at the last instant", late(), "INSUFFICIENT_STOCK")
 		d.clock.Advance(time.Second)
+		_, err := d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
+			WorkOrder: order, Item: "items/cleaner", Quantity: litres("1"), NeedTime: claim.GetNeedTime(),
+		})
+		refused(t, "a claim that would lapse at once", err, "TIME_IN_PAST")
 		of(0, late()).done(t)
 		of(d.issue(lot, "workOrders/late", "1")).done(t)
 	})

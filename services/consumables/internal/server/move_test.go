@@ -49,6 +49,8 @@ func TestWhatStandsInAHoldAreaIsOnHold(t *testing.T) {
 		amount := bottle.GetOnHand().GetValue()
 		_, err := d.move(bottle.GetName(), amount, cage, shelf)
 		refused(t, "out of the cage", err, "MOVE_NEEDS_HOLD_AREA")
+		_, err = d.move(bottle.GetName(), amount, cage, cage)
+		refused(t, "to where it stands", err, "PLACE_SAME")
 		of(d.ClearLot(d.clerk(), &consumablesv1.ClearLotRequest{Name: bottle.GetName(), Location: shelf})).done(t)
 		if d.at(bottle.GetName(), shelf) != amount {
 			t.Errorf("cleared: %v", d.lot(bottle.GetName()).GetBalances())
