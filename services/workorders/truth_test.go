@@ -147,3 +147,66 @@ func TestADeferralIsClosedByWhatCarriesItOver(t *testing.T) {
 		}
 	})
 }
+
+// What was found and has no answer is told with its words, and not as if nothing were wrong.
+func TestAFindingWithoutAnswerIsNotCalledNone(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o, _ := s.inspected("faa-inspection")
+		s.found(o, "Oil leaks")
+		shown := must[*workordersv1.PreviewSignatureResponse](s)(s.look.PreviewSignature(s.as("rob"), &workordersv1.PreviewSignatureRequest{
+			Name: o.GetName(), Meaning: commonv1.Signature_RELEASED, InspectionResult: notAirworthy, DiscrepancyListDate: day("2026-03-14"),
+		}))
+		if missing := strings.Join(shown.GetMissing(), "; "); !strings.Contains(missing, `The finding "Oil leaks"`) || strings.Contains(missing, "no finding") {
+			t.Errorf("missing: %s", missing)
+		}
+	})
+}
+
+// The pack says what happened, in order and each with when it was entered: every time that the work was held, resumed and sent back, with its reason and
+// who, a step that was entered hours later, and a correction by another person at another time than the reading was taken.
+func TestThePackSaysWhatHappenedInItsOrder(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("ring-flow-check")
+		held := func(why string) {
+			s.clock.Advance(10 * time.Minute)
+			must[*workordersv1.WorkOrder](s)(s.do.HoldWorkOrder(s.as("pat"), &workordersv1.HoldWorkOrderRequest{Name: o.GetName(), Etag: s.order(o).GetEtag(), Reason: why}))
+			s.clock.Advance(10 * time.Minute)
+			must[*workordersv1.WorkOrder](s)(s.do.ResumeWorkOrder(s.as("bob"), &workordersv1.ResumeWorkOrderRequest{Name: o.GetName(), Etag: s.order(o).GetEtag()}))
+		}
+		held("no gauge here")
+		held("shift ends")
+		step := s.steps(o)[0]
+		s.acknowledge(step, "ann")
+		must[*workordersv1.Step](s)(s.do.CompleteStep(s.as("ann"), &workordersv1.CompleteStepRequest{Name: step.GetName(), CompleteTime: minutes(5)}))
+		s.work(o, "ann")
+		first := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"), &workordersv1.ListMeasurementsRequest{Parent: o.GetName()})).GetMeasurements()[0]
+		s.clock.Advance(time.Hour)
+		must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as("bob"), &workordersv1.SupersedeMeasurementRequest{
+			Name: first.GetName(), Entered: &commonv1.Entered{Text: "3", UnitCode: "L"}, Reason: "the jug was read upside down",
+		}))
+		for _, why := range []string{"first look", "second look"} {
+			must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
+			s.clock.Advance(time.Minute)
+			o = s.sentBack(o, "ivy", why)
+		}
+		text := s.packed(o)
+		for _, words := range []string{
+			"Order is STARTED, no gauge here", "Order is STARTED, shift ends", "Entered 2026-03-14 17:40:00", // of 17:05, in Tokyo
+			"3 L, with tools/pressure-gauge, corrects", "Order is STARTED, first look", "Order is STARTED, second look",
+		} {
+			if !strings.Contains(text, strings.ReplaceAll(words, " ", "")) {
+				t.Errorf("the pack lacks %q", words)
+			}
+		}
+		if n := strings.Count(text, "18:40:00"); n < 3 { // beside the reading that was taken at 17:40, in what was entered, and of the signature after it
+			t.Errorf("the time of the correction stands there %d times", n)
+		}
+		if last := "Orderis"; strings.Index(text, last+"STARTED,nogaugehere") > strings.Index(text, last+"STARTED,firstlook") {
+			t.Error("what happened first comes last")
+		}
+		machines := string(s.export(o, workordersv1.ExportWorkPackRequest_JSON).GetContent())
+		if n := strings.Count(machines, `"fact":`); n != len(s.history(o, 0, 1000)) {
+			t.Errorf("the pack for machines has %d entries of the history", n)
+		}
+	})
+}

@@ -258,7 +258,7 @@ func (c *content) weigh(f *workordersv1.Finding) {
 	decided := f.GetCustomerDecision()
 	switch {
 	case f.GetState() == workordersv1.Finding_RAISED:
-		c.findings = append(c.findings, "The finding "+f.GetName()+" has no answer")
+		c.findings = append(c.findings, fmt.Sprintf("The finding %q, %s, has no answer", f.GetDescription(), f.GetName()))
 	case f.GetState() == workordersv1.Finding_CLOSED:
 	case f.GetDisposition() == workordersv1.Finding_RECTIFY || decided.GetVerdict() == workordersv1.CustomerDecision_AGREED:
 		text := "The finding " + f.GetName() + " is to be put right and nobody closed it"

@@ -16,7 +16,7 @@ func (a *App) ExportWorkPack(ctx context.Context, req *workordersv1.ExportWorkPa
 	}
 	r := pack.Record{
 		Order: f.order, Station: f.place, Plan: f.plan, Steps: f.steps, Readings: f.readings, Runs: f.runs, Findings: f.findings, Labour: f.labour, Attached: f.attached,
-		Zone: f.zone, Printed: a.Clock.Now(),
+		History: f.history, Zone: f.zone, Printed: a.Clock.Now(),
 	}
 	for _, s := range f.signatures {
 		r.Signatures = append(r.Signatures, pack.Signed{Signature: s.Signature, Valid: s.valid, Why: s.why})

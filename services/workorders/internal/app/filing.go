@@ -26,6 +26,7 @@ type file struct {
 	labour     []*workordersv1.LabourEntry
 	attached   []*workordersv1.Attachment
 	signatures []signed
+	history    []*workordersv1.HistoryEntry
 	zone       *time.Location
 	place      *workordersv1.Station
 }
@@ -103,7 +104,8 @@ func (u unit) fileRest(ctx context.Context, f *file) (err error) {
 		}
 		f.signatures = append(f.signatures, signed{Signature: s, valid: check.GetValid(), why: check.GetExplanation()})
 	}
-	return nil
+	f.history, err = u.history(ctx, name)
+	return err
 }
 
 // under reads what a table holds under a parent.

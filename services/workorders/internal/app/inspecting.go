@@ -41,7 +41,7 @@ func (s signing) listed(c content) (missing []string) {
 	if s.listDate == nil {
 		missing = append(missing, "the date of the list of discrepancies")
 	}
-	if len(c.wrong) == 0 {
+	if len(c.wrong)+len(c.findings) == 0 { // one without an answer is missing that, and is then on the list
 		missing = append(missing, "a discrepancy: no finding of the order is open")
 	}
 	return missing

@@ -51,6 +51,26 @@ func (a *App) TraceWorkOrder(ctx context.Context, req *workordersv1.TraceWorkOrd
 	return resp, err
 }
 
+// history is all that happened to an order, page by page.
+func (u unit) history(ctx context.Context, order string) (all []*workordersv1.HistoryEntry, err error) {
+	for last := int64(0); ; {
+		facts, err := outbox.About(ctx, u.Tx, source, order, last, mostEntries)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range facts {
+			entry, err := entryOf(e)
+			if err != nil {
+				return nil, err
+			}
+			all, last = append(all, entry), e.Version
+		}
+		if len(facts) < mostEntries {
+			return all, nil
+		}
+	}
+}
+
 // entryOf makes an entry of a fact.
 func entryOf(e outbox.Event) (*workordersv1.HistoryEntry, error) {
 	fact := strings.TrimSuffix(strings.TrimPrefix(e.Type, "coldsection.workorder."), ".v1")

@@ -24,7 +24,7 @@ func (r Record) runs(d *printing.Document) {
 			text = "Of an earlier job. " + text
 		default:
 		}
-		text += r.paper(run.GetPaperEntry(), run.GetCreateTime())
+		text += r.late(run.GetPaperEntry(), run.GetEndTime(), run.GetCreateTime())
 		if run.GetAborted() {
 			text = "Broken off. " + text
 		}
@@ -63,7 +63,7 @@ func (r Record) labour(d *printing.Document) {
 	d.Heading(2, "Time worked")
 	t := printing.Table{Columns: columns("Who|From, to|Step|Length", 1.2, 2.6, 1.6, 1.6)}
 	for _, e := range r.Labour {
-		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), hours(e.GetWorkedSeconds()) + r.paper(e.GetPaperEntry(), e.GetCreateTime())})
+		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), hours(e.GetWorkedSeconds()) + r.late(e.GetPaperEntry(), e.GetEndTime(), e.GetCreateTime())})
 	}
 	t.Rows = append(t.Rows, []string{"All", "", "", hours(worked(r.Labour))})
 	d.Table(t)
@@ -79,6 +79,28 @@ func (r Record) attached(d *printing.Document) {
 		t.Rows = append(t.Rows, []string{a.GetSha256(), a.GetMediaType(), number(float64(a.GetByteCount()), "1"), a.GetPerson(), kept(r.Order.GetRetention())})
 	}
 	d.Table(t)
+}
+
+// history is what happened to the order, in order: also what a later entry replaced, such as why it was held or sent back before.
+func (r Record) history(d *printing.Document) {
+	if len(r.History) == 0 {
+		return
+	}
+	d.Keep(fewRows)
+	d.Heading(2, "What was entered, in its order")
+	t := printing.Table{Columns: columns("Entered|By|What", 1.9, 1.6, 6.5)}
+	for _, e := range r.History {
+		t.Rows = append(t.Rows, []string{r.when(e.GetEventTime()), or(e.GetPerson(), e.GetAccount()), e.GetText() + about(r.Order, e)})
+	}
+	d.Table(t)
+}
+
+// about says of which step or finding an entry is whose words don't.
+func about(o *workordersv1.WorkOrder, e *workordersv1.HistoryEntry) string {
+	if e.GetFact() != "step.completed" && !strings.HasPrefix(e.GetFact(), "finding.") {
+		return ""
+	}
+	return " (" + strings.TrimPrefix(e.GetSubject(), o.GetName()+"/") + ")"
 }
 
 func (r Record) signatures(d *printing.Document) {

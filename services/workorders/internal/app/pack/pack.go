@@ -38,6 +38,7 @@ type Record struct {
 	Labour     []*workordersv1.LabourEntry
 	Attached   []*workordersv1.Attachment
 	Signatures []Signed
+	History    []*workordersv1.HistoryEntry // oldest first
 	Zone       *time.Location
 	Printed    time.Time
 }
@@ -57,6 +58,7 @@ type document struct {
 	LabourSum   int64             `json:"labourSeconds"`
 	Attachments []json.RawMessage `json:"attachments"`
 	Signatures  []signature       `json:"signatures"`
+	History     []json.RawMessage `json:"history"`
 }
 
 type signature struct {
@@ -71,6 +73,7 @@ func JSON(r Record) ([]byte, error) {
 	d := document{
 		Kind: "coldsection.workorder.pack.v1", Notice: Notice, Order: e.one(r.Order), Steps: all(e, r.Steps), Readings: all(e, r.Readings), Runs: all(e, r.Runs),
 		Findings: all(e, r.Findings), Labour: all(e, r.Labour), Attachments: all(e, r.Attached), LabourSum: worked(r.Labour), Signatures: []signature{},
+		History: all(e, r.History),
 	}
 	if r.Station != nil {
 		d.Station = e.one(r.Station)

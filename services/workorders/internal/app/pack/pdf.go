@@ -41,6 +41,7 @@ func PDF(r Record, hash string) ([]byte, error) {
 	r.labour(d)
 	r.attached(d)
 	r.signatures(d)
+	r.history(d)
 	return d.PDF()
 }
 

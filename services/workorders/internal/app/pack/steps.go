@@ -31,7 +31,7 @@ func (r Record) steps(d *printing.Document) {
 			critical = "yes"
 		}
 		facts(d, "Kind", words(s.GetKind().String()), "Critical", critical, "State", words(s.GetState().String()), "Done by", s.GetPerformer(), "At", r.when(s.GetCompleteTime()),
-			"Cautions read", strings.TrimSpace(s.GetAcknowledger()+" "+r.when(s.GetAcknowledgeTime())), "Entered", r.paper(s.GetPaperEntry(), s.GetEntryTime()),
+			"Cautions read", strings.TrimSpace(s.GetAcknowledger()+" "+r.when(s.GetAcknowledgeTime())), "Entered", r.late(s.GetPaperEntry(), s.GetCompleteTime(), s.GetEntryTime()),
 			"Note", s.GetNote(), "Agreed by", s.GetAgreement(), "Counted", counted,
 			"Signature", s.GetSignature())
 		r.earlier(d, s)
@@ -58,7 +58,7 @@ func (r Record) earlier(d *printing.Document, s *workordersv1.Step) {
 			what = append(what, m.GetLot()+" "+volume(m.GetQuantity()))
 		}
 		what = slices.DeleteFunc(what, func(text string) bool { return text == "" })
-		t.Rows = append(t.Rows, []string{words(e.GetState().String()), e.GetPerformer() + " " + r.when(e.GetCompleteTime()) + r.paper(e.GetPaperEntry(), e.GetEntryTime()),
+		t.Rows = append(t.Rows, []string{words(e.GetState().String()), e.GetPerformer() + " " + r.when(e.GetCompleteTime()) + r.late(e.GetPaperEntry(), e.GetCompleteTime(), e.GetEntryTime()),
 			strings.Join(what, "; "), e.GetReopener() + " " + r.when(e.GetReopenTime()), e.GetReason()})
 	}
 	if len(t.Rows) > 0 {
@@ -80,7 +80,7 @@ func (r Record) readings(d *printing.Document, s *workordersv1.Step) {
 				row[1] = limits(&workordersv1.MeasurementSpec{MinValue: m.MinValue, MaxValue: m.MaxValue, UnitCode: spec.GetUnitCode()}) + "; " + spec.GetSource()
 			}
 			t.Rows = append(t.Rows, []string{row[0], row[1], m.GetEntered().GetText() + " " + m.GetEntered().GetUnitCode(), judged(m), m.GetTool() + " " + m.GetToolCalibration(),
-				m.GetPerson() + " " + r.when(m.GetMeasureTime()) + r.paper(m.GetPaperEntry(), m.GetCreateTime())})
+				m.GetPerson() + " " + r.when(m.GetMeasureTime()) + r.late(m.GetPaperEntry(), m.GetMeasureTime(), m.GetCreateTime())})
 		}
 		if !taken {
 			t.Rows = append(t.Rows, row)

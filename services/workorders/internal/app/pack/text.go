@@ -35,6 +35,15 @@ func (r Record) paper(entry bool, at *timestamppb.Timestamp) string {
 	return " From the fallback sheet, entered " + r.when(at) + "."
 }
 
+// late says when an entry was made that speaks of an earlier time: by the fallback sheet, or more than a few minutes afterwards.
+func (r Record) late(paper bool, done, entered *timestamppb.Timestamp) string {
+	const atOnce = 5 * time.Minute // a step is done with both hands, and then entered
+	if paper || done == nil || entered == nil || entered.AsTime().Sub(done.AsTime()) <= atOnce {
+		return r.paper(paper, entered)
+	}
+	return " Entered " + r.when(entered) + "."
+}
+
 // volume says an amount in both systems.
 func volume(q *commonv1.Quantity) string {
 	if q == nil {
