@@ -3,13 +3,14 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
-	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/compliance/internal/visit"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/storage"
 )
 
 // ProposeVisit proposes what to do at one visit and when, by the early end of each item's range, and says what is there for it. Reasons:
@@ -19,13 +20,17 @@ func (a *App) ProposeVisit(ctx context.Context, req *compliancev1.ProposeVisitRe
 	if err != nil {
 		return nil, err
 	}
-	filter, err := a.subjectFilter(ctx, req.GetSubject())
+	subjects, err := a.visited(ctx, req.GetSubject())
 	if err != nil {
 		return nil, err
 	}
-	list, err := a.forecastAll(ctx, &compliancev1.ForecastDueItemsRequest{Filter: filter, PageSize: 1000, Scenario: req.GetScenario()})
-	if err != nil {
-		return nil, err
+	var list []*compliancev1.DueForecast
+	for some := range slices.Chunk(subjects, subjectsAtOnce) {
+		more, err := a.forecastAll(ctx, &compliancev1.ForecastDueItemsRequest{Filter: ofAny(some), PageSize: 1000, Scenario: req.GetScenario()})
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, more...)
 	}
 	resp, byName := &compliancev1.ProposeVisitResponse{}, map[string]*compliancev1.DueForecast{}
 	var items []visit.Item
@@ -87,21 +92,31 @@ func windowOf(req *compliancev1.ProposeVisitRequest) (w visit.Window, err error)
 	return w, nil
 }
 
-// subjectFilter is the filter of an engine's due items, or of those of an aircraft's engines. Reason: NOT_FOUND.
-func (a *App) subjectFilter(ctx context.Context, subject string) (string, error) {
-	if !strings.HasPrefix(subject, "aircraft/") {
-		_, err := store.Engines.Read(ctx, a.DB, subject)
-		return fmt.Sprintf("subject = %q", subject), err
+// subjectsAtOnce is how many subjects one filter names.
+const subjectsAtOnce = 16
+
+// visited is what comes to a visit: an engine, or an aircraft with its engines, each with the components in it. Reason: NOT_FOUND.
+func (a *App) visited(ctx context.Context, subject string) (all []string, err error) {
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		u := a.unit(ctx, tx)
+		s, err := u.glance(ctx, subject)
+		if err != nil {
+			return err
+		}
+		within, err := u.withinThen(ctx, s)
+		all = append([]string{subject}, within...)
+		return err
+	})
+	return all, err
+}
+
+// ofAny is the filter of the due items of subjects.
+func ofAny(subjects []string) string {
+	parts := make([]string, len(subjects))
+	for i, name := range subjects {
+		parts[i] = fmt.Sprintf("subject = %q", name)
 	}
-	plane, err := store.Aircraft.Read(ctx, a.DB, subject)
-	if err != nil {
-		return "", err
-	}
-	parts := []string{fmt.Sprintf("subject = %q", subject)}
-	for _, engine := range plane.GetEngines() {
-		parts = append(parts, fmt.Sprintf("subject = %q", engine))
-	}
-	return strings.Join(parts, " OR "), nil
+	return strings.Join(parts, " OR ")
 }
 
 // visitItem is an item of a visit on a day; without a day nothing is given up.

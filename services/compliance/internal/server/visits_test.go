@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"fmt"
 	"testing"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -11,6 +12,32 @@ import (
 
 func (w *world) propose(subject string, earliest, latest, next *date.Date) (*compliancev1.ProposeVisitResponse, error) {
 	return w.visits.ProposeVisit(w.as("planner"), &compliancev1.ProposeVisitRequest{Subject: subject, EarliestDate: earliest, LatestDate: latest, NextVisitDate: next})
+}
+
+// What is due on a part within an engine comes to the visit of the engine and of its aircraft, also when the part is within another one.
+func TestPartsWithinComeToTheVisit(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		for i := range 17 { // more than one filter names
+			w.part(fmt.Sprintf("small-%02d", i))
+			if err := w.into(fmt.Sprintf("small-%02d", i), "engines/one", fmt.Sprintf("place-%d", i)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		w.part("deep")
+		if err := w.into("deep", "components/small-16", "inside"); err != nil {
+			t.Fatal(err)
+		}
+		w.inspect("part", func(r *compliancev1.Requirement) {
+			r.Applicability = &compliancev1.Applicability{SubjectKind: compliancev1.Applicability_COMPONENTS, SerialRanges: []*compliancev1.SerialRange{{FirstSerial: "deep", LastSerial: "deep"}}}
+			r.StartEvent, r.EffectiveDate, r.Repeat = compliancev1.Requirement_EFFECTIVE_DATE, on(2026, 3, 1), limit(compliancev1.IntervalLimit_DAYS, 20)
+		})
+		for _, subject := range []string{"engines/one", "aircraft/plane"} {
+			got := must(w.propose(subject, on(2026, 3, 10), on(2026, 3, 31), on(2026, 5, 1)))(t)
+			if items := got.GetVisitItems(); len(items) != 1 || items[0].GetSubject() != "components/deep" || resource.DateText(got.GetVisitDate()) != "2026-03-21" {
+				t.Errorf("%s: %v", subject, got)
+			}
+		}
+	})
 }
 
 // Check PLN-06: a visit between 10 and 31 March, the next one on 1 May. At 2.5 h a day 100 h are left on 11 April; 30 days from 20
