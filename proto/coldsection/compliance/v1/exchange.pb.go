@@ -34,10 +34,10 @@ const (
 	// Not stated; refused.
 	FleetRows_FLEET_ROWS_UNSPECIFIED FleetRows = 0
 	// Aircraft: aircraft_id, registration, regime; model, serial, owner, time_zone, operating_hours, cycles, starts, landings,
-	// counters_date, flying_hours_per_day, flying_cycles_per_day, erp_id.
+	// counters_date, flying_hours_per_day, flying_cycles_per_day, erp_id. Hours and cycles are stated: 0 for a new one.
 	FleetRows_AIRCRAFT FleetRows = 1
 	// Engines: engine_id, serial, engine_model; owner, operating_hours, cycles, starts, counters_date, manufacture_date, embodied,
-	// erp_id. One that is fitted: aircraft, position, install_date.
+	// erp_id. One that is fitted: aircraft, position, install_date. Hours and cycles are stated: 0 for a new one.
 	FleetRows_ENGINES FleetRows = 2
 	// Components: component_id, part_number, serial, display_name; life_limited, operating_hours, cycles, starts, counters_date,
 	// manufacture_date, embodied. One that is fitted: host, position, install_date. Where it was before: stay_engine_serial,

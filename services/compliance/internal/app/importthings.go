@@ -37,16 +37,12 @@ var componentColumns = []sheet.Want{
 	{Name: "stay_flights", Kind: sheet.Integer}, {Name: "stay_hours", Kind: sheet.Hours}, {Name: "stay_remove_date", Kind: sheet.Date}, {Name: "stay_document"},
 }
 
-// checkCounters refuses a row with some counters and without hours or cycles: what is left out would count as none, and whatever is limited
-// by it would look far away. Parts are often counted in one of them alone.
+// checkCounters refuses an aircraft or engine without hours or cycles: what is left out would count as none, and whatever is limited by it would
+// look far away. Parts are often counted in one of them alone.
 func checkCounters(r sheet.Record) error {
-	if countersOfRow(r) == nil {
-		return nil // not known, which never counts as compliant
-	}
 	for _, column := range []string{"operating_hours", "cycles"} {
 		if !r.Get(column).Given {
-			return fault.Invalid(column, "COUNTERS_MISSING",
-				"The row has counters, but no %s, which would count as 0. Add them from the record, write 0 if there really are none, or leave all counters out.",
+			return fault.Invalid(column, "COUNTERS_MISSING", "The row has no %s, which would count as 0. Add them from the record, or write 0 for a new one.",
 				strings.ReplaceAll(column, "_", " "))
 		}
 	}

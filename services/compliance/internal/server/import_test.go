@@ -181,12 +181,12 @@ func (w *world) wrongTables() map[compliancev1.FleetRows]struct {
 		compliancev1.FleetRows_AIRCRAFT: {
 			"aircraft_id,registration,regime,operating_hours,time_zone,owner,cycles\ngood,DEMO-G,EASA,1,,,1\nBAD ID,DEMO-X,EASA,1,,,1\ntwo,,EASA,1,,,1\n" +
 				"three,DEMO-3,MARS,1,,,1\nfour,DEMO-4,EASA,41.6667,,,1\nfive,DEMO-5,EASA,1,Nowhere/Land,,1\nsix,DEMO-6,EASA,-1,,,1\nplane,DEMO-7,EASA,1,,,1\n" +
-				"eight,DEMO-8,EASA,1,,Not An Owner,1\nnine,DEMO-9,EASA,900:75,,,1\nten,DEMO-10,EASA,5230,,,\neleven,DEMO-11,EASA,,,,700\ntwelve,DEMO-12,EASA,1,Local,,1\n",
+				"eight,DEMO-8,EASA,1,,Not An Owner,1\nnine,DEMO-9,EASA,900:75,,,1\nten,DEMO-10,EASA,5230,,,\neleven,DEMO-11,EASA,,,,700\ntwelve,DEMO-12,EASA,1,Local,,1\nthirteen,DEMO-13,EASA,,,,\n",
 			[]rowFault{
 				{3, "aircraft_id", "FIELD_INVALID"}, {4, "registration", "VALUE_MISSING"}, {5, "regime", "VALUE_INVALID"}, {6, "operating_hours", "VALUE_INVALID"},
 				{7, "time_zone", "TIME_ZONE_UNKNOWN"}, {8, "operating_hours", "VALUE_INVALID"}, {9, "aircraft_id", "ALREADY_EXISTS"}, {10, "owner", "FIELD_INVALID"},
 				{11, "operating_hours", "VALUE_NOT_A_NUMBER"}, {12, "cycles", "COUNTERS_MISSING"}, {13, "operating_hours", "COUNTERS_MISSING"},
-				{14, "time_zone", "TIME_ZONE_UNKNOWN"},
+				{14, "time_zone", "TIME_ZONE_UNKNOWN"}, {15, "operating_hours", "COUNTERS_MISSING"},
 			},
 		},
 		compliancev1.FleetRows_ENGINES: {
