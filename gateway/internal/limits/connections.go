@@ -7,9 +7,8 @@ import (
 	"syscall"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/wire"
 )
 
 // Connections bounds what listeners accept. Connections beyond it are closed at once: each costs a file and memory before it said anything.
@@ -114,7 +113,7 @@ func (b *bounded) Accept() (net.Conn, error) {
 		}
 		peer := conn.RemoteAddr().String()
 		if leave, ok := b.enter(peer); ok {
-			b.watch(conn)
+			_ = wire.Watch(conn, cmp.Or(b.limits.DeadAfter, time.Minute)) // one that can't be watched is served all the same
 			h := &held{Conn: conn}
 			h.leave = func() { leave(); b.limits.ended(peer, h) }
 			b.limits.begun(peer, h)
@@ -142,22 +141,6 @@ func (b *bounded) enter(connection string) (leave func(), ok bool) {
 		return nil, false
 	}
 	return func() { b.all.leave(everybody); b.addresses.leave(from) }, true
-}
-
-// watch ends the connection when its peer is gone without a word, idle or in the middle of an answer.
-func (b *bounded) watch(conn net.Conn) {
-	tcp, ok := conn.(*net.TCPConn)
-	if !ok {
-		return
-	}
-	const probes = 3
-	dead := cmp.Or(b.limits.DeadAfter, time.Minute)
-	_ = tcp.SetKeepAliveConfig(net.KeepAliveConfig{Enable: true, Idle: dead / (probes + 1), Interval: dead / (probes + 1), Count: probes})
-	if raw, err := tcp.SyscallConn(); err == nil {
-		_ = raw.Control(func(fd uintptr) {
-			_ = unix.SetsockoptInt(int(fd), unix.IPPROTO_TCP, unix.TCP_USER_TIMEOUT, int(dead.Milliseconds()))
-		})
-	}
 }
 
 // held is a connection that has a place.

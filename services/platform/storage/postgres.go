@@ -5,20 +5,27 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"net"
+	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
-	_ "github.com/jackc/pgx/v5/stdlib" // the database/sql driver "pgx"
+	"github.com/jackc/pgx/v5/stdlib"
 	"golang.org/x/sync/semaphore"
+
+	"coldsection.example/services/platform/wire"
 )
 
 // retries is how often a transaction is run again after a serialization failure or deadlock.
 const retries = 8
 
 func openPostgres(ctx context.Context, cfg Config, migrations Migrations) (*DB, error) {
-	raw, err := sql.Open("pgx", cfg.DSN)
+	settings, err := pgx.ParseConfig(cfg.DSN)
 	if err != nil {
 		return nil, errors.New("the PostgreSQL connection string can't be read; its form is postgres://user@host:port/database")
 	}
+	settings.DialFunc = dial
+	raw := stdlib.OpenDB(*settings)
 	conns := cfg.MaxConns
 	if conns == 0 {
 		conns = 8
@@ -34,6 +41,21 @@ func openPostgres(ctx context.Context, cfg Config, migrations Migrations) (*DB, 
 	db := &DB{engine: Postgres, write: raw, read: raw, turn: semaphore.NewWeighted(int64(conns))}
 	db.crowd = &crowd{db: db, held: map[string]bool{}}
 	return db, nil
+}
+
+// deadAfter is how long PostgreSQL's machine may say nothing at all before a connection to it ends, whether a call waits on it or not; a server that
+// works long on a statement still answers its system's signs of life.
+const deadAfter = 20 * time.Second
+
+func dial(ctx context.Context, network, address string) (net.Conn, error) {
+	conn, err := (&net.Dialer{Timeout: deadAfter}).DialContext(ctx, network, address)
+	if err != nil {
+		return nil, err
+	}
+	if err := wire.Watch(conn, deadAfter); err != nil {
+		return nil, errors.Join(err, conn.Close())
+	}
+	return conn, nil
 }
 
 // checkDurability refuses a server that can lose an acknowledged commit.

@@ -27,8 +27,8 @@ func (f *flaky) Invoke(_ context.Context, _ string, in, out any, _ ...grpc.CallO
 		return status.Error(codes.Unavailable, "away")
 	}
 	facts := []string{"", "1", "2", "3"}
-	at := slices.Index(facts, in.(*accessv1.ListEventsRequest).GetAfter()) //nolint:forcetypeassert // the feed asks for nothing else
-	answer := out.(*accessv1.ListEventsResponse)                           //nolint:forcetypeassert // likewise
+	at := slices.Index(facts, in.(*accessv1.ListEventsRequest).GetAfter())
+	answer := out.(*accessv1.ListEventsResponse)
 	answer.NextCursor = facts[min(at+1, 3)]
 	if at < 3 {
 		answer.Events = []*accessv1.Event{{Id: facts[at+1]}}
