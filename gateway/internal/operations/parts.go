@@ -1,0 +1,76 @@
+package operations
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"strings"
+
+	"google.golang.org/grpc"
+
+	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/rpc"
+)
+
+// parts are the services that have rows of one collection.
+type parts[C any] struct {
+	collection string       // such as "operations/"
+	by         map[string]C // clients of the services by their name
+}
+
+// partsOf are clients of all services.
+func partsOf[C any](collection string, backends map[string]grpc.ClientConnInterface, client func(grpc.ClientConnInterface) C) parts[C] {
+	p := parts[C]{collection: collection, by: map[string]C{}}
+	for pkg, conn := range backends {
+		if names := strings.Split(pkg, "."); len(names) > 1 {
+			p.by[names[1]] = client(conn)
+		}
+	}
+	return p
+}
+
+// ask calls the service that has the row which a request names, on the caller's behalf. Reason: NOT_FOUND.
+func ask[C any, Q interface{ GetName() string }, A any](
+	ctx context.Context, p parts[C], req Q, call func(C, context.Context, Q, ...grpc.CallOption) (*A, error),
+) (*A, error) {
+	part, _, _ := strings.Cut(strings.TrimPrefix(req.GetName(), p.collection), "-")
+	client, ok := p.by[part]
+	if !ok {
+		return nil, fault.Missing(req.GetName())
+	}
+	return call(client, ctx, req)
+}
+
+func worksNone(err error) bool {
+	f, ok := fault.As(rpc.FromStatus(err))
+	return ok && f.Category == fault.Unimplemented
+}
+
+// walk asks one service after the other for a page until one has rows; the token names the service that the next page is of, and its own
+// token. Reason: PAGE_TOKEN_INVALID.
+func (p parts[C]) walk(token string, ask func(part, token string) (next string, rows int, err error)) (string, error) {
+	parts := slices.Sorted(maps.Keys(p.by))
+	at, inner := 0, ""
+	if token != "" {
+		var part string
+		part, inner, _ = strings.Cut(token, ".")
+		if at = slices.Index(parts, part); at < 0 {
+			return "", fault.Invalid("page_token", "PAGE_TOKEN_INVALID",
+				"This page token does not belong to this request. Repeat the first request without a token, and change nothing between pages.")
+		}
+	}
+	for ; at < len(parts); at, inner = at+1, "" {
+		next, rows, err := ask(parts[at], inner)
+		switch {
+		case err != nil && !worksNone(err):
+			return "", err
+		case next != "":
+			return parts[at] + "." + next, nil
+		case rows > 0 && at+1 < len(parts):
+			return parts[at+1] + ".", nil
+		case rows > 0:
+			return "", nil
+		}
+	}
+	return "", nil
+}
