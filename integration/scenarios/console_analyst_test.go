@@ -33,6 +33,7 @@ func TestTheAnalystsDay(t *testing.T) {
 	c.decides(stage)
 	open(t, c.b, stage, "exceedances", "Exceedances")
 	c.shows("a licensed person signs it")
+	c.exceeds(stage)
 	c.begins(stage, "planner", "Due list")
 	c.enters(stage)
 }
@@ -119,4 +120,60 @@ func (c clerk) enters(stage *harness.Stage) {
 	c.waitFor(`(() => { const b = document.querySelector("[aria-invalid]"); b.value = "Log book 4, page 12"; return true; })()`)
 	c.presses("Record it")
 	c.shows("is recorded as entered", "Log book 4, page 12", "Every release is entered.")
+}
+
+// exceeds holds a trace against a chart, which shows its cautions above the picture and records nothing, and enters an exceedance that was seen. A sample that is
+// none is refused at its field.
+func (c clerk) exceeds(stage *harness.Stage) {
+	c.t.Helper()
+	c.presses("Hold a trace against a chart")
+	c.pastes("trace-samples", "0; 650\n2; hot")
+	c.presses("Hold it against the chart; nothing is recorded")
+	c.atField("trace-samples", "is no sample")
+	c.pastes("trace-samples", "seconds; ITT\n0; 650\n2; 880\n4; 905,5\n8; 900\n12; 840\n20; 800")
+	c.presses("Hold it against the chart; nothing is recorded")
+	c.waitFor(`(() => {
+		const p = document.querySelector("#judgement .picture"), first = document.querySelector("#judgement .caution");
+		return Boolean(p) && p.naturalWidth > 100 && p.alt.includes("905.5") && first.compareDocumentPosition(p) === Node.DOCUMENT_POSITION_FOLLOWING;
+	})()`)
+	c.shows("It goes beyond the chart once", "Do not fly the engine")
+	c.b.Picture("exceedance-drawn")
+	analyst := stage.SignIn(c.t, "analyst")
+	const list = "/v1/engines/demo-4711/engineExceedances"
+	before := len(elements(must(c.t, analyst.REST("GET", list, nil)), "engineExceedances"))
+	c.presses("Enter one that was seen")
+	c.presses("Record the exceedance")
+	c.atField("seen-engine", "Choose the engine")
+	c.picks("seen-engine", "engines/demo-4711")
+	c.pastes("seen-time", "2026-11-20T09:30:00")
+	c.pastes("seen-trace", "0 650\n2 880\n4 905,5\n8 900\n12 840\n20 800")
+	c.pastes("seen-note", "Start at the hangar, seen on the gauge")
+	c.presses("Record the exceedance")
+	c.shows("■ OPEN", "Inspect the hot section (demonstration only).")
+	if after := len(elements(must(c.t, analyst.REST("GET", list, nil)), "engineExceedances")); after != before+1 {
+		c.t.Errorf("%d exceedances were recorded, want one", after-before)
+	}
+	c.presses("Its picture")
+	c.waitFor(`(() => { const p = document.querySelector("td .picture"); return Boolean(p) && p.naturalWidth > 100 && p.alt.includes("905.5"); })()`)
+	c.b.Picture("exceedance-recorded")
+	c.b.Do(chromedp.EmulateViewport(390, 844))
+	c.urgentFirst(stage)
+	c.b.Do(chromedp.EmulateViewport(1280, 900))
+}
+
+// urgentFirst sees on a telephone that an open exceedance stands before everything else of its engine, and that the chart's words can be read there.
+func (c clerk) urgentFirst(stage *harness.Stage) {
+	c.t.Helper()
+	harness.Value(c.b, chromedp.Evaluate[bool](`(window.noticed = false, (async () => {
+		while (!(await (await fetch("/v1/engines/demo-4711/assessment")).json()).exceedanceNotice);
+		window.noticed = true;
+	})(), true)`))
+	c.waitFor(`window.noticed`)
+	open(c.t, c.b, stage, "engine/demo-4711", "Engine DEMO-4711")
+	c.waitFor(`(() => { const e = document.getElementById("exceeded"); return Boolean(e) && e.getBoundingClientRect().bottom + scrollY < innerHeight; })()`)
+	c.waitFor(`(() => { const t = document.querySelector("svg text"); return Boolean(t) && t.getBoundingClientRect().height >= 11; })()`)
+	if wide := harness.Value(c.b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); wide {
+		c.t.Error("the engine's page is wider than the telephone")
+	}
+	c.b.Picture("engine-exceeded-telephone")
 }

@@ -35,7 +35,7 @@ func (c clerk) types(id, text string) {
 // picks chooses an option by its value.
 func (c clerk) picks(id, value string) {
 	c.t.Helper()
-	c.waitFor(`(() => { const s = document.getElementById("` + id + `"); if (!s) return false; s.value = "` + value + `"; return s.value === "` + value + `"; })()`)
+	c.waitFor(`(() => { const s = document.getElementById("` + id + `"); if (!s) return false; s.value = "` + value + `"; s.dispatchEvent(new Event("change", { bubbles: true })); return s.value === "` + value + `"; })()`)
 }
 
 // goes opens a page of the console and looks at it: nothing of it is wider than a telephone.
@@ -65,9 +65,11 @@ func TestAShopIsSetUpInTheBrowser(t *testing.T) {
 	c.shows("▲ missing", "Next for you: A station", "Work is scheduled at one")
 	c.b.Picture("setup-first")
 	c.addsAStation(stage)
+	c.outlivesTheSession(stage)
 	c.addsAModel(stage)
 	c.addsAnAircraftWithItsEngine(stage)
 	c.addsItemsAndACard(stage)
+	c.addsARequirement(stage, head)
 	c.goes(stage, "setup", "Setting up")
 	c.shows("Next for you: Readings")
 	c.b.Picture("setup-later")
@@ -224,4 +226,33 @@ func (c clerk) addsItemsAndACard(stage *harness.Stage) {
 	c.presses("Add the card")
 	c.waitFor(`document.querySelector("main h2").textContent === "Rinse by our manual"`)
 	c.shows("WARNING: Keep everybody out of the propeller's arc.", "Do the drying run", "revision 1")
+}
+
+// outlivesTheSession has the session end while a form is filled in: its person signs in over the page, nobody else can, and what was typed is sent once.
+func (c clerk) outlivesTheSession(stage *harness.Stage) {
+	c.t.Helper()
+	c.goes(stage, "stations", "Stations")
+	c.types("station-name", "South hangar")
+	c.types("station-zone", "Europe/Oslo")
+	c.types("station-power", "battery")
+	harness.Value(c.b, chromedp.Evaluate[bool](`(window.ended = false, fetch("/v1/sessions/current").then((a) => a.json())
+		.then((s) => fetch("/v1/sessions:signOut", { method: "POST", body: "{}", headers: { "Content-Type": "application/json", "X-CSRF-Token": s.csrfToken } })).then((a) => { window.ended = a.ok; }), true)`))
+	c.waitFor(`window.ended`)
+	c.presses("Add the station")
+	for _, try := range []struct{ login, password, says string }{
+		{"head", "not the passphrase", "password"}, {"admin", story.Password, "This page was filled in by Head of the shop"}, {"head", story.Password, ""},
+	} {
+		c.waitFor(`document.querySelector("dialog[open]") !== null`)
+		c.types("again-login", try.login)
+		c.types("again-password", try.password+"\r")
+		if try.says != "" {
+			c.waitFor(`document.querySelector("dialog .refusal").textContent.includes("` + try.says + `")`)
+			c.b.Picture("session-ended-" + try.login)
+		}
+	}
+	c.shows("South hangar is added.")
+	if dialog := harness.Value(c.b, chromedp.Evaluate[bool](`document.querySelector("dialog") !== null`)); dialog {
+		c.t.Error("the dialog stays")
+	}
+	c.goes(stage, "setup", "Setting up")
 }

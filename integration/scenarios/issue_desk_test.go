@@ -63,6 +63,7 @@ func TestTheIssueDeskNeedsNoMouse(t *testing.T) {
 			t.Errorf("demand %v", demand)
 		}
 	}
+	onItsOwnPage(t, stage, b, clerk)
 }
 
 // named checks that the desk names lots and items as people do: by item, manufacturer's batch and short code, never by a resource name.
@@ -120,4 +121,42 @@ func handOut(t *testing.T, b *harness.Browser, clerk *harness.Person, order, ite
 		t.Errorf("issued: %q, %d movements", said, issues()-before)
 	}
 	harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "scan"`))
+}
+
+// onItsOwnPage takes a lot through what can be done with it: part of an issue comes back, and never more than went out; a count is blind; it is put aside with a
+// reason, and called back with what it reached said first.
+func onItsOwnPage(t *testing.T, stage *harness.Stage, b *harness.Browser, stores *harness.Person) {
+	t.Helper()
+	c := clerk{t, b}
+	open(t, b, stage, "lot/cleaner-a", "Lot ")
+	c.presses("It came back")
+	back := harness.Value(b, chromedp.Evaluate[string](`document.querySelector('details[open] form[id^="back-"]').id`))
+	c.types(back+"-much", "99")
+	c.pastes(back+"-why", "Sealed, unused")
+	c.presses("Take it back")
+	c.waitFor(`[...document.querySelectorAll("details[open] .refusal")].some((r) => r.textContent.includes("99"))`)
+	c.types(back+"-much", "0,1")
+	c.presses("Take it back")
+	c.shows("It is taken back.", "RETURNED")
+	open(t, b, stage, "lot/cleaner-b", "Lot ")
+	c.shows("20 L on hand.", "H319")
+	c.presses("Count it")
+	c.waitFor(`!document.getElementById("books").offsetParent`)
+	c.types("count-much", "19.5")
+	c.pastes("count-why", "A container leaks")
+	c.presses("Enter the count")
+	c.shows("The books had 20 L, a difference of -0.5 L: another person posts it.", "Counts that another person posts")
+	c.presses("Put it aside")
+	c.types("hold-why", "A container leaks")
+	b.Picture("lot")
+	c.waitFor(`(() => { const b = document.querySelector("#hold-form button"); b.click(); return true; })()`)
+	c.shows("Held: A container leaks", "◐ HELD")
+	c.presses("Call it back")
+	c.shows("It reached nothing else yet")
+	c.types("recall-why", "The supplier, by its letter of today")
+	c.waitFor(`(() => { const b = document.querySelector("#recall-form button"); b.click(); return true; })()`)
+	c.shows("It is called back", "■ RECALLED")
+	if state := text(must(t, stores.REST("GET", "/v1/lots/cleaner-b", nil)), "state"); state != "RECALLED" {
+		t.Errorf("the lot is %s", state)
+	}
 }

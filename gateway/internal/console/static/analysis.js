@@ -2,6 +2,7 @@
 // them again by hand. Nothing here is a finding: who is licensed decides what is done, by the approved data.
 import { all, get, has, otherwise, send } from "/api.js";
 import { chip, el, field, fold, instant, last, link, table, words } from "/dom.js";
+import { exceeding, recorded } from "/exceeding.js";
 import { pressing } from "/press.js";
 
 const causes = { fouling: "Dirt in the compressor", hot_section: "Wear of the hot section", bleed_leak: "A leak of bleed air", itt_indication: "The ITT indication", torque_indication: "The torque indication",
@@ -27,15 +28,18 @@ function change(s) {
       (t.causes || []).slice(0, 3).map((c) => `${causeText(c.cause)} ${percent(c.probability)}`).join(", ")]), "Once, when it was seen.")));
 }
 
+// urgent is what comes before everything else that is said of an engine.
+export const urgent = (a) => (a && a.exceedanceNotice ? [el("p", { class: "alarm", id: "exceeded" }, "■ " + a.exceedanceNotice, " ", link("exceedances", "Exceedances"))] : []);
+
 // judged is the assessment of an engine: how it stands, what may be behind it, and its changes.
 export function judged(a) {
   if (!a) return [];
   const m = a.margin || {};
-  return [el("section", { id: "judged" }, a.exceedanceNotice ? el("p", { class: "caution" }, "■ " + a.exceedanceNotice, " ", link("exceedances", "Exceedances")) : null,
+  return [el("section", { id: "judged" },
     table("How it stands", ["What", "Value"], [["Condition", chip(a.level)], ["ITT above a clean engine", interval(a.ittDeviationC, "°C")], ["Ng", interval(a.ngDeviationPct, "%")], ["Fuel flow", interval(a.fuelFlowDeviationPct, "%")],
       ["ITT's slope in 100 h", interval(a.ittSlopeCPer100h, "°C")], ["A wash is worth while from", a.ittAdviceC ? `+${a.ittAdviceC.toFixed(1)} °C` : "not known yet: no reference"],
       ["Margin to the ITT limit", [m.ittMarginC && `${interval(m.ittMarginC, "°C")} at ${m.condition || "the reference condition"}`, m.explanation].filter(Boolean).join(". ") || "not known"],
-      ["Readings behind it", `${a.readingsUsed || 0} used${a.readingsHeld ? `, ${a.readingsHeld} held` : ""}, newest ${instant(a.latestReadTime)}`], ["Rests on", (a.sources || []).join("; ") || "–"]], ""),
+      ["Readings behind it", `${a.readingsUsed || 0} used${a.readingsHeld ? `, ${a.readingsHeld} held` : ""}, newest ${instant(a.latestReadTime)}`], ["Rests on", (a.sources || []).length ? fold(`${a.sources.length} sources`, el("ul", {}, ...a.sources.map((s) => el("li", {}, s)))) : "–"]], ""),
     a.readingsHeld ? el("p", {}, link("held/" + last(a.engine), "Look at the held readings")) : null,
     (a.causes || []).length ? table("What may be behind it, most probable first", causeHeads, causeRows(a.causes), "") : null, el("p", {}, verdict(a.causeVerdict)),
     el("h3", {}, "Changes that dirt does not explain"), ...((a.shifts || []).length ? a.shifts.toReversed().map(change) : [el("p", {}, "None was seen.")]))];
@@ -93,7 +97,7 @@ export async function exceedancesPage(again) {
   };
   const shown = list.toSorted((a, b) => (a.state === b.state ? 0 : a.state === "OPEN" ? -1 : 1));
   const rows = shown.map((x, n) => { const engine = "engines/" + x.name.split("/")[1]; return [link("engine/" + last(engine), serial[engine] || last(engine)), instant(x.exceedTime), x.state === "OPEN" ? el("span", { class: "chip bad" }, "■ OPEN") : el("span", { class: "chip none" }, "– CLOSED"),
-    [x.explanation, x.doubt && `In doubt: ${x.doubt}`].filter(Boolean).join(" "), x.action || "as the approved data say", x.document && x.document.title ? [x.document.title, x.document.revision, x.document.section].filter(Boolean).join(", ") : "–", close(x, n)]; });
+    el("div", {}, [x.explanation, x.doubt && `In doubt: ${x.doubt}`].filter(Boolean).join(" "), recorded(x)), x.action || "as the approved data say", x.document && x.document.title ? [x.document.title, x.document.revision, x.document.section].filter(Boolean).join(", ") : "–", close(x, n)]; });
   return [el("h2", {}, "Exceedances"), el("p", {}, "What went beyond a chart or a limit of the approved data. They decide what it asks for, and a licensed person signs it."),
-    table("Open ones first", ["Engine", "When", "State", "What", "Action that the document asks for", "By", "What now"], rows, "None is recorded.")];
+    table("Open ones first", ["Engine", "When", "State", "What", "Action that the document asks for", "By", "What now"], rows, "None is recorded."), ...await exceeding(again, engines)];
 }

@@ -78,12 +78,21 @@ export function newKey() {
   return `${hex.slice(0, 8)}-${hex.slice(8, 12)}-4${hex.slice(13, 16)}-a${hex.slice(17, 20)}-${hex.slice(20)}`;
 }
 
-// send makes a change under a key of its own. The same change sent again, because no answer came, goes under the same key.
+let renew = null;
+// renewBy takes what has somebody sign in once more, whose session ended while they were at a page.
+export const renewBy = (ask) => { renew = ask; };
+
+// send makes a change under a key of its own. The same change sent again, because no answer came or the session had ended, goes under the same key.
 let kept = {};
-export function send(path, body, method = "POST") {
+export async function send(path, body, method = "POST") {
   const text = method + path + JSON.stringify(body);
   if (kept.text !== text) kept = { text, key: newKey() };
-  return call(method, path, body, kept.key);
+  const { key } = kept;
+  try { return await call(method, path, body, key); } catch (e) {
+    if (e.status !== 401 || !session || !renew) throw e;
+    await renew();
+    return call(method, path, body, key);
+  }
 }
 
 // change sets just these fields of a thing that was read, unless somebody else changed it meanwhile.

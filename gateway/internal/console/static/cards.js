@@ -1,7 +1,7 @@
 // Task cards: what is done, step after step, with what can hurt before each. A change is a new revision; orders keep the one that they were drafted from.
-import { Refused, all, get, has, otherwise, send } from "/api.js";
+import { all, get, has, otherwise, send } from "/api.js";
 import { el, fold, last, link, table, words } from "/dom.js";
-import { entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox } from "/entry.js";
+import { entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
 import { document_ } from "/standing.js";
 
 const kinds = [["RECOVERY_WASH", "wash with cleaner"], ["SALT_RINSE", "water rinse against salt"], ["RING_FLOW_CHECK", "spray ring's flow check"], ["SENSE_LINE_HEATER_CHECK", "sense line's heater check"],
@@ -43,7 +43,7 @@ function stepForm(n, s, drop) {
 // unused refuses a new card under the name of one that is there, which the service would take for its next revision.
 async function unused(id) {
   const there = id && await otherwise(get("/v1/taskCards/" + id), null);
-  if (there) throw Object.assign(new Refused("There is a card of this name."), { violations: [{ field: "task_card.display_name", description: `There is a card of this name, ${there.displayName}. Open it to make its next revision, or give this one another name.` }] });
+  if (there) throw wrong("task_card.display_name", `There is a card of this name, ${there.displayName}. Open it to make its next revision, or give this one another name.`);
 }
 
 // cardForm is the form of a card, new or as its newest revision is.

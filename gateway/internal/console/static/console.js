@@ -1,6 +1,6 @@
 // The console: pages over the public REST API. This file decides which page is shown to whom.
 import { exceedancesPage, heldPage, readingPage } from "/analysis.js";
-import { Refused, call, current, get, has, setCurrent } from "/api.js";
+import { Refused, call, current, get, has, renewBy, setCurrent } from "/api.js";
 import { accountPage, emergency } from "/account.js";
 import { accountsPage, callsPage } from "/accounts.js";
 import { cardsPage } from "/cards.js";
@@ -14,6 +14,7 @@ import { itemsPage } from "/items.js";
 import { jobsPage } from "/jobs.js";
 import { forgetSeen, forgetSession, keepSeen, seenOnce } from "/keep.js";
 import { directivesPage, donePage, duePage, findingsPage, livesPage } from "/lists.js";
+import { lotPage } from "/lot.js";
 import { modelsPage } from "/models.js";
 import { orderPage, ordersPage } from "/order.js";
 import { parkedPage } from "/parked.js";
@@ -23,6 +24,8 @@ import { printed } from "/printed.js";
 import { wayBack } from "/proof.js";
 import { receiving } from "/receive.js";
 import { releasesPage } from "/releases.js";
+import { renewal } from "/renew.js";
+import { requirementsPage } from "/requirements.js";
 import { setupPage } from "/setup.js";
 import { shelfPage } from "/shelf.js";
 import { forms, providerRefusal } from "/signin.js";
@@ -62,6 +65,7 @@ const pages = {
   aircraft: (id) => aircraftPage(again, id),
   cards: (id) => cardsPage(again, id),
   models: (id) => modelsPage(again, id),
+  requirements: (id) => requirementsPage(again, id),
   items: () => itemsPage(again),
   held: (id) => heldPage(again, id),
   reading: (id, _, reading) => readingPage(id, reading),
@@ -71,6 +75,7 @@ const pages = {
   order: (id) => orderPage(again, id),
   work: (id, _, step) => workPage(again, id, step),
   shelf: () => shelfPage(attempt),
+  lot: (id) => lotPage(again, id),
   item: (id) => itemPage(again, "items/" + encodeURIComponent(id)),
   receive: async () => [el("h2", {}, "Receiving"), ...await receiving()],
   issue: (id) => [el("h2", {}, "Issue desk"), ...issueDesk(id)],
@@ -89,7 +94,7 @@ const pages = {
 };
 
 const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", aircraft: "Aircraft", held: "Held readings", exceedances: "Exceedances", import: "Import readings", due: "Due list", status: "Status on a date", directives: "Directives", lives: "Life limits", done: "Last and next",
-  findings: "Open findings", evidence: "Evidence", entries: "Releases to enter", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", items: "Items", setup: "Setting up", stations: "Stations", places: "Places in stores", cards: "Task cards", models: "Engine models", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
+  findings: "Open findings", evidence: "Evidence", entries: "Releases to enter", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", items: "Items", setup: "Setting up", stations: "Stations", places: "Places in stores", cards: "Task cards", models: "Engine models", requirements: "Requirements", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
 
 // ways are the pages that somebody with a role works on, the first of them where the day begins. All others are one press further.
 const ways = { technician: ["jobs", "shelf"], inspector: ["jobs", "findings"], releaser: ["jobs", "findings"], stores: ["issue", "receive", "shelf"], planner: ["due", "orders", "engines", "setup"],
@@ -159,7 +164,7 @@ function navigation(now) {
   const mine = own(), rest = Object.keys(titles).filter((name) => !mine.includes(name) && !closed().includes(name));
   at("nav").replaceChildren(...mine.map((name) => anchor(name, now)), el("details", { class: "more" }, el("summary", {}, rest.includes(now) ? "More: " + titles[now] : "More"), ...rest.map((name) => anchor(name, now))));
   at("who").replaceChildren(current().displayName + " ", el("a", { class: "mine", href: "#/account", "aria-current": now === "account" ? "page" : undefined }, "My account"), " ",
-    el("button", { type: "button", onclick: leave }, "Sign out"));
+    el("button", { type: "button", class: "back", onclick: leave }, "Sign out"));
 }
 
 // leave signs out, and takes from this device what was read; entries that wait stay, for their person.
@@ -192,6 +197,8 @@ async function begin(session) {
   const { account, person, displayName, roles, method, unitSystem } = session;
   await keepSeen("session", { account, person, displayName, roles, method, unitSystem }, Date.now());
 }
+
+renewBy(renewal(begin));
 
 // start takes up the session of the browser. Without a connection it shows what this device knows to whom it knew last.
 async function start() {

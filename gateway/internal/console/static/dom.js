@@ -14,6 +14,8 @@ export const link = (name, text, attributes = {}) => el("a", { href: "#/" + name
 export const date = (d) => (d && d.year ? [String(d.year).padStart(4, "0"), ...[d.month, d.day].map((n) => String(n).padStart(2, "0"))].join("-") : "–");
 export const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–");
 export const amount = (q) => (q ? `${q.value} ${q.unitCode}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
+// plainTimes says the instants of a text as all others are said.
+export const plainTimes = (text) => (text || "").replace(/(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z/g, "$1 $2Z");
 export const last = (name) => (name || "").split("/").pop();
 export const words = (text) => String(text || "").replaceAll("_", " ");
 // decimal has a point for a typed comma, but where the comma could group thousands: that is left for the service to refuse.
@@ -29,7 +31,7 @@ const looks = {
   CURRENT: ["good", "○"], NEAR: ["look", "◐"], DUE: ["look", "▲"], IN_TOLERANCE: ["look", "◆"], OVERDUE: ["bad", "■"], EXEMPT: ["none", "–"], NO_DATA: ["none", "◌"],
   STEADY: ["good", "○"], WATCH: ["look", "◐"], PLAN: ["look", "▲"], ACT: ["bad", "■"],
   USABLE: ["good", "○"], HELD: ["look", "◐"], EMPTIED: ["none", "–"], EXPIRED: ["bad", "■"], RECALLED: ["bad", "■"], DISPOSED: ["none", "–"],
-  RELEASED: ["good", "○"], VOIDED: ["none", "–"], DIFFERS: ["look", "▲"],
+  RELEASED: ["good", "○"], INSPECTION_NOT_PASSED: ["bad", "■"], VOIDED: ["none", "–"], DIFFERS: ["look", "▲"],
   RECOVERED: ["good", "○"], NOT_RECOVERED: ["bad", "■"], CANNOT_TELL: ["none", "◌"],
   ACTIVE: ["good", "○"], INVITED: ["look", "◐"], LOCKED: ["bad", "■"], DISABLED: ["none", "–"],
   IN_FORCE: ["good", "○"], NOT_YET: ["look", "◐"], LAPSED: ["bad", "■"], SUSPENDED: ["bad", "■"],
@@ -42,11 +44,20 @@ export function chip(word) {
   return el("span", { class: "chip " + kind }, `${shape} ${words(plain)}`);
 }
 
-// table shows rows; a telephone shows each as a card under its first cell, and rows of two as a name and what it is.
+// notPassed says that an order was released as an inspection that was not passed.
+export const notPassed = (order) => order.inspectionResult === "INSPECTION_RESULT_NOT_AIRWORTHY";
+// orderState is where an order stands. One whose inspection was not passed never looks like one that is all right.
+export const orderState = (order) => chip(notPassed(order) ? "INSPECTION_NOT_PASSED" : order.state);
+
+// What is never broken at the end of a line: a code, a serial number, a date, an instant. What stands at the right of its column: amounts, with their units.
+const whole = /^([^\s]{1,16}|\d{4}-\d\d-\d\d \d\d:\d\dZ)$/, numeric = /^(–|[+−-]?[\d.,]+( (L|mL|kg|g|m|h|min|s|%|°C|kPa|days))?)$/;
+
+// table shows rows, columns of amounts to the right; a telephone shows each as a card under its first cell, and rows of two as a name and what it is.
 export function table(caption, heads, rows, empty) {
   if (rows.length === 0) return el("p", {}, empty);
-  const head = el("tr", {}, ...heads.map((h) => el("th", { scope: "col" }, h)));
-  const body = rows.map((cells) => el("tr", {}, ...cells.map((c, i) => el("td", { "data-head": heads[i], class: /^\d{4}-\d\d-\d\d$/.test(c) ? "date" : undefined }, c ?? "–"))));
+  const kinds = heads.map((_, i) => (i > 0 && rows.every((r) => numeric.test(r[i] ?? "–")) && rows.some((r) => /\d/.test(r[i])) ? "number" : ""));
+  const head = el("tr", {}, ...heads.map((h, i) => el("th", { scope: "col", class: kinds[i] || undefined }, h)));
+  const body = rows.map((cells) => el("tr", {}, ...cells.map((c, i) => el("td", { "data-head": heads[i], class: kinds[i] || (whole.test(c instanceof Node ? c.textContent : c) ? "date" : undefined) }, c ?? "–"))));
   return el("div", { class: "scroll" }, el("table", { class: heads.length === 2 ? "pairs" : undefined }, el("caption", {}, caption), el("thead", {}, head), el("tbody", {}, ...body)));
 }
 

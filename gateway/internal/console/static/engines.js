@@ -1,7 +1,7 @@
 // Engines: all of them with what their readings say, and one with its trend, its washes and its readings.
-import { judged, recoveryHeads, recoveryRow } from "/analysis.js";
+import { judged, recoveryHeads, recoveryRow, urgent } from "/analysis.js";
 import { all, get, otherwise } from "/api.js";
-import { chip, el, instant, last, link, table } from "/dom.js";
+import { chip, el, instant, last, link, orderState, table } from "/dom.js";
 import { addEngine, engineForms } from "/fleet.js";
 import { drawTrend } from "/trend.js";
 
@@ -9,7 +9,7 @@ import { drawTrend } from "/trend.js";
 function files(name) {
   const formats = [["Chart, SVG", "trend:render"], ["Chart, PNG", "trend:render?format=IMAGE_FORMAT_PNG"], ...["CSV", "XLSX", "PARQUET", "JSON"]
     .map((format) => ["Readings, " + format, "readings:export?format=TABLE_FORMAT_" + format])];
-  return el("p", { class: "take" }, ...formats.flatMap(([text, path]) => [el("a", { href: `/v1/${name}/${path}` }, text), " "]), el("button", { type: "button", onclick: () => print() }, "Print"));
+  return el("p", { class: "take" }, ...formats.flatMap(([text, path]) => [el("a", { href: `/v1/${name}/${path}` }, text), " "]), el("button", { type: "button", class: "back", onclick: () => print() }, "Print"));
 }
 
 export async function enginesPage(again) {
@@ -37,9 +37,9 @@ export async function enginePage(again, id) {
     otherwise(get(`/v1/${name}/trend`), null), otherwise(get(`/v1/${name}/recoveries`), {}),
     all("/v1/workOrders?filter=" + encodeURIComponent(`engine = ${JSON.stringify(engine.name)}`))]);
   const hours = (Number(engine.counters.operatingSeconds) / 3600).toFixed(1), counted = `${hours} h and ${engine.counters.cycles} cycles since new.`;
-  const work = table("Orders of this engine", ["Number", "Work", "State", "Planned"], orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, chip(o.state), instant(o.planStartTime)]), "No order of this engine yet.");
+  const work = table("Orders of this engine", ["Number", "Work", "State", "Planned"], orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, orderState(o), instant(o.planStartTime)]), "No order of this engine yet.");
   const due = el("p", { class: "take" }, el("a", { href: "#/due?subject=" + encodeURIComponent(engine.name) }, "What is due on it"), " ", el("a", { href: "#/status?subject=" + encodeURIComponent(engine.name) }, "Status on a date"));
-  const head = [el("h2", {}, "Engine " + engine.serial), el("p", {}, trend ? `${counted} ${trend.summary}` : counted)];
+  const head = [el("h2", {}, "Engine " + engine.serial), ...urgent(assessment), el("p", {}, assessment ? chip(assessment.level) : "", trend ? ` ${counted} ${trend.summary}` : counted)];
   if (!trend || trend.points.length === 0) {
     const model = engine.engineModel ? await otherwise(get("/v1/" + engine.engineModel), null) : null;
     return [...head, unread(engine, model), due, work, ...forms];

@@ -28,11 +28,14 @@ export function numberBox(path, id, label, value, { hint, ...more } = {}) {
     if (!text()) return undefined;
     const n = Number(decimal(text()).replace("−", "-"));
     if (Number.isNaN(n) || text().includes(",") && decimal(text()).includes(",")) {
-      throw Object.assign(new Refused("Something is no number."), { violations: [{ field: path, description: `“${text()}” is no number, or may be two. Type it with a point, such as 12.5.` }] });
+      throw wrong(path, `“${text()}” is no number, or may be two. Type it with a point, such as 12.5.`);
     }
     return n;
   } };
 }
+
+// wrong refuses what was typed into a field before it is sent.
+export const wrong = (field, description) => Object.assign(new Refused(description), { violations: [{ field, description }] });
 
 // plain is a sentence of the service without the name of the field that it stands at.
 const plain = (v) => (v.description || "").replace(`${v.field}: `, "").replace(/ Correct it and send the request again\.$/, "");
@@ -45,6 +48,7 @@ function tell(boxes, violations) {
     if (!at) { rest.push(v.description); continue; }
     at.no.textContent = "✕ " + plain(v);
     at.box.setAttribute("aria-invalid", "true");
+    for (let shut = at.box.closest("details"); shut; shut = shut.parentElement.closest("details")) shut.open = true;
   }
   return rest;
 }

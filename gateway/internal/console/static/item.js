@@ -1,7 +1,7 @@
 // The page of an item: what it may be used for and by which document, how it is mixed, how long it keeps, what it can do to people, and where
 // its lots are.
 import { get } from "/api.js";
-import { amount, chip, date, el, hazards, instant, last, table, words } from "/dom.js";
+import { amount, chip, date, el, hazards, instant, last, link, table, words } from "/dom.js";
 import { changing } from "/items.js";
 import { batchOf } from "/names.js";
 
@@ -32,7 +32,7 @@ function facts(item) {
 export async function itemPage(again, name) {
   const [item, found, places, form] = await Promise.all([get("/v1/" + name), get("/v1/lots?pageSize=1000&filter=" + encodeURIComponent(`item = "${name}"`)), get("/v1/locations?pageSize=1000"), changing(again, name)]);
   const stores = new Map(places.locations.filter((l) => l.kind === "BIN" || l.kind === "HOLD_AREA").map((l) => [l.name, l.displayName]));
-  const lots = found.lots.map((l) => [l.shortCode, batchOf(l), chip(l.state), amount(l.onHand), instant(l.expireTime),
+  const lots = found.lots.map((l) => [link("lot/" + last(l.name), l.shortCode), batchOf(l), chip(l.state), amount(l.onHand), instant(l.expireTime),
     (l.balances || []).filter((b) => stores.has(b.location)).map((b) => `${amount(b.quantity)} at ${stores.get(b.location)}`).join("; ") || "–"]);
   return [
     el("h2", {}, item.displayName), item.demonstrationOnly ? el("p", { class: "caution" }, "Demonstration only: this item is invented.") : null,

@@ -1,7 +1,7 @@
 // Items: what stores keep, with what it may be used for, how long it keeps and what it can do to people.
-import { Refused, all, change, get, has, otherwise, send } from "/api.js";
+import { all, change, get, has, otherwise, send } from "/api.js";
 import { amount, chip, date, el, fold, last, link, table, words } from "/dom.js";
-import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox } from "/entry.js";
+import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
 
 const kinds = [["CLEANER", "compressor cleaner"], ["WATER", "distilled or demineralised water"], ["ANTIFREEZE", "antifreeze"], ["BLEND", "solution mixed here"], ["SEAL", "seal or O-ring"], ["OTHER", "something else"]];
 const signals = [["SIGNAL_WORD_UNSPECIFIED", "as its hazard statements call for"], ["WARNING", "WARNING"], ["DANGER", "DANGER"]];
@@ -10,7 +10,7 @@ const may = () => has("stores");
 // ratios reads "4:1" as parts of water to parts of cleaner. What is no ratio is refused here: half of one would be another mixture.
 const ratios = (box) => lines(box.value()).map((line) => {
   const [, water, cleaner] = /^(\d+)\s*:\s*(\d+)$/.exec(line) || [];
-  if (cleaner === undefined) throw Object.assign(new Refused("Something is no ratio."), { violations: [{ field: box.path, description: `“${line}” is no ratio. Write the parts of water, a colon and the parts of cleaner, such as 4:1.` }] });
+  if (cleaner === undefined) throw wrong(box.path, `“${line}” is no ratio. Write the parts of water, a colon and the parts of cleaner, such as 4:1.`);
   return { waterParts: Number(water), cleanerParts: Number(cleaner) };
 });
 

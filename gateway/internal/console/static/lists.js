@@ -1,7 +1,7 @@
 // The lists of planners and quality: what is due with every line of its arithmetic, directives, life limits, last and next, open findings.
 import { all, get } from "/api.js";
 import { ask, pick, subject, subjects, text } from "/asking.js";
-import { chip, date, el, table, words } from "/dom.js";
+import { chip, date, el, link, table, words } from "/dom.js";
 import { counters, document_, findingHeads, findingRows, left, lifeHeads, lifeRows } from "/standing.js";
 
 const bands = ["", "OVERDUE", "IN_TOLERANCE", "DUE", "NEAR", "ATTENTION", "CURRENT", "NO_DATA", "EXEMPT"];
@@ -14,7 +14,7 @@ const filterOf = (asked) => [asked.get("band") && `band = ${asked.get("band")}`,
 // taken are the links under which a list is taken away.
 const taken = (content, filter) => el("p", { class: "take" }, "Take it away: ", ...["CSV", "XLSX", "PDF"].flatMap((format) =>
   [el("a", { href: `/v1/dueItems:export?content=${content}&format=${format}&filter=${encodeURIComponent(filter || "")}`, download: "" }, format), " "]),
-el("button", { type: "button", onclick: () => print() }, "Print"));
+el("button", { type: "button", class: "back", onclick: () => print() }, "Print"));
 
 // why opens under an item: each line of the arithmetic, so that it can be done again by hand.
 const why = (attempt, item) => {
@@ -36,7 +36,7 @@ export async function duePage(attempt, asked) {
     left(d.remaining), d.flyingPlanVersion ? "flying plan " + d.flyingPlanVersion : "rate", why(attempt, d)]);
   return [el("h2", {}, "Due list"), ask("due", "Show", pick("band", "Band", bands.map((b) => [b, b ? words(b) : "all"]), asked), pick("kind", "Kind", kinds.map((k) => [k, k ? words(k) : "all"]), asked),
     subject("On", on, asked), text("before", "Due before", asked.get("before"), { type: "date" })), taken("DUE_LIST", filter),
-  table(`${items.length} items, soonest first`, ["Code", "Requirement", "On", "Band", "Due", "Left", "Projected by", "Why then"], rows, "Nothing is due by this.")];
+  table(`${items.length} items, soonest first`, ["Code", "Requirement", "On", "Band", "Due", "Left", "Projected by", "Why then"], rows, filter ? "Nothing is due by this." : el("span", {}, "Nothing is due: no requirement applies to anything that is known. ", link("requirements", "Requirements"))), el("p", { class: "take" }, link("requirements", "What is required, and when"))];
 }
 
 export async function directivesPage(attempt, asked) {

@@ -1,11 +1,10 @@
 // Engine models: what readings are compared with and how such an engine is washed, each with the document that says so. A change is a new revision.
-import { Refused, all, call, get, has, newKey, send } from "/api.js";
+import { all, call, get, has, newKey, send } from "/api.js";
 import { el, fold, last, link, table } from "/dom.js";
-import { entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox } from "/entry.js";
+import { entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
 import { document_ } from "/standing.js";
 
 const may = () => has("analyst", "admin");
-const wrong = (field, description) => Object.assign(new Refused(description), { violations: [{ field, description }] });
 
 const columns = ["pressureAltitudeM", "oatC", "airspeedKt", "propellerSpeedRpm", "torqueNm", "ittC", "ngPct", "fuelFlowKgH"];
 // pointsOf reads a table of the baseline, a line a point, its columns parted by tabs, semicolons or commas. Decimals have a point.

@@ -27,7 +27,7 @@ const steps = (r) => [
   { title: "Task cards of your approved data", done: r.cards.some((c) => !c.sample), lacks: [], why: "The suite's cards are samples: they show how a card is made and stand for no approved data.", roles: ["planner", "quality"], to: "cards" },
   { title: "People and their accounts", done: r.people.length > 1, lacks: [], why: "Who did the work does not inspect it, so it takes two people at least.", roles: ["admin"], to: "accounts" },
   { title: "Their authorizations", done: r.grants, lacks: [], why: "Nobody signs without one. Quality grants them.", roles: ["quality"], to: "people" },
-  { title: "Requirements", done: r.requirements, lacks: [], why: "The due list follows from them: inspections, directives, life limits, intervals of washes.", roles: ["planner", "quality"], to: "due", optional: true },
+  { title: "Requirements", done: r.requirements, lacks: [], why: "The due list follows from them: inspections, directives, life limits, intervals of washes.", roles: ["planner", "quality"], to: "requirements", optional: true },
 ];
 
 const state = (s) => (s.done === null ? "◌ not known to you" : s.done ? (s.lacks.length ? "◐ begun" : "○ there") : s.optional ? "◐ may wait" : "▲ missing");
@@ -41,7 +41,7 @@ export async function missing() {
 
 export async function setupPage() {
   const list = steps(await read()), open = list.filter((s) => !s.optional && (s.done === false || s.lacks.length)), next = open.find((s) => has(...s.roles));
-  return [el("h2", {}, "Setting up"), el("p", {}, open.length ? `${open.length} of ${list.length} things are still needed before the first job. ` : "Everything that a first job needs is there. ",
+  return [el("h2", {}, "Setting up"), el("p", {}, open.length ? `${open.length} of ${list.length} things ${open.length === 1 ? "is" : "are"} still needed before the first job. ` : "Everything that a first job needs is there. ",
     next ? link(next.to, `Next for you: ${next.title}`) : open.length ? `Nothing of it is for you, ${current().displayName}: who enters what stands below.` : link("orders", "Draft an order")),
   el("ol", { class: "steps" }, ...list.map((s) => el("li", {}, el("h3", {}, link(s.to, s.title), " ", el("span", { class: "chip " + (s.done === null ? "none" : s.done && !s.lacks.length ? "good" : s.optional || s.done ? "look" : "bad") }, state(s))),
     el("p", {}, s.why, ` Entered by ${who(s.roles)}.`), s.lacks.length ? el("ul", {}, ...s.lacks.slice(0, 5).map((l) => el("li", {}, l)), s.lacks.length > 5 ? el("li", {}, `and ${s.lacks.length - 5} more`) : null) : null))),

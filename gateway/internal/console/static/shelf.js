@@ -1,6 +1,6 @@
 // The shelf list: every lot, and what a scanned code is and may be used for.
 import { all, get } from "/api.js";
-import { amount, chip, codeBox, el, instant, label, last, link, table, words } from "/dom.js";
+import { amount, chip, codeBox, el, fold, instant, label, last, link, table, words } from "/dom.js";
 import { batchOf, names } from "/names.js";
 
 // saidOf is what a code is, in the words that people have for lots and items.
@@ -9,9 +9,13 @@ async function saidOf(scan, titles) {
   const what = scan.lot ? `${scan.lot.shortCode}, ${titles.get(scan.item) || last(scan.item)}, ${batchOf(scan.lot)}: ${amount(scan.lot.onHand)}` : scan.elementText;
   const verb = (a) => el("li", {}, `${a.allowed ? "✓" : "✕"} ${a.verb}${a.explanation ? ": " + told.get(a.explanation) : ""}`);
   const verdict = scan.usable ? chip("USABLE") : el("span", { class: "chip bad" }, "■ " + words(scan.reason));
-  return [el("p", {}, verdict, " " + what), el("p", {}, told.get(scan.explanation)), ...scan.warnings.map((w) => el("p", {}, told.get(w.explanation))),
+  return [el("p", {}, verdict, " " + what, scan.lot ? el("span", { class: "take" }, " ", link("lot/" + last(scan.lot.name), "Put aside, call back, give back, count")) : ""), el("p", {}, told.get(scan.explanation)), ...scan.warnings.map((w) => el("p", {}, told.get(w.explanation))),
     el("ul", {}, ...scan.actions.map(verb))];
 }
+
+const ended = ["EMPTIED", "DISPOSED"];
+// byItem puts lots of an item together, the one that ends first on top; one without an end comes last.
+const byItem = (titles) => (a, b) => (titles.get(a.item) || a.item).localeCompare(titles.get(b.item) || b.item) || (a.expireTime || "9").localeCompare(b.expireTime || "9");
 
 export async function shelfPage(attempt) {
   const [lots, items] = await Promise.all([all("/v1/lots"), all("/v1/items")]), titles = new Map(items.map((i) => [i.name, i.displayName]));
@@ -20,6 +24,8 @@ export async function shelfPage(attempt) {
     answer.replaceChildren();
     attempt(async () => answer.replaceChildren(...await saidOf(await get("/v1/lots:parseScan?code=" + encodeURIComponent(code)), titles)));
   });
-  const rows = lots.map((l) => [l.shortCode, link("item/" + last(l.item), titles.get(l.item) || last(l.item)), batchOf(l), chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule, label(l)]);
-  return [el("h2", {}, "Shelf list"), box, answer, table("Lots", ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], rows, "Nothing was received yet.")];
+  const row = (l) => [link("lot/" + last(l.name), l.shortCode), link("item/" + last(l.item), titles.get(l.item) || last(l.item)), batchOf(l), chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule, label(l)];
+  const heads = ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], gone = lots.filter((l) => ended.includes(l.state)), there = lots.filter((l) => !ended.includes(l.state)).toSorted(byItem(titles));
+  return [el("h2", {}, "Shelf list"), box, answer, table("What is there, by item, what ends first on top", heads, there.map(row), el("span", {}, "Nothing is there. What arrives is entered under ", link("receive", "Receiving"), ".")),
+    gone.length ? fold(`Emptied and disposed of: ${gone.length}`, table("Nothing of these is left", heads, gone.map(row), "")) : null].filter(Boolean);
 }

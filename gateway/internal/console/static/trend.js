@@ -1,5 +1,7 @@
 // The trend: dots are readings, hollow when not used; the line is the smoothed level; a gap of more than 20 days stays a gap.
-const wide = 960, tall = 340, left = 56, right = 16, top = 16, bottom = 40;
+// A telephone has a narrow drawing with fewer dates, so that its words are as large as on a desk.
+const measures = () => (innerWidth < 700 ? { wide: 400, tall: 300, left: 36, dates: 2 } : { wide: 960, tall: 340, left: 56, dates: 5 });
+const right = 16, top = 16, bottom = 40;
 const day = 86400000, gap = 20 * day;
 
 function shape(tag, attributes, text) {
@@ -10,6 +12,7 @@ function shape(tag, attributes, text) {
 }
 
 export function drawTrend(trend) {
+  const { wide, tall, left, dates } = measures();
   const points = trend.points.filter((p) => p.deviation).map((p) => ({ at: Date.parse(p.readTime), y: p.deviation.ittC, level: p.level && p.level.ittC, used: p.state === "ACCEPTED" }));
   const figure = document.createElement("figure");
   const caption = document.createElement("figcaption");
@@ -22,11 +25,11 @@ export function drawTrend(trend) {
   const y = (v) => top + ((high - Math.min(high, Math.max(low, v))) / (high - low)) * (tall - top - bottom);
   const svg = shape("svg", { viewBox: `0 0 ${wide} ${tall}`, role: "img", "aria-label": caption.textContent });
   for (let v = Math.ceil(low / 5) * 5; v <= high; v += 5) {
-    svg.append(shape("line", { class: "axis", x1: left, x2: wide - right, y1: y(v), y2: y(v), "stroke-opacity": v === 0 ? 1 : 0.2 }), shape("text", { x: 8, y: y(v) + 4 }, `${v > 0 ? "+" : ""}${v}`));
+    svg.append(shape("line", { class: "axis", x1: left, x2: wide - right, y1: y(v), y2: y(v), "stroke-opacity": v === 0 ? 1 : 0.2 }), shape("text", { x: wide < 500 ? 2 : 8, y: y(v) + 4 }, `${v > 0 ? "+" : ""}${v}`));
   }
-  for (let i = 0; i <= 5; i++) {
-    const t = from + ((to - from) * i) / 5;
-    svg.append(shape("text", { x: x(t), y: tall - 14, "text-anchor": i === 0 ? "start" : i === 5 ? "end" : "middle" }, new Date(t).toISOString().slice(0, 10)));
+  for (let i = 0; i <= dates; i++) {
+    const t = from + ((to - from) * i) / dates;
+    svg.append(shape("text", { x: x(t), y: tall - 14, "text-anchor": i === 0 ? "start" : i === dates ? "end" : "middle" }, new Date(t).toISOString().slice(0, 10)));
   }
   for (const e of trend.events) {
     const t = Date.parse(e.eventTime);
