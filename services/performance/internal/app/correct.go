@@ -2,6 +2,8 @@ package app
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/store"
@@ -30,7 +32,9 @@ func (a *App) CorrectReading(ctx context.Context, req *performancev1.CorrectRead
 		case right.GetName() == wrong.GetName() || alike(right, wrong):
 			return nil, fault.Invalid("reading", "READING_UNCHANGED", "The correction says the same as %s. Change what was wrong.", wrong.GetName())
 		case known:
-			return nil, fault.Exists(right.GetName())
+			if err := u.restate(ctx, right, wrong); err != nil {
+				return nil, err
+			}
 		}
 		wrong.State, wrong.StateReason, wrong.StateText, wrong.CorrectingReading = performancev1.Reading_SUPERSEDED, supersededWhy, req.GetReason(), right.GetName()
 		if err := store.Readings.Save(ctx, tx, wrong, u.now); err != nil {
@@ -38,6 +42,22 @@ func (a *App) CorrectReading(ctx context.Context, req *performancev1.CorrectRead
 		}
 		return u.corrected(ctx, engine, right.GetName(), wrong)
 	})
+}
+
+// restate keeps a correction that says what a reading before it said, under a name of its own: that reading was taken for wrong by mistake, and
+// its name is taken. Reason: ALREADY_EXISTS.
+func (u unit) restate(ctx context.Context, right, wrong *performancev1.Reading) error {
+	there, err := store.Readings.Get(ctx, u.Tx, right.GetName())
+	if err != nil {
+		return err
+	}
+	if there.GetCorrectingReading() == "" {
+		return fault.New(fault.AlreadyExists, "ALREADY_EXISTS", "%s says the same as the correction already. Exclude %s instead.", there.GetName(), wrong.GetName()).
+			With("reading", there.GetName())
+	}
+	sum := sha256.Sum256([]byte(right.GetName() + " instead of " + wrong.GetName()))
+	right.Name = engineOf(wrong.GetName()) + "/readings/r" + hex.EncodeToString(sum[:])[:31]
+	return store.Readings.Insert(ctx, u.Tx, right, u.now)
 }
 
 // corrected works the engine out with the new reading and tells of both.

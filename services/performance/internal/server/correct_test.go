@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -52,6 +53,34 @@ func TestACorrectionTakesTheReadingsPlace(t *testing.T) {
 		of(b.IncludeReading(b.analyst(), &performancev1.IncludeReadingRequest{Name: wrong.GetName(), Reason: "x"})).refused(t, "READING_SUPERSEDED")
 		req.Name, req.Reading.ReadTime = right.GetName(), timestamppb.New(morning.Add(time.Hour))
 		of(b.CorrectReading(b.analyst(), req)).refused(t, "READING_IN_FUTURE")
+	})
+}
+
+// Whoever corrects a reading that was right can correct it back, as often as it takes; what another reading says already is said once.
+func TestACorrectionCanBeTakenBack(t *testing.T) {
+	benches(t, func(t *testing.T, b bench) {
+		m := b.withModel(nil)
+		of(b.ImportReadings(b.analyst(), &performancev1.ImportReadingsRequest{Csv: siTable(m, 30), Source: "logbook"})).done(t)
+		was, before := b.readings(), b.used()
+		first := was[10]
+		now, itt := first, first.GetItt().GetText()
+		for _, text := range []string{itt + "1", itt, itt + "2", itt} {
+			req := newReading(m, 20)
+			req.Name, req.Reading.Itt = now.GetName(), in(text, "Cel")
+			now = of(b.CorrectReading(b.analyst(), req)).done(t)
+		}
+		if now.GetState() != performancev1.Reading_ACCEPTED || !proto.Equal(now.GetValues(), first.GetValues()) || !proto.Equal(now.GetDeviation(), first.GetDeviation()) || b.used() != before {
+			t.Errorf("%v\nwas %v; %d used, before %d", now, first, b.used(), before)
+		}
+		if all := b.readings(); len(all) != len(was)+4 {
+			t.Errorf("%d readings are kept, want %d", len(all), len(was)+4)
+		}
+		stands := newReading(m, 21).GetReading()
+		stands.SourceId = "" // so that what it says is its name
+		of(b.CreateReading(b.analyst(), &performancev1.CreateReadingRequest{Parent: engineName, Reading: proto.CloneOf(stands)})).done(t)
+		other := newReading(m, 20)
+		other.Name, other.Reading = was[11].GetName(), stands
+		of(b.CorrectReading(b.analyst(), other)).refused(t, "ALREADY_EXISTS")
 	})
 }
 
