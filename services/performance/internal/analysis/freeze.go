@@ -9,7 +9,7 @@ import (
 )
 
 // Form names the form that Freeze writes; another program that writes another form has another name.
-const Form = "5"
+const Form = "6"
 
 // Freeze writes a tracker down, some 20 kB.
 func (t *Tracker) Freeze() ([]byte, error) {

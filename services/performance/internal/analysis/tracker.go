@@ -53,6 +53,7 @@ type Tracker struct {
 	Risen    time.Time // when Open was last found to go on
 
 	Rate, Limit, Height float64 // readings between false findings; limits of χ² for changes and of the cumulative sum
+	Sure                float64 // standard errors that a line must be above what is worth a wash
 	Lately              []raw   // the newest accepted readings
 	Events              []Event // of the last months
 	Pending             []pending
@@ -184,7 +185,7 @@ func (t *Tracker) learn() {
 		rate *= float64(t.Used) / math.Max(1, days)
 	}
 	if math.Abs(rate-t.Rate) > 0.02*rate {
-		t.Rate, t.Limit, t.Height = rate, limitFor(rate), Threshold(rate, allowance)
+		t.Rate, t.Limit, t.Height, t.Sure = rate, limitFor(rate), Threshold(rate, allowance), sureness(rate)
 	}
 }
 
