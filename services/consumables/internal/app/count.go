@@ -38,12 +38,8 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 		if difference != 0 {
 			count.State = consumablesv1.StockCount_WAITING
 		}
-		again, err := u.supersede(ctx, count)
-		if err != nil {
+		if err := u.supersede(ctx, count); err != nil {
 			return nil, err
-		}
-		if again && count.GetState() == consumablesv1.StockCount_AGREED {
-			count.State = consumablesv1.StockCount_WAITING
 		}
 		if err := store.Counts.Insert(ctx, tx, count, u.now); err != nil {
 			return nil, err
@@ -59,14 +55,15 @@ func (a *App) CreateStockCount(ctx context.Context, req *consumablesv1.CreateSto
 }
 
 // supersede ends the wait of earlier counts of the lot at the place; a count that was recorded late, after one of a later
-// instant, waits for nobody itself. It reports whether one of those was made by the same person: the first answer said what the books
-// hold, so that the second count is not blind, and a difference that is gone with it is for somebody else to look at.
-func (u unit) supersede(ctx context.Context, count *consumablesv1.StockCount) (again bool, err error) {
+// instant, waits for nobody itself. One that agrees waits too where the same person found a difference before: that answer said what the books
+// hold, so that this count is not blind, and somebody else is to look at it.
+func (u unit) supersede(ctx context.Context, count *consumablesv1.StockCount) error {
 	others, err := store.Counts.Where(ctx, u.Tx, "lot = $1 AND location = $2 AND (state = 'WAITING' OR count_time > $3)",
 		count.GetLot(), count.GetLocation(), storage.Micros(count.GetCountTime().AsTime()))
 	if err != nil {
-		return false, err
+		return err
 	}
+	again := false
 	for _, other := range others {
 		if other.GetCountTime().AsTime().After(count.GetCountTime().AsTime()) {
 			if count.GetState() == consumablesv1.StockCount_WAITING {
@@ -75,15 +72,18 @@ func (u unit) supersede(ctx context.Context, count *consumablesv1.StockCount) (a
 			continue
 		}
 		if other, err = store.Counts.Lock(ctx, u.Tx, other.GetName()); err != nil {
-			return false, err
+			return err
 		}
 		again = again || other.GetCounter() == count.GetCounter()
 		other.State = consumablesv1.StockCount_SUPERSEDED
 		if err := store.Counts.Save(ctx, u.Tx, other, u.now); err != nil {
-			return false, err
+			return err
 		}
 	}
-	return again, nil
+	if again && count.GetState() == consumablesv1.StockCount_AGREED {
+		count.State = consumablesv1.StockCount_WAITING
+	}
+	return nil
 }
 
 // who is the person of a caller, or the account where it has none.

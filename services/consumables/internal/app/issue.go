@@ -37,7 +37,8 @@ func (a *App) IssueStock(ctx context.Context, req *consumablesv1.IssueStockReque
 		}
 		if ended(line.Demands) && req.GetOverrideReason() == "" {
 			return nil, fault.Precondition("WORK_ORDER_ENDED",
-				"%s was released or voided, and nothing is handed out to it any more. Take the order that it is for; or give a reason, if it was handed out before and is booked late.", req.GetWorkOrder())
+				"%s was released or voided, and nothing is handed out to it any more. Take the order that it is for; or give a reason, if it was handed out before and is booked late.",
+				req.GetWorkOrder())
 		}
 		u.known = map[string][]stock.Posting{req.GetName(): line.Balances}
 		return u.issue(ctx, req, line, amount)

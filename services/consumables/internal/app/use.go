@@ -96,7 +96,8 @@ func (has jobStock) taken(amount stock.Micro) (parts []stock.Micro, missing stoc
 func (u unit) usedBeyondBooks(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, used Used) error {
 	m := u.movement(consumablesv1.StockMovement_CONSUMED, lot, amount, item.GetBaseUnitCode())
 	m.WorkOrder, m.Engine, m.EffectiveTime = used.Order, used.Engine, timestamppb.New(used.At)
-	m.Reason = fmt.Sprintf("Used beyond the books: a step of %s used %s %s of %s and the job had %s %s less. Count the lot; or reverse this, book the issue that was missed, and book the use again.",
+	m.Reason = fmt.Sprintf("Used beyond the books: a step of %s used %s %s of %s and the job had %s %s less. "+
+		"Count the lot; or reverse this, book the issue that was missed, and book the use again.",
 		used.Order, used.Value, used.Unit, lot.GetName(), amount.Text(), item.GetBaseUnitCode())
 	if err := u.post(ctx, m, item, transfer(lot.GetName(), store.CountDifference, used.Engine, amount)); err != nil {
 		return err

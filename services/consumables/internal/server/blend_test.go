@@ -145,7 +145,8 @@ func TestMixesThatAreRefused(t *testing.T) {
 			c.change(req)
 			_, err := d.blend(req)
 			refused(t, c.what, err, c.reason)
-			if measured := c.reason == "MIX_RATIO_NOT_MET" || c.reason == "MIXING_LOSS_IMPLAUSIBLE"; measured && !strings.Contains(err.Error(), "1.893 L ") && !strings.Contains(err.Error(), "1.623 L ") {
+			measured := c.reason == "MIX_RATIO_NOT_MET" || c.reason == "MIXING_LOSS_IMPLAUSIBLE"
+			if measured && !strings.Contains(err.Error(), "1.893 L ") && !strings.Contains(err.Error(), "1.623 L ") {
 				t.Errorf("%s: an amount without its unit in %v", c.what, err)
 			}
 		}

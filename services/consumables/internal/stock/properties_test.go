@@ -100,7 +100,10 @@ func picked(picks []stock.Pick, lot string) bool {
 // The last usable day counts whole in the store's zone, and not a microsecond of the next: also where clocks change at midnight, so that the
 // next day has no first hour (Cairo, Beirut, Santiago) or has it twice (Havana). Zones: the tz database.
 func TestTheLastDayIsUsableToItsEndAndNoLonger(t *testing.T) {
-	names := []string{"UTC", "Africa/Cairo", "Asia/Beirut", "America/Santiago", "America/Havana", "Asia/Tokyo", "Pacific/Kiritimati", "Pacific/Pago_Pago", "Asia/Kathmandu", "Europe/Oslo", "America/St_Johns"}
+	names := []string{
+		"UTC", "Africa/Cairo", "Asia/Beirut", "America/Santiago", "America/Havana", "Asia/Tokyo", "Pacific/Kiritimati", "Pacific/Pago_Pago",
+		"Asia/Kathmandu", "Europe/Oslo", "America/St_Johns",
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		zone, err := time.LoadLocation(rapid.SampledFrom(names).Draw(t, "zone"))
 		if err != nil {
@@ -146,7 +149,10 @@ func lastDayIs(t rapid.TB, zone *time.Location, day string) {
 
 // Whatever is typed for a code: it is refused, or it is the code of a lot, and reading it again gives the same.
 func FuzzReadShortCode(f *testing.F) {
-	for _, seed := range []string{stock.ShortCode(0), strings.ToLower(stock.ShortCode(7919)), " " + stock.ShortCode(1) + "\t", stock.ShortCode(594_823_320), "", "2222222", "222222", "22O2222", "ıııı", "\x00234567"} {
+	for _, seed := range []string{
+		stock.ShortCode(0), strings.ToLower(stock.ShortCode(7919)), " " + stock.ShortCode(1) + "\t", stock.ShortCode(594_823_320), "", "2222222", "222222",
+		"22O2222", "ıııı", "\x00234567",
+	} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, typed string) {
