@@ -323,7 +323,8 @@ func TestAWetEngineIsNotForgottenByEndingItsOrder(t *testing.T) {
 		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 900, 1020, false))
 		must[*workordersv1.WorkOrder](s)(s.void(o, "pat"))
 		ended := must[*workordersv1.WorkOrder](s)(s.void(other, "quinn"))
-		if told := s.told(other, "voided"); ended.GetState() != workordersv1.WorkOrder_VOIDED || !strings.Contains(told, "engine was sold; liquid went into the engine, and no drying run is recorded") {
+		told := s.told(other, "voided")
+		if ended.GetState() != workordersv1.WorkOrder_VOIDED || !strings.Contains(told, "engine was sold; liquid went into the engine, and no drying run is recorded") {
 			t.Errorf("%s, told %s", ended.GetState(), told)
 		}
 		if told := s.told(o, "voided"); strings.Contains(told, "liquid") {

@@ -158,7 +158,9 @@ func TestAStepThatWasRecordedWronglyIsDoneAgain(t *testing.T) {
 			return err
 		}
 		sign := func(who string) *workordersv1.Step {
-			shown := must[*workordersv1.PreviewSignatureResponse](s)(s.look.PreviewSignature(s.as(who), &workordersv1.PreviewSignatureRequest{Name: steps[0].GetName(), Meaning: commonv1.Signature_PERFORMED}))
+			shown := must[*workordersv1.PreviewSignatureResponse](s)(s.look.PreviewSignature(s.as(who), &workordersv1.PreviewSignatureRequest{
+				Name: steps[0].GetName(), Meaning: commonv1.Signature_PERFORMED,
+			}))
 			return must[*workordersv1.Step](s)(s.do.SignStep(s.as(who), &workordersv1.SignStepRequest{
 				Name: steps[0].GetName(), ReauthenticationToken: s.proof(who), ContentHash: shown.GetContentHash(),
 			}))

@@ -385,18 +385,24 @@ func (a *App) StartWorkOrder(ctx context.Context, req *workordersv1.StartWorkOrd
 		if err := u.begin(ctx, o, req, engine); err != nil {
 			return nil, err
 		}
-		if isWash(o.GetKind()) {
-			p, err := store.Plans.Lock(ctx, tx, o.GetName()+"/washPlan")
-			if err != nil {
-				return nil, err
-			}
-			p.Frozen = true
-			if err := store.Plans.Save(ctx, tx, p, u.now); err != nil {
-				return nil, err
-			}
+		if err := u.freeze(ctx, o); err != nil {
+			return nil, err
 		}
 		return o, u.advance(ctx, o, "start", nil)
 	})
+}
+
+// freeze keeps the plan of a wash as it is from now on.
+func (u unit) freeze(ctx context.Context, o *workordersv1.WorkOrder) error {
+	if !isWash(o.GetKind()) {
+		return nil
+	}
+	p, err := store.Plans.Lock(ctx, u.Tx, o.GetName()+"/washPlan")
+	if err != nil {
+		return err
+	}
+	p.Frozen = true
+	return store.Plans.Save(ctx, u.Tx, p, u.now)
 }
 
 // begin writes when an order was started, now or, on a day without network, when the sheet says, and at which counters. Reasons:
@@ -424,8 +430,8 @@ func (u unit) countersAtStart(ctx context.Context, o *workordersv1.WorkOrder, en
 		return err
 	}
 	if o.StartCounters = countersOr(o.GetStartCounters(), engine); o.GetStartCounters().GetOperatingSeconds() == 0 {
-		return fault.Invalid("counters", "COUNTERS_MISSING", "Neither the record of %s nor the start says its hours, and what is not said is not 0. Read hours, cycles and starts, and give them.", o.GetEngine()).
-			With("engine", o.GetEngine())
+		return fault.Invalid("counters", "COUNTERS_MISSING",
+			"Neither the record of %s nor the start says its hours, and what is not said is not 0. Read hours, cycles and starts, and give them.", o.GetEngine()).With("engine", o.GetEngine())
 	}
 	day := civil(o.GetStartTime().AsTime().In(zone))
 	return plausible("counters", o.GetEngine(), meteringOf(o.GetStartCounters()), engine.GetCounters(), engine.GetCountersDate(), day)

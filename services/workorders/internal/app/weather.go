@@ -38,7 +38,8 @@ func (a *App) stillWarm(ctx context.Context, o *workordersv1.WorkOrder, req *wor
 	old := !newer || now.Sub(entered) > stale
 	switch {
 	case old && now.Sub(o.GetPlanStartTime().AsTime()).Abs() > stale:
-		return fault.Precondition("WEATHER_STALE", "The plan of %s is for %g °C at %s, and it would begin more than a day away from then. Enter the lowest temperature expected now on %s, then start.",
+		return fault.Precondition("WEATHER_STALE",
+			"The plan of %s is for %g °C at %s, and it would begin more than a day away from then. Enter the lowest temperature expected now on %s, then start.",
 			o.GetNumber(), p.GetPlannedAirTemperatureC(), o.GetPlanStartTime().AsTime().Format(time.RFC3339), place.GetName()).With("station", place.GetName())
 	case !newer || place.GetWeather().GetLowestExpectedC() >= p.GetPlannedAirTemperatureC():
 		return nil

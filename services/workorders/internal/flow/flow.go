@@ -161,7 +161,8 @@ func Voids(e Ending, name string) error {
 	case e.Out > 0:
 		return fault.Precondition("RESTORE_OPEN", "%d items that were taken out on %s are not counted back in. Restore and count them first.", e.Out, name)
 	case e.Wet && !e.Quality:
-		return fault.Precondition("DRYING_RUN_MISSING", "Liquid went into the engine of %s, and no drying run is recorded since. Do it and record it, or have quality end the order, who says how the engine is kept from harm.", name)
+		return fault.Precondition("DRYING_RUN_MISSING",
+			"Liquid went into the engine of %s, and no drying run is recorded since. Do it and record it, or have quality end the order.", name)
 	default:
 		return nil
 	}
