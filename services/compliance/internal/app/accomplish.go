@@ -107,7 +107,8 @@ func longAgoNeeds(entry *compliancev1.Accomplishment, err error) error {
 		return err
 	}
 	return fault.Denied("SECOND_PERSON_NEEDED",
-		"The work of %s lies more than %d months back, so a second person must stand for the entry, with a fresh proof of their own, used once and within two minutes. Have that person enter their password.",
+		"The work of %s lies more than %d months back, so a second person must stand for the entry, with a fresh proof of their own, used once and within "+
+			"two minutes. Have that person enter their password.",
 		dateOf(entry.GetDoneDate()), secondPersonAfter).Because(err)
 }
 

@@ -18,8 +18,10 @@ import (
 )
 
 func (u unit) zone(name string) (*time.Location, error) {
-	if zone, known := u.app.zones.Load(name); known {
-		return zone.(*time.Location), nil //nolint:forcetypeassert // nothing else is stored
+	if kept, known := u.app.zones.Load(name); known {
+		if zone, ok := kept.(*time.Location); ok {
+			return zone, nil
+		}
 	}
 	zone, err := time.LoadLocation(name)
 	if err != nil || name == "Local" { // which is wherever this machine stands

@@ -91,8 +91,12 @@ func TestACalendarChangesOnlyWhenSomethingDoes(t *testing.T) {
 // done: it stays on its day and says so; nor is what has no day because no flying rate is known.
 func TestACalendarSaysWhatItsDaysRestOn(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
-		w.inspect("days", func(r *compliancev1.Requirement) { r.Repeat = limit(compliancev1.IntervalLimit_DAYS, 30) })
-		w.inspect("hours", func(r *compliancev1.Requirement) { r.Repeat = limit(compliancev1.IntervalLimit_HOURS, 100*3600) })
+		w.inspect("days", func(r *compliancev1.Requirement) {
+			r.DisplayName, r.Repeat = "Look", limit(compliancev1.IntervalLimit_DAYS, 30)
+		})
+		w.inspect("hours", func(r *compliancev1.Requirement) {
+			r.DisplayName, r.Repeat = "Rinse", limit(compliancev1.IntervalLimit_HOURS, 100*3600)
+		})
 		w.done("days", 990, on(2026, 2, 20))
 		w.done("hours", 990, on(2026, 2, 20))
 		feeds := map[string]*compliancev1.CalendarFeed{"days": w.subscribe(`requirement = "requirements/days"`), "hours": w.subscribe(`requirement = "requirements/hours"`)}
@@ -103,12 +107,12 @@ func TestACalendarSaysWhatItsDaysRestOn(t *testing.T) {
 				t.Errorf("%s: %s; want %s, %s on %s", of, c.GetContent(), status, summary, day)
 			}
 		}
-		says("days", "CONFIRMED", "D-1001: days days", "20260322")
-		says("hours", "CONFIRMED", "D-1001: hours hours (day projected from hours)", "20260407") // 90 h at 2.5 h a day: 36 days after 2 March
+		says("days", "CONFIRMED", "D-1001: days Look", "20260322")
+		says("hours", "CONFIRMED", "D-1001: hours Rinse (day projected from hours)", "20260407") // 90 h at 2.5 h a day: 36 days after 2 March
 		plane := must(w.queries.GetAircraft(w.as("viewer"), &compliancev1.GetAircraftRequest{Name: "aircraft/plane"}))(t)
 		plane.FlyingRate = &compliancev1.FlyingRate{}
 		must(w.commands.UpdateAircraft(w.as("planner"), &compliancev1.UpdateAircraftRequest{Aircraft: plane}))(t)
-		says("hours", "CONFIRMED", "D-1001: hours hours (no day is known now)", "20260407")
+		says("hours", "CONFIRMED", "D-1001: hours Rinse (no day is known now)", "20260407")
 		if err := w.decide("days", true, "looked at"); err != nil {
 			t.Fatal(err)
 		}
