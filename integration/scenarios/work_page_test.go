@@ -243,15 +243,16 @@ func (w *bench) finds() {
 	w.b.Do(chromedp.Click(chromedp.CSS("#stop-work")))
 	w.press("Report it", "The finding is reported")
 	w.handy("work-held")
-	w.press("Go on with the work", "The order goes on")
-	w.press("Answer it", "3 of 4")
+	w.press("Answer it", "Findings")
 	w.fill("findings details[open] input:not([type=date])", "New seal fitted")
 	w.press("Answer the finding", "The finding is answered")
+	w.press("Go on with the work", "The order goes on")
 }
 
 // signsTheStep counts, and signs just the text that the API gives; a wrong password signs nothing.
 func (w *bench) signsTheStep() {
 	w.t.Helper()
+	w.press("Step 3 is done", "Count what went out and what came back")
 	w.fill("removed", "3")
 	w.fill("restored", "2")
 	w.press("Step 3 is done", "came back")

@@ -1,5 +1,5 @@
 // Findings: reported from any step with one question, whether the work stops; answered, and closed by another person.
-import { send } from "/api.js";
+import { has, send } from "/api.js";
 import { chip, choice, dayOf, el, field, fold, instant, last, tick } from "/dom.js";
 
 // photograph keeps a picture with the order and gives its hash, none when none was taken.
@@ -41,11 +41,13 @@ function close(act, f) {
     act("Close the finding", () => send(`/v1/${f.name}:close`, { etag: f.etag, note: note.value() }), "The finding is closed."));
 }
 
+const may = () => has("technician", "inspector", "quality");
+
 // findings lists what was found on an order, and takes more.
 export function findings(kit, act, world, step) {
   const ended = ["RELEASED", "VOIDED"].includes(world.order.state);
   const one = (f) => el("li", {}, chip(f.state), ` ${f.description} (${kit.who(f.raiser)}, ${instant(f.raiseTime)})${f.flightSafety ? " ▲ ENDANGERS FLIGHT" : ""}${f.answer ? `. ${f.disposition}: ${f.answer}` : ""}`,
-    f.state === "RAISED" && !ended ? answer(act, f) : null, f.state === "ANSWERED" && !ended ? close(act, f) : null);
+    f.state === "RAISED" && !ended && may() ? answer(act, f) : null, f.state === "ANSWERED" && !ended ? (has("inspector", "quality") ? close(act, f) : el("p", {}, "An inspector or quality verifies and closes it.")) : null);
   return el("section", { id: "findings" }, el("h3", {}, "Findings"), world.findings.length ? el("ul", {}, ...world.findings.map(one)) : el("p", {}, "Nothing was found so far."),
-    ended ? null : raise(act, world, step));
+    ended ? null : may() ? raise(act, world, step) : el("p", {}, "A technician, an inspector or quality reports findings: ask one of them for what you see."));
 }

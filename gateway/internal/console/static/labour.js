@@ -1,5 +1,5 @@
 // Time worked, by whoever worked, from and to in UTC; across midnight too.
-import { send } from "/api.js";
+import { has, send } from "/api.js";
 import { el, field, instant, last, table, utc } from "/dom.js";
 
 const hours = (seconds) => `${Math.floor(seconds / 3600)} h ${String(Math.floor((seconds % 3600) / 60)).padStart(2, "0")} min`;
@@ -10,5 +10,5 @@ export function labour(kit, act, world, step) {
   const from = field("worked-from", "From, UTC", { type: "datetime-local", value: (order.startTime || "").slice(0, 16) }), to = field("worked-to", "To, UTC", { type: "datetime-local" });
   const record = act("Record my time", () => send(`/v1/${order.name}/labourEntries`, { startTime: utc(from), endTime: utc(to), ...(step ? { step: step.name } : {}) }), "The time is recorded.");
   return el("details", { id: "labour" }, el("summary", {}, "Time worked"), table("Time worked on this order", ["Who", "On", "From", "To", "Worked"], rows, "No time is recorded yet."),
-    ...(["DRAFTED", "SCHEDULED", "KITTED", "VOIDED"].includes(order.state) ? [] : [...from.nodes, ...to.nodes, record]));
+    ...(["DRAFTED", "SCHEDULED", "KITTED", "VOIDED"].includes(order.state) || !has("technician", "inspector") ? [] : [...from.nodes, ...to.nodes, record]));
 }

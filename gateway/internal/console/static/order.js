@@ -1,13 +1,13 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
 import { Refused, all, get, has, otherwise, send, suiteNow } from "/api.js";
 import { engineTitle } from "/asking.js";
-import { chip, choice, decimal, el, field, fold, instant, last, link, table, tick, utc } from "/dom.js";
+import { chip, choice, date, decimal, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc } from "/dom.js";
 import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 
 // packs are the links under which an order's record is taken away.
 const packs = (name) => el("p", { class: "take" }, ...[["Work pack, PDF", "PDF"], ["Work pack, JSON", "JSON"], ["Fallback sheet", "FALLBACK_SHEET"]]
-  .flatMap(([title, format]) => [el("a", { href: `/v1/${name}:export?format=${format}`, download: "" }, title), " "]), el("button", { type: "button", onclick: () => print() }, "Print"));
+  .flatMap(([title, format]) => [el("a", { href: `/v1/${name}:export?format=${format}`, download: "" }, title), " "]), el("button", { type: "button", class: "back", onclick: () => print() }, "Print"));
 
 // nextStep shows the first open step with its cautions before what to do.
 function nextStep(order, steps) {
@@ -70,6 +70,10 @@ const stands = {
   RELEASED: "It is released.", VOIDED: "It was ended without release.",
 };
 
+// failing says what an inspection that was not passed has on its list.
+export const failing = (order) => (notPassed(order) ? [el("section", { class: "alarm", id: "not-passed" }, el("p", {}, `■ THE INSPECTION WAS NOT PASSED. On the list of ${date(order.discrepancyListDate)} that the owner or operator is given:`),
+  el("ul", {}, ...(order.discrepancies || []).map((d) => el("li", {}, d))), el("p", {}, "It is no release to service. Who answers for the aircraft decides, by the approved data."))] : []);
+
 // begun says that something can have been done that differs from the plan.
 const begun = (order) => !["DRAFTED", "SCHEDULED", "KITTED"].includes(order.state);
 
@@ -89,11 +93,11 @@ export async function orderPage(again, id) {
     otherwise(all("/v1/people"), []), otherwise(get(`/v1/${name}/washPlan`), null), has("planner", "quality") ? get(`/v1/${name}/motoringLimits`).catch((e) => { if (e instanceof Refused) return {}; throw e; }) : {}]);
   const called = Object.fromEntries(people.map((p) => [p.name, p.displayName]));
   const done = steps.map((s) => [String(s.position), s.title, s.state, called[s.performer] || last(s.performer) || "–", instant(s.completeTime)]);
-  const named = (text) => (text || "").replace(/people\/[a-z0-9-]+/g, (name) => called[name] || name);
+  const named = (text) => plainTimes(text).replace(/people\/[a-z0-9-]+/g, (name) => called[name] || name);
   const lines = (compared.comparisons || []).map((c) => [c.label, named(c.plannedText), named(c.doneText), c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
   const newest = signatures.at(-1);
   return [el("h2", { "data-document": "Order " + order.number, "data-hash": newest ? newest.contentHash : "" }, `Order ${order.number}`),
-    el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), el("p", {}, stands[order.state] || ""),
+    el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), ...failing(order), el("p", {}, stands[order.state] || ""),
     el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),
     table("The order", ["What", "As recorded"], facts(order, called), ""),
     begun(order) ? table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with.")
@@ -104,19 +108,20 @@ export async function orderPage(again, id) {
 // drafting asks for an engine and a card, and leads to the order that is made.
 async function drafting() {
   if (!has("planner", "technician")) return [];
-  const [engines, cards] = await Promise.all([all("/v1/engines"), all("/v1/taskCards")]);
+  const [engines, cards, regimes] = await Promise.all([all("/v1/engines"), all("/v1/taskCards"), otherwise(all("/v1/regimes"), [])]);
   if (!engines.length || !cards.length) return [el("p", { class: "caution" }, "An order needs an engine and a task card, and not both are known yet.")];
   const engine = choice("draft-engine", "Engine", engines.map((e) => [e.name, engineTitle(e)])), card = choice("draft-card", "Task card", cards.map((c) => [c.name, c.displayName]));
+  const rules = choice("draft-regime", "Whose rules its record follows", [["", "the general ones"], ...regimes.filter((r) => r.name !== "regimes/general").map((r) => [r.name, r.displayName])]);
   const act = pressing(() => {});
-  return [fold("Draft an order", ...engine.nodes, ...card.nodes, act("Draft it", async () => {
-    const made = await send("/v1/workOrders", { engine: engine.value(), taskCard: card.value() });
+  return [fold("Draft an order", ...engine.nodes, ...card.nodes, ...rules.nodes, act("Draft it", async () => {
+    const made = await send("/v1/workOrders", { engine: engine.value(), taskCard: card.value(), ...(rules.value() ? { regime: rules.value() } : {}) });
     location.hash = "#/order/" + last(made.name);
   }, ""))];
 }
 
 export async function ordersPage(what) {
   const [orders, draft] = await Promise.all([what === "all" ? all("/v1/workOrders") : get("/v1/workOrders?pageSize=200").then((f) => Object.assign(f.workOrders, { more: f.nextPageToken })), drafting()]);
-  const rows = orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, chip(o.state), o.hold ? "on hold: " + o.hold.reason : "–", instant(o.planStartTime),
+  const rows = orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, orderState(o), o.hold ? "on hold: " + o.hold.reason : "–", instant(o.planStartTime),
     (o.origin && o.origin.reasons.join("; ")) || "by hand"]);
   return [el("h2", {}, "Orders"), ...draft, table("Work orders, newest first", ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, "No order yet. Advice and due items draft them."),
     orders.more ? el("p", {}, "The newest 200 are shown. ", link("orders/all", "Show all")) : null].filter(Boolean);

@@ -37,23 +37,25 @@ function byPassword() {
 // again and is signed by a press. A text that is not the one that was left is a new one, and needs a new proof.
 async function byProvider(shown) {
   const ways = await get("/v1/sessions:describeSignIn"), left = JSON.parse(sessionStorage.getItem(place) || "null");
-  let proven = Boolean(left) && left.contentHash === shown().contentHash && suiteNow() - left.returned < life;
+  let spent = false;
+  const proven = () => !spent && Boolean(left) && Boolean(shown()) && left.contentHash === shown().contentHash && suiteNow() - left.returned < life;
   const said = el("p", { id: "proven" });
   const go = el("button", { type: "button", class: "large", id: "prove", onclick: () => {
     sessionStorage.setItem(place, JSON.stringify({ page: location.hash, contentHash: shown().contentHash }));
     location.assign(ways.reauthenticatePath);
   } }, `Prove who you are at ${ways.providerName}`);
   const look = () => {
-    go.hidden = proven;
-    said.textContent = proven ? `✓ ${ways.providerName} asked who you are. Read the text once more; it can be signed for two minutes.`
+    go.hidden = proven();
+    go.disabled = !shown();
+    said.textContent = proven() ? `✓ ${ways.providerName} asked who you are. Read the text once more; it can be signed for two minutes.`
       : `Before you sign, ${ways.providerName} asks who you are. You come back to this page, and sign here.`;
   };
   look();
   return {
     nodes: [said, go],
-    ready: () => proven,
+    ready: () => { look(); return proven(); }, // what is signed may have been chosen meanwhile
     prove() {
-      proven = false; // a proof is for one signature
+      spent = true; // a proof is for one signature
       forget();
       look();
       return call("POST", "/v1/sessions:reauthenticate", {});

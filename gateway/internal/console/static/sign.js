@@ -1,7 +1,7 @@
 // Signing: the exact text and its hash are shown first, the person proves to be at the keyboard, and just that text is signed. A text that
 // changed meanwhile is refused by the service and shown anew.
 import { Refused, current, get, otherwise, send } from "/api.js";
-import { choice, dayOf, el, field } from "/dom.js";
+import { choice, dayOf, decimal, el, field } from "/dom.js";
 import { proofFor } from "/proof.js";
 
 // asks are what a kind of signature may say beyond what the record holds: its box, and how it goes into the call.
@@ -12,36 +12,55 @@ const asks = {
 
 const query = (key, value) => [value].flat().filter(Boolean).map((v) => `&${key}=${encodeURIComponent(v)}`).join("");
 
-const passed = "INSPECTION_RESULT_UNSPECIFIED", failed = "INSPECTION_RESULT_NOT_AIRWORTHY";
+const passed = "INSPECTION_RESULT_AIRWORTHY", failed = "INSPECTION_RESULT_NOT_AIRWORTHY";
 
 // outcome asks what an inspection came to, where the regime of the order has words for one that was not passed: its list of discrepancies has a date.
 async function outcome(verb, regime) {
   const r = verb === "release" ? await otherwise(get("/v1/" + (regime || "regimes/general")), {}) : {};
-  if (!r.notAirworthyText) return { nodes: [], boxes: [], body: () => ({}), query: () => "" };
-  const result = choice("inspection-result", "What the inspection came to", [[passed, "passed, in the words of the regime"], [failed, "NOT PASSED: the owner is given the list of what is wrong"]]);
+  if (!r.notAirworthyText) return { nodes: [], boxes: [], lacks: () => false, body: () => ({}), query: () => "" };
+  const result = choice("inspection-result", "What the inspection came to", [["", "Choose: nothing is signed before"], [passed, "passed, in the words of the regime"], [failed, "NOT PASSED: the owner is given the list of what is wrong"]]);
   const day = field("list-date", "Not passed: date of the list of discrepancies", { type: "date" }), listed = () => (result.value() === failed && day.value() ? dayOf(day.value()) : null);
-  return { nodes: [...result.nodes, ...day.nodes], boxes: [result.box, day.box], body: () => (result.value() === failed ? { inspectionResult: failed, ...(listed() ? { discrepancyListDate: listed() } : {}) } : {}),
-    query: () => (result.value() === failed ? `&inspectionResult=${failed}${Object.entries(listed() || {}).map(([k, v]) => `&discrepancyListDate.${k}=${v}`).join("")}` : "") };
+  return { nodes: [...result.nodes, ...day.nodes], boxes: [result.box, day.box], lacks: () => !result.value(), body: () => (result.value() ? { inspectionResult: result.value(), ...(listed() ? { discrepancyListDate: listed() } : {}) } : {}),
+    query: () => (result.value() ? `&inspectionResult=${result.value()}${Object.entries(listed() || {}).map(([k, v]) => `&discrepancyListDate.${k}=${v}`).join("")}` : "") };
 }
 
-// signing is the panel in which an order or a step is signed with a verb of the API.
-export async function signing(again, name, title, meaning, verb, regime) {
-  const step = name.includes("/steps/"), ask = asks[verb], came = await outcome(verb, regime);
+// totals asks who signs for the work for the aircraft's total time, where the regime has it in the entry: nobody could release the order without it.
+async function totals(verb, regime) {
+  const r = verb === "finish" ? await otherwise(get("/v1/" + (regime || "regimes/general")), {}) : {};
+  if (!r.totalTimeRequired) return { nodes: [], body: () => ({}) };
+  const box = field("total-time", "The aircraft's total time in service, h, as its log has it", { inputmode: "decimal" });
+  return { nodes: box.nodes, body: () => {
+    const hours = Number(decimal(box.value()));
+    if (!(hours > 0)) throw new Refused("Type the aircraft's total time in service in hours, such as 4120.5: the entry states it, and nobody releases the order without it.");
+    return { endCounters: { aircraftSeconds: String(Math.round(hours * 3600)) } };
+  } };
+}
+
+// signing is the panel in which an order or a step is signed with a verb of the API; say puts into words what the API names.
+export async function signing(again, name, title, meaning, verb, { regime, say = (text) => text } = {}) {
+  const step = name.includes("/steps/"), ask = asks[verb], came = await outcome(verb, regime), total = await totals(verb, regime);
   const text = el("pre", { class: "statement", id: "statement" }), hash = el("code", { id: "hash" }), missing = el("div", { id: "missing" });
   const said = el("p", { class: "refusal", role: "alert" }), more = ask && field("more", ask.label, { rows: ask.rows, maxlength: "400" });
   const button = el("button", { class: "large" }, title), extra = () => ({ ...(more && more.value() ? { [ask.key]: ask.of(more.value()) } : {}), ...came.body() });
   let shown = null, proof = null;
-  const look = () => { button.disabled = missing.childElementCount > 0 || !proof.ready(); };
+  const look = () => { button.disabled = came.lacks() || missing.childElementCount > 0 || !proof.ready(); };
 
   async function show() {
+    if (came.lacks()) {
+      shown = null;
+      text.textContent = "Say first what the inspection came to; the text that you sign stands here then.";
+      hash.textContent = "";
+      missing.replaceChildren();
+      return;
+    }
     shown = await get(`/v1/${name}:previewSignature?meaning=${meaning}` + (ask ? query(ask.key, extra()[ask.key]) : "") + came.query());
     text.textContent = shown.statement;
     hash.textContent = shown.contentHash;
-    missing.replaceChildren(...(shown.missing && shown.missing.length ? [el("p", {}, "First:"), el("ul", {}, ...shown.missing.map((m) => el("li", {}, m)))] : []));
+    missing.replaceChildren(...(shown.missing && shown.missing.length ? [el("p", {}, "First:"), el("ul", {}, ...shown.missing.map((m) => el("li", {}, say(m))))] : []));
   }
   async function sign() {
-    const given = await proof.prove();
-    const body = { reauthenticationToken: given.reauthenticationToken, contentHash: shown.contentHash, ...extra() };
+    const counted = total.body(), given = await proof.prove();
+    const body = { ...counted, reauthenticationToken: given.reauthenticationToken, contentHash: shown.contentHash, ...extra() };
     await send(`/v1/${name}:${verb}`, step ? body : { ...body, etag: shown.etag });
     await again("Signed.");
   }
@@ -59,6 +78,6 @@ export async function signing(again, name, title, meaning, verb, regime) {
   await show();
   proof = await proofFor(current(), () => shown);
   look();
-  return el("section", { id: "sign", class: "job" }, el("h3", {}, title), el("p", {}, "You sign exactly this:"), text, el("p", {}, "SHA-256 of what is signed: ", hash), missing,
-    el("form", { onsubmit: submitted }, ...came.nodes, ...(more ? more.nodes : []), ...proof.nodes, el("p", {}, button)), said);
+  return el("section", { id: "sign", class: "job" }, el("h3", {}, title), ...came.nodes, el("p", {}, "You sign exactly this:"), text, el("p", {}, "SHA-256 of what is signed: ", hash), missing,
+    el("form", { onsubmit: submitted }, ...(more ? more.nodes : []), ...total.nodes, ...proof.nodes, el("p", {}, button)), said);
 }

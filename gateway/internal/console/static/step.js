@@ -1,6 +1,6 @@
 // One step of an order: what can hurt first, and nothing of the work before whoever does it acknowledged that; then what to do, the readings,
 // the starter runs, what was used, and that it is done.
-import { current, get, has, nowText } from "/api.js";
+import { Refused, current, get, has, nowText, send } from "/api.js";
 import { chip, choice, decimal, el, field, fold, instant, last, link, words } from "/dom.js";
 import { motoring } from "/motoring.js";
 import { readings } from "/readings.js";
@@ -20,7 +20,7 @@ function materials() {
   const add = () => {
     const n = lines.length + 1;
     lines.push({ code: field(`lot-${n}`, `Lot ${n}: scan or type its code`), value: field(`lot-amount-${n}`, "Amount used", { inputmode: "decimal" }),
-      unit: choice(`lot-unit-${n}`, "Unit", ["L", "mL", "[gal_us]", "kg", "g"].map((u) => [u, u])) });
+      unit: choice(`lot-unit-${n}`, "Unit", [["L", "L"], ["mL", "mL"], ["[gal_us]", "US gal"], ["kg", "kg"], ["g", "g"], ["{each}", "pieces"]]) });
     place.append(...lines.at(-1).code.nodes, ...lines.at(-1).value.nodes, ...lines.at(-1).unit.nodes);
   };
   add();
@@ -29,15 +29,23 @@ function materials() {
     const scan = await get("/v1/lots:parseScan?code=" + encodeURIComponent(code));
     return scan.lot ? scan.lot.name : code; // what is no lot, the service says
   };
-  const used = () => Promise.all(lines.filter((l) => l.code.value()).map(async (l) =>
-    ({ lot: await lot(l.code.value()), quantity: { value: decimal(l.value.value()), unitCode: l.unit.value() } })));
+  // used are the lots with their amounts; one without the other would be lost, so it is refused.
+  async function used() {
+    const typed = lines.filter((l) => l.code.value() || l.value.value()), half = typed.find((l) => !l.code.value() || !l.value.value());
+    if (half) throw new Refused(`Lot ${lines.indexOf(half) + 1} has ${half.code.value() ? "no amount" : "an amount and no code"}. Type both, or neither.`);
+    return Promise.all(typed.map(async (l) => ({ lot: await lot(l.code.value()), quantity: { value: decimal(l.value.value()), unitCode: l.unit.value() } })));
+  }
   return { nodes: [place, el("button", { type: "button", class: "quiet", onclick: add }, "Another lot")], body: async () => ({ materials: await used() }) };
 }
 
 // counted is what went out and what came back.
 function counted() {
   const out = field("removed", "Blanks, caps and tools that went out", { inputmode: "numeric" }), back = field("restored", "That came back", { inputmode: "numeric" });
-  return { nodes: [...out.nodes, ...back.nodes], body: async () => ({ removedItemCount: Number(out.value() || 0), restoredItemCount: Number(back.value() || 0) }) };
+  const number = (box) => {
+    if (!/^\d{1,6}$/.test(box.value())) throw new Refused("Count what went out and what came back, and type both numbers: 0 too, where nothing went out. What was not counted may still be in the engine.");
+    return Number(box.value());
+  };
+  return { nodes: [...out.nodes, ...back.nodes], body: async () => ({ removedItemCount: number(out), restoredItemCount: number(back) }) };
 }
 
 function completing(act, world, step) {
@@ -63,18 +71,29 @@ function open(kit, act, world, step) {
     ...(step.kind === "STEP_KIND_TIMED_RUN" ? motoring(kit, act, world, step) : []), ...completing(act, world, step)];
 }
 
+// earlier is what was recorded on a step before it was opened again; it stays in sight.
+const earlier = (kit, step) => ((step.earlier || []).length ? [el("ul", {}, ...step.earlier.map((e) => el("li", {}, `Before: ${words(e.state)} by ${kit.who(e.performer)}, ${instant(e.completeTime)}. ${e.note || ""} Opened again by ${kit.who(e.reopener)}, ${instant(e.reopenTime)}: ${e.reason}`)))] : []);
+
+// anew opens a step again that is done once more, or on which something wrong was recorded.
+function anew(act, world, step) {
+  if (world.order.state !== "STARTED" || step.waiting || !world.fresh || !has("technician", "inspector", "quality")) return [];
+  const why = field("anew-reason", "Why it is done again, or what was recorded wrongly", { maxlength: "400" });
+  return [fold("Open this step again", el("p", {}, "Its cautions are read and its readings taken anew, and looks at the work that come after it are made again. What was recorded stays in sight."), ...why.nodes,
+    act("Open it again", () => send(`/v1/${step.name}:reopen`, { etag: step.etag, reason: why.value() }), "The step is open again."))];
+}
+
 // done is what a step shows that is no longer open.
-async function done(kit, world, step) {
+async function done(kit, act, world, step) {
   const unsigned = step.state === "DONE" && step.signatureRequired && !step.signature, own = step.performer === current().person;
   const said = el("p", {}, chip(step.waiting ? "WAITING" : step.state), ` by ${kit.who(step.performer)}, ${instant(step.completeTime)}. ${step.note || ""}`);
-  if (!unsigned) return [said, el("p", {}, link("work/" + last(world.order.name), "Go on with the next step"))];
+  if (!unsigned) return [said, el("p", {}, link("work/" + last(world.order.name), "Go on with the next step")), ...anew(act, world, step)];
   if (step.waiting || !world.fresh) return [said, el("p", { class: "caution" }, "Who did this step signs for it once there is a connection.")];
   return [said, own ? await signing(kit.again, step.name, "Sign for the step", "PERFORMED", "sign") : el("p", { class: "caution" }, "Who did this step signs for it.")];
 }
 
 export async function stepPanel(kit, act, world, step) {
-  const body = step.state === "OPEN" ? open(kit, act, world, step) : await done(kit, world, step);
+  const body = step.state === "OPEN" ? open(kit, act, world, step) : await done(kit, act, world, step);
   return el("section", { id: "step", class: "job", tabindex: "-1" }, el("h3", {}, `${step.position} of ${world.steps.length}. ${step.title}`),
     el("p", {}, kinds[step.kind] || words(step.kind), step.critical ? ". ▲ CRITICAL: an error here can endanger flight." : ""),
-    ...(step.cautions || []).map((c) => el("div", { class: "warned " + c.severity.toLowerCase() }, el("strong", {}, c.severity), el("p", {}, c.text))), ...body);
+    ...(step.cautions || []).map((c) => el("div", { class: "warned " + c.severity.toLowerCase() }, el("strong", {}, c.severity), el("p", {}, c.text))), ...earlier(kit, step), ...body);
 }

@@ -1,11 +1,12 @@
 // The work page: a technician does an order here, step after step, and who inspects and who releases sign here. Every button is a call of
 // the public API, which decides. Without a connection the order is shown as it was last read, entries wait on this device, and nothing can be signed.
 import { Refused, all, current, get, has, otherwise, send, suiteNow } from "/api.js";
-import { chip, el, field, fold, instant, last, link, table } from "/dom.js";
+import { chip, el, field, fold, instant, last, link, orderState, plainTimes, table, tick } from "/dom.js";
 import { findings } from "/found.js";
 import { keepSeen, seenKey, seenOnce } from "/keep.js";
 import { labour } from "/labour.js";
 import { drying } from "/motoring.js";
+import { failing } from "/order.js";
 import { overlaid } from "/overlay.js";
 import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
@@ -69,27 +70,32 @@ function list(kit, world, at) {
       s.performer ? ` ${kit.who(s.performer)}, ${instant(s.completeTime)}` : ""))));
 }
 
-// held is an order on hold: why, and the way on.
-function held(act, order) {
+// inWords puts what people call them for the names of findings, of the order and of people in a sentence.
+const inWords = (world) => (text) => [...world.findings.map((f) => [f.name, `the finding “${f.description}”`]), [world.order.name, "order " + world.order.number], ...Object.entries(world.people)]
+  .reduce((said, [name, called]) => said.replaceAll(name, called), text);
+
+// held is an order on hold: why, and the way on. A finding that stopped it is answered first.
+function held(act, { order, findings: found }) {
+  if (found.some((f) => f.stopWork && f.state === "RAISED")) return [el("p", { class: "stop" }, `■ ON HOLD: ${order.hold.reason}`), el("p", {}, "The work goes on once the finding that stopped it is answered, below.")];
   return [el("p", { class: "stop" }, `■ ON HOLD: ${order.hold.reason}`),
-    act("Go on with the work", () => send(`/v1/${order.name}:resume`, { etag: order.etag }), "The order goes on.")];
+    has("technician", "inspector", "planner", "quality") && act("Go on with the work", () => send(`/v1/${order.name}:resume`, { etag: order.etag }), "The order goes on.")].filter(Boolean);
 }
 
 // differences is what whoever signs after the work looks at first: what departed from the plan, and readings outside limits or corrected.
 async function differences(world) {
   const compared = await get(`/v1/${world.order.name}:compare`);
-  const lines = (compared.comparisons || []).filter((c) => c.differs).map((c) => [c.label, c.plannedText, c.doneText, c.toleranceText || "–"]);
+  const lines = (compared.comparisons || []).filter((c) => c.differs).map((c) => [c.label, plainTimes(c.plannedText), plainTimes(c.doneText), c.toleranceText || "–"]);
   const odd = world.measurements.filter((m) => !m.successor && (!m.limitsMet || m.supersedes)).map((m) => [m.key, `${m.entered.text} ${m.entered.unitCode}`,
     m.limitsMet ? "within limits" : "■ OUTSIDE LIMITS", m.reason || "–"]);
   return [table("What departs from the plan", ["What", "Planned", "Done", "Tolerance"], lines, "Nothing departs from the plan."),
     table("Readings outside limits, or corrected", ["Reading", "Value", "Limits", "Reason"], odd, "No reading is outside its limits, and none was corrected.")];
 }
 
-// back sends the order back to who did the work.
-function back(act, order) {
-  const reason = field("rework-reason", "Reason", { maxlength: "400" });
-  return fold("Send it back", ...reason.nodes,
-    act("Send it back", () => send(`/v1/${order.name}:rework`, { etag: order.etag, reason: reason.value() }), "Sent back to who did the work."));
+// back sends the order back to who did the work, with the steps that are done again.
+function back(act, { order, steps }) {
+  const reason = field("rework-reason", "Reason", { maxlength: "400" }), anew = steps.map((s) => ({ name: s.name, ...tick("anew-" + last(s.name), `${s.position}. ${s.title}`) }));
+  return fold("Send it back", ...reason.nodes, el("fieldset", {}, el("legend", {}, "Steps that are done again"), el("p", {}, "What was recorded on them stays in sight; looks at the work after the first of them are made again too."), ...anew.map((a) => a.node)),
+    act("Send it back", () => send(`/v1/${order.name}:rework`, { etag: order.etag, reason: reason.value(), steps: anew.filter((a) => a.box.checked).map((a) => a.name) }), "Sent back to who did the work."));
 }
 
 // after is what comes when no step waits: signing for the work, looking at it, releasing it.
@@ -97,12 +103,12 @@ async function after(kit, act, world) {
   const { order } = world, may = (verb) => (order.allowedVerbs || []).includes(verb);
   if (world.waiting) return [el("p", { class: "caution" }, `Entries of this order wait to be sent: ${world.waiting}. Nothing is signed before they arrived. `, link("waiting", "Look at them"))];
   if (!world.fresh) return [el("p", { class: "caution" }, "Signing needs the connection.")];
-  const sign = (role, title, ...what) => (has(role) ? signing(kit.again, order.name, title, ...what) : el("p", { class: "caution" }, `${title}: for somebody with the role ${role}.`));
+  const sign = (role, title, ...what) => (has(role) ? signing(kit.again, order.name, title, ...what, { regime: order.regime, say: kit.say }) : el("p", { class: "caution" }, `${title}: for somebody with the role ${role}.`));
   if (order.state === "STARTED") return [await sign("technician", "Sign for the work", "PERFORMED", "finish")];
   if (order.state !== "FINISHED" && order.state !== "INSPECTED") return [];
   return [...await differences(world), may("inspect") ? await sign("inspector", "Sign the inspection", "INSPECTED", "inspect") : null,
-    may("release") ? await sign("releaser", "Sign the release", "RELEASED", "release", order.regime) : null,
-    may("rework") && has("inspector", "releaser") ? back(act, order) : null];
+    may("release") ? await sign("releaser", "Sign the release", "RELEASED", "release") : null,
+    may("rework") && has("inspector", "releaser") ? back(act, world) : null];
 }
 
 // starting asks for the serial number on the data plate first: two engines of one aircraft look alike.
@@ -121,7 +127,7 @@ const unready = {
 // next is what can be done on the order now.
 async function next(kit, act, world, at) {
   const { order } = world, may = (verb) => (order.allowedVerbs || []).includes(verb);
-  if (order.hold) return held(act, order);
+  if (order.hold) return held(act, world);
   if (may("start")) {
     return has("technician") ? starting(act, order)
       : [el("p", {}, "The kit is complete. A technician starts the work.")];
@@ -133,10 +139,10 @@ async function next(kit, act, world, at) {
 
 export async function workPage(again, id, chosen) {
   const name = "workOrders/" + encodeURIComponent(id), read = await asRead(name), world = overlaid(read, await mine(name), current().person), { order } = world;
-  const act = pressing(again), at = world.steps.find((s) => last(s.name) === chosen) || world.steps.find(waits);
-  const kit = { again, who: (person) => (person === current().person ? "you" : world.people[person] || last(person)) };
+  const say = inWords(world), act = pressing(again, say), at = world.steps.find((s) => last(s.name) === chosen) || world.steps.find(waits);
+  const kit = { again, say, who: (person) => (person === current().person ? "you" : world.people[person] || last(person)) };
   return [el("div", { id: "work" }, el("h2", {}, `Work ${order.number}`), offline(world),
-    el("p", {}, chip(order.state), ` ${order.displayName}, engine ${order.engineSerial} `, link("order/" + id, "Order")),
-    order.reworkReason ? el("p", { class: "caution" }, "Sent back: " + order.reworkReason) : null,
+    el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial} `, link("order/" + id, "Order")), ...failing(order),
+    order.reworkReason && order.state === "STARTED" ? el("p", { class: "caution" }, "Sent back: " + order.reworkReason) : order.reworkReason ? el("p", {}, "It was sent back once: " + order.reworkReason) : null,
     ...drying(act, world, at), ...(await next(kit, act, world, at)).filter(Boolean), ...planPanel(world.plan), list(kit, world, at), findings(kit, act, world, at), labour(kit, act, world, at))];
 }
