@@ -38,12 +38,17 @@ func (c clerk) picks(id, value string) {
 	c.waitFor(`(() => { const s = document.getElementById("` + id + `"); if (!s) return false; s.value = "` + value + `"; s.dispatchEvent(new Event("change", { bubbles: true })); return s.value === "` + value + `"; })()`)
 }
 
-// goes opens a page of the console and looks at it: nothing of it is wider than a telephone.
+// goes opens a page of the console and looks at it: nothing of it is wider than a telephone, and all that is pressed or typed into has a name.
 func (c clerk) goes(stage *harness.Stage, page, heading string) {
 	c.t.Helper()
 	open(c.t, c.b, stage, page, heading)
 	if wide := harness.Value(c.b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); wide {
 		c.t.Errorf("%s is wider than the screen", page)
+	}
+	mute := harness.Value(c.b, chromedp.Evaluate[string](`[...document.querySelectorAll(":is(main, header) :is(input, select, textarea, button, summary, a)")]
+		.filter((n) => !((n.labels && n.labels.length && n.labels[0].textContent.trim()) || n.getAttribute("aria-label") || n.textContent.trim())).map((n) => n.outerHTML.slice(0, 80)).join("; ")`))
+	if mute != "" {
+		c.t.Errorf("%s has what a screen reader can't name: %s", page, mute)
 	}
 }
 
