@@ -124,7 +124,8 @@ func (w *bench) judges() {
 	w.shows("airworthy condition", "First:")
 	c.picks("inspection-result", "INSPECTION_RESULT_NOT_AIRWORTHY")
 	w.shows("the date of the list of discrepancies")
-	harness.Value(w.b, chromedp.Evaluate[bool](`(() => { const d = document.getElementById("list-date"); d.value = "`+w.now.Format(time.DateOnly)+`"; d.dispatchEvent(new Event("change", { bubbles: true })); return true; })()`))
+	harness.Value(w.b, chromedp.Evaluate[bool](`(() => { const d = document.getElementById("list-date"); d.value = "`+w.now.Format(time.DateOnly)+`";
+		d.dispatchEvent(new Event("change", { bubbles: true })); return true; })()`))
 	w.shows("dated "+w.now.Format(time.DateOnly), "On the list: Oil leaks at the front case")
 	w.handy("not-passed-sign")
 	w.approves("Sign the release")

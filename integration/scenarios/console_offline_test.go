@@ -47,7 +47,8 @@ func (h *hangar) planned(mina *harness.Person) {
 		}))
 	}
 	must(t, mina.REST("POST", "/v1/stations?stationId=base", map[string]any{"displayName": "Base", "timeZone": "Europe/Oslo"}))
-	must(t, mina.REST("POST", "/v1/engines?engineId=e1", map[string]any{"serial": "E1", "engineModel": "engineModels/inv-6", "owner": "demo-operator"}))
+	must(t, mina.REST("POST", "/v1/engines?engineId=e1", map[string]any{"serial": "E1", "engineModel": "engineModels/inv-6", "owner": "demo-operator",
+		"counters": map[string]any{"operatingSeconds": "3600000", "cycles": "900", "starts": "950"}}))
 	must(t, mina.REST("POST", "/v1/taskCards?taskCardId=hangar", map[string]any{
 		"displayName": "Look in the hangar", "kind": "OTHER", "document": map[string]any{"title": "demonstration only", "revision": "1"},
 		"steps": []any{

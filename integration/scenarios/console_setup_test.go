@@ -35,7 +35,8 @@ func (c clerk) types(id, text string) {
 // picks chooses an option by its value.
 func (c clerk) picks(id, value string) {
 	c.t.Helper()
-	c.waitFor(`(() => { const s = document.getElementById("` + id + `"); if (!s) return false; s.value = "` + value + `"; s.dispatchEvent(new Event("change", { bubbles: true })); return s.value === "` + value + `"; })()`)
+	c.waitFor(`(() => { const s = document.getElementById("` + id + `"); if (!s) return false; s.value = "` + value + `";
+		s.dispatchEvent(new Event("change", { bubbles: true })); return s.value === "` + value + `"; })()`)
 }
 
 // goes opens a page of the console and looks at it: nothing of it is wider than a telephone, and all that is pressed or typed into has a name.
@@ -46,7 +47,8 @@ func (c clerk) goes(stage *harness.Stage, page, heading string) {
 		c.t.Errorf("%s is wider than the screen", page)
 	}
 	mute := harness.Value(c.b, chromedp.Evaluate[string](`[...document.querySelectorAll(":is(main, header) :is(input, select, textarea, button, summary, a)")]
-		.filter((n) => !((n.labels && n.labels.length && n.labels[0].textContent.trim()) || n.getAttribute("aria-label") || n.textContent.trim())).map((n) => n.outerHTML.slice(0, 80)).join("; ")`))
+		.filter((n) => !((n.labels && n.labels.length && n.labels[0].textContent.trim()) || n.getAttribute("aria-label") || n.textContent.trim()))
+		.map((n) => n.outerHTML.slice(0, 80)).join("; ")`))
 	if mute != "" {
 		c.t.Errorf("%s has what a screen reader can't name: %s", page, mute)
 	}
@@ -241,7 +243,8 @@ func (c clerk) outlivesTheSession(stage *harness.Stage) {
 	c.types("station-zone", "Europe/Oslo")
 	c.types("station-power", "battery")
 	harness.Value(c.b, chromedp.Evaluate[bool](`(window.ended = false, fetch("/v1/sessions/current").then((a) => a.json())
-		.then((s) => fetch("/v1/sessions:signOut", { method: "POST", body: "{}", headers: { "Content-Type": "application/json", "X-CSRF-Token": s.csrfToken } })).then((a) => { window.ended = a.ok; }), true)`))
+		.then((s) => fetch("/v1/sessions:signOut", { method: "POST", body: "{}",
+			headers: { "Content-Type": "application/json", "X-CSRF-Token": s.csrfToken } })).then((a) => { window.ended = a.ok; }), true)`))
 	c.waitFor(`window.ended`)
 	c.presses("Add the station")
 	for _, try := range []struct{ login, password, says string }{
