@@ -3655,7 +3655,15 @@ type EngineEvent struct {
 	// For a check: what it found.
 	CheckResult EngineEvent_CheckResult `protobuf:"varint,9,opt,name=check_result,json=checkResult,proto3,enum=coldsection.performance.v1.EngineEvent_CheckResult" json:"check_result,omitempty"`
 	// For a check of a released order: the step whose reading decided.
-	Step          string `protobuf:"bytes,10,opt,name=step,proto3" json:"step,omitempty"`
+	Step string `protobuf:"bytes,10,opt,name=step,proto3" json:"step,omitempty"`
+	// Why it was taken back; it then counts for nothing.
+	WithdrawReason string `protobuf:"bytes,11,opt,name=withdraw_reason,json=withdrawReason,proto3" json:"withdraw_reason,omitempty"`
+	// Who took it back.
+	WithdrawPerson string `protobuf:"bytes,12,opt,name=withdraw_person,json=withdrawPerson,proto3" json:"withdraw_person,omitempty"`
+	// When it was taken back; unset while it stands.
+	WithdrawTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=withdraw_time,json=withdrawTime,proto3" json:"withdraw_time,omitempty"`
+	// Changes with every change.
+	Etag          string `protobuf:"bytes,14,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3756,6 +3764,34 @@ func (x *EngineEvent) GetCheckResult() EngineEvent_CheckResult {
 func (x *EngineEvent) GetStep() string {
 	if x != nil {
 		return x.Step
+	}
+	return ""
+}
+
+func (x *EngineEvent) GetWithdrawReason() string {
+	if x != nil {
+		return x.WithdrawReason
+	}
+	return ""
+}
+
+func (x *EngineEvent) GetWithdrawPerson() string {
+	if x != nil {
+		return x.WithdrawPerson
+	}
+	return ""
+}
+
+func (x *EngineEvent) GetWithdrawTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.WithdrawTime
+	}
+	return nil
+}
+
+func (x *EngineEvent) GetEtag() string {
+	if x != nil {
+		return x.Etag
 	}
 	return ""
 }
@@ -6220,6 +6256,79 @@ func (x *IncludeReadingRequest) GetReason() string {
 	return ""
 }
 
+// The request to take an event back.
+type WithdrawEngineEventRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The resource to act on.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// An idempotency key: the same key with the same request returns the first answer for 90 days.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Why.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WithdrawEngineEventRequest) Reset() {
+	*x = WithdrawEngineEventRequest{}
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WithdrawEngineEventRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WithdrawEngineEventRequest) ProtoMessage() {}
+
+func (x *WithdrawEngineEventRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WithdrawEngineEventRequest.ProtoReflect.Descriptor instead.
+func (*WithdrawEngineEventRequest) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *WithdrawEngineEventRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *WithdrawEngineEventRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *WithdrawEngineEventRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *WithdrawEngineEventRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // The request to create a resource.
 type CreateEngineEventRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6239,7 +6348,7 @@ type CreateEngineEventRequest struct {
 
 func (x *CreateEngineEventRequest) Reset() {
 	*x = CreateEngineEventRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6251,7 +6360,7 @@ func (x *CreateEngineEventRequest) String() string {
 func (*CreateEngineEventRequest) ProtoMessage() {}
 
 func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[56]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6264,7 +6373,7 @@ func (x *CreateEngineEventRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateEngineEventRequest.ProtoReflect.Descriptor instead.
 func (*CreateEngineEventRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{56}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *CreateEngineEventRequest) GetParent() string {
@@ -6313,7 +6422,7 @@ type GetReadingRequest struct {
 
 func (x *GetReadingRequest) Reset() {
 	*x = GetReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6325,7 +6434,7 @@ func (x *GetReadingRequest) String() string {
 func (*GetReadingRequest) ProtoMessage() {}
 
 func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[57]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6338,7 +6447,7 @@ func (x *GetReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetReadingRequest.ProtoReflect.Descriptor instead.
 func (*GetReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{57}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetReadingRequest) GetName() string {
@@ -6367,7 +6476,7 @@ type ListReadingsRequest struct {
 
 func (x *ListReadingsRequest) Reset() {
 	*x = ListReadingsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6379,7 +6488,7 @@ func (x *ListReadingsRequest) String() string {
 func (*ListReadingsRequest) ProtoMessage() {}
 
 func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[58]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6392,7 +6501,7 @@ func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
 func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{58}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListReadingsRequest) GetParent() string {
@@ -6443,7 +6552,7 @@ type ListReadingsResponse struct {
 
 func (x *ListReadingsResponse) Reset() {
 	*x = ListReadingsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6455,7 +6564,7 @@ func (x *ListReadingsResponse) String() string {
 func (*ListReadingsResponse) ProtoMessage() {}
 
 func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[59]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6468,7 +6577,7 @@ func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
 func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{59}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ListReadingsResponse) GetReadings() []*Reading {
@@ -6496,7 +6605,7 @@ type ExplainReadingRequest struct {
 
 func (x *ExplainReadingRequest) Reset() {
 	*x = ExplainReadingRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6508,7 +6617,7 @@ func (x *ExplainReadingRequest) String() string {
 func (*ExplainReadingRequest) ProtoMessage() {}
 
 func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[60]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6521,7 +6630,7 @@ func (x *ExplainReadingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainReadingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainReadingRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{60}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ExplainReadingRequest) GetName() string {
@@ -6550,7 +6659,7 @@ type ListEngineEventsRequest struct {
 
 func (x *ListEngineEventsRequest) Reset() {
 	*x = ListEngineEventsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6562,7 +6671,7 @@ func (x *ListEngineEventsRequest) String() string {
 func (*ListEngineEventsRequest) ProtoMessage() {}
 
 func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[61]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6575,7 +6684,7 @@ func (x *ListEngineEventsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsRequest.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{61}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListEngineEventsRequest) GetParent() string {
@@ -6626,7 +6735,7 @@ type ListEngineEventsResponse struct {
 
 func (x *ListEngineEventsResponse) Reset() {
 	*x = ListEngineEventsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6638,7 +6747,7 @@ func (x *ListEngineEventsResponse) String() string {
 func (*ListEngineEventsResponse) ProtoMessage() {}
 
 func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[62]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6651,7 +6760,7 @@ func (x *ListEngineEventsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEngineEventsResponse.ProtoReflect.Descriptor instead.
 func (*ListEngineEventsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{62}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ListEngineEventsResponse) GetEngineEvents() []*EngineEvent {
@@ -6679,7 +6788,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6691,7 +6800,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[63]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6704,7 +6813,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{63}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -6731,7 +6840,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6743,7 +6852,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[64]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6756,7 +6865,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{64}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ListAssessmentsRequest) GetPageSize() int32 {
@@ -6800,7 +6909,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6812,7 +6921,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[65]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6825,7 +6934,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{65}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -6861,7 +6970,7 @@ type ListWashAdvicesRequest struct {
 
 func (x *ListWashAdvicesRequest) Reset() {
 	*x = ListWashAdvicesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6873,7 +6982,7 @@ func (x *ListWashAdvicesRequest) String() string {
 func (*ListWashAdvicesRequest) ProtoMessage() {}
 
 func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[66]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6886,7 +6995,7 @@ func (x *ListWashAdvicesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesRequest.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{66}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ListWashAdvicesRequest) GetParent() string {
@@ -6937,7 +7046,7 @@ type ListWashAdvicesResponse struct {
 
 func (x *ListWashAdvicesResponse) Reset() {
 	*x = ListWashAdvicesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6949,7 +7058,7 @@ func (x *ListWashAdvicesResponse) String() string {
 func (*ListWashAdvicesResponse) ProtoMessage() {}
 
 func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[67]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6962,7 +7071,7 @@ func (x *ListWashAdvicesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWashAdvicesResponse.ProtoReflect.Descriptor instead.
 func (*ListWashAdvicesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{67}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListWashAdvicesResponse) GetWashAdvices() []*WashAdvice {
@@ -6996,7 +7105,7 @@ type GetTrendRequest struct {
 
 func (x *GetTrendRequest) Reset() {
 	*x = GetTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7008,7 +7117,7 @@ func (x *GetTrendRequest) String() string {
 func (*GetTrendRequest) ProtoMessage() {}
 
 func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[68]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7021,7 +7130,7 @@ func (x *GetTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrendRequest.ProtoReflect.Descriptor instead.
 func (*GetTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{68}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetTrendRequest) GetName() string {
@@ -7071,7 +7180,7 @@ type RenderTrendRequest struct {
 
 func (x *RenderTrendRequest) Reset() {
 	*x = RenderTrendRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7083,7 +7192,7 @@ func (x *RenderTrendRequest) String() string {
 func (*RenderTrendRequest) ProtoMessage() {}
 
 func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[69]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7096,7 +7205,7 @@ func (x *RenderTrendRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTrendRequest.ProtoReflect.Descriptor instead.
 func (*RenderTrendRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{69}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *RenderTrendRequest) GetName() string {
@@ -7147,7 +7256,7 @@ type RenderEngineExceedanceRequest struct {
 
 func (x *RenderEngineExceedanceRequest) Reset() {
 	*x = RenderEngineExceedanceRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7159,7 +7268,7 @@ func (x *RenderEngineExceedanceRequest) String() string {
 func (*RenderEngineExceedanceRequest) ProtoMessage() {}
 
 func (x *RenderEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[70]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7172,7 +7281,7 @@ func (x *RenderEngineExceedanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderEngineExceedanceRequest.ProtoReflect.Descriptor instead.
 func (*RenderEngineExceedanceRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{70}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *RenderEngineExceedanceRequest) GetName() string {
@@ -7206,7 +7315,7 @@ type RenderEngineExceedanceResponse struct {
 
 func (x *RenderEngineExceedanceResponse) Reset() {
 	*x = RenderEngineExceedanceResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7218,7 +7327,7 @@ func (x *RenderEngineExceedanceResponse) String() string {
 func (*RenderEngineExceedanceResponse) ProtoMessage() {}
 
 func (x *RenderEngineExceedanceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[71]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7231,7 +7340,7 @@ func (x *RenderEngineExceedanceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderEngineExceedanceResponse.ProtoReflect.Descriptor instead.
 func (*RenderEngineExceedanceResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{71}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *RenderEngineExceedanceResponse) GetContent() []byte {
@@ -7273,7 +7382,7 @@ type GetRecoveryRequest struct {
 
 func (x *GetRecoveryRequest) Reset() {
 	*x = GetRecoveryRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7285,7 +7394,7 @@ func (x *GetRecoveryRequest) String() string {
 func (*GetRecoveryRequest) ProtoMessage() {}
 
 func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[72]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7298,7 +7407,7 @@ func (x *GetRecoveryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRecoveryRequest.ProtoReflect.Descriptor instead.
 func (*GetRecoveryRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{72}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetRecoveryRequest) GetName() string {
@@ -7327,7 +7436,7 @@ type ListRecoveriesRequest struct {
 
 func (x *ListRecoveriesRequest) Reset() {
 	*x = ListRecoveriesRequest{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[73]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7339,7 +7448,7 @@ func (x *ListRecoveriesRequest) String() string {
 func (*ListRecoveriesRequest) ProtoMessage() {}
 
 func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[73]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7352,7 +7461,7 @@ func (x *ListRecoveriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesRequest.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesRequest) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{73}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ListRecoveriesRequest) GetParent() string {
@@ -7403,7 +7512,7 @@ type ListRecoveriesResponse struct {
 
 func (x *ListRecoveriesResponse) Reset() {
 	*x = ListRecoveriesResponse{}
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[74]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7415,7 +7524,7 @@ func (x *ListRecoveriesResponse) String() string {
 func (*ListRecoveriesResponse) ProtoMessage() {}
 
 func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[74]
+	mi := &file_coldsection_performance_v1_performance_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7428,7 +7537,7 @@ func (x *ListRecoveriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecoveriesResponse.ProtoReflect.Descriptor instead.
 func (*ListRecoveriesResponse) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{74}
+	return file_coldsection_performance_v1_performance_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ListRecoveriesResponse) GetRecoveries() []*Recovery {
@@ -7761,7 +7870,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\tDeviation\x12\x19\n" +
 	"\x05itt_c\x18\x01 \x01(\x01B\x04\xe2A\x01\x03R\x04ittC\x12\x1b\n" +
 	"\x06ng_pct\x18\x02 \x01(\x01B\x04\xe2A\x01\x03R\x05ngPct\x12(\n" +
-	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xf4\x06\n" +
+	"\rfuel_flow_pct\x18\x03 \x01(\x01B\x04\xe2A\x01\x03R\vfuelFlowPct\"\xb3\b\n" +
 	"\vEngineEvent\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12N\n" +
 	"\x04kind\x18\x02 \x01(\x0e2,.coldsection.performance.v1.EngineEvent.KindB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12E\n" +
@@ -7777,7 +7886,11 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\rchecked_cause\x18\b \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18(R\fcheckedCause\x12d\n" +
 	"\fcheck_result\x18\t \x01(\x0e23.coldsection.performance.v1.EngineEvent.CheckResultB\f\xe2A\x01\x01\xbaH\x05\x82\x01\x02\x10\x01R\vcheckResult\x12\x18\n" +
 	"\x04step\x18\n" +
-	" \x01(\tB\x04\xe2A\x01\x03R\x04step\"\x85\x01\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\x04step\x12-\n" +
+	"\x0fwithdraw_reason\x18\v \x01(\tB\x04\xe2A\x01\x03R\x0ewithdrawReason\x12-\n" +
+	"\x0fwithdraw_person\x18\f \x01(\tB\x04\xe2A\x01\x03R\x0ewithdrawPerson\x12E\n" +
+	"\rwithdraw_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\fwithdrawTime\x12\x18\n" +
+	"\x04etag\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\x04etag\"\x85\x01\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rRECOVERY_WASH\x10\x01\x12\x0e\n" +
@@ -8041,6 +8154,13 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
+	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xd8\x01\n" +
+	"\x1aWithdrawEngineEventRequest\x12C\n" +
+	"\x04name\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\n" +
+	"\x1fcoldsection.example/EngineEvent\xbaH\x04r\x02\x10\x01R\x04name\x12\x18\n" +
+	"\x04etag\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12&\n" +
 	"\x06reason\x18\x04 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\x90\x03R\x06reason\"\xf4\x02\n" +
 	"\x18CreateEngineEventRequest\x12G\n" +
 	"\x06parent\x18\x01 \x01(\tB/\xe2A\x01\x02\xfaA!\x12\x1fcoldsection.example/EngineEvent\xbaH\x04r\x02\x10\x01R\x06parent\x12V\n" +
@@ -8162,8 +8282,7 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x10TABLE_FORMAT_CSV\x10\x01\x12\x15\n" +
 	"\x11TABLE_FORMAT_XLSX\x10\x02\x12\x18\n" +
 	"\x14TABLE_FORMAT_PARQUET\x10\x03\x12\x15\n" +
-	"\x11TABLE_FORMAT_JSON\x10\x042\x84\n" +
-	"\n" +
+	"\x11TABLE_FORMAT_JSON\x10\x042\xb6\v\n" +
 	"\x12PerformanceService\x12\x9a\x01\n" +
 	"\x11CreateEngineModel\x124.coldsection.performance.v1.CreateEngineModelRequest\x1a'.coldsection.performance.v1.EngineModel\"&\x82\xd3\xe4\x93\x02 :\fengine_model\"\x10/v1/engineModels\x12\xb0\x01\n" +
 	"\x11UpdateEngineModel\x124.coldsection.performance.v1.UpdateEngineModelRequest\x1a'.coldsection.performance.v1.EngineModel\"<\x82\xd3\xe4\x93\x026:\fengine_model2&/v1/{engine_model.name=engineModels/*}\x12\x97\x01\n" +
@@ -8172,7 +8291,8 @@ const file_coldsection_performance_v1_performance_proto_rawDesc = "" +
 	"\x0eStreamReadings\x121.coldsection.performance.v1.StreamReadingsRequest\x1a2.coldsection.performance.v1.StreamReadingsResponse\"\x00(\x01\x12\x9c\x01\n" +
 	"\x0eExcludeReading\x121.coldsection.performance.v1.ExcludeReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:exclude\x12\x9c\x01\n" +
 	"\x0eIncludeReading\x121.coldsection.performance.v1.IncludeReadingRequest\x1a#.coldsection.performance.v1.Reading\"2\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=engines/*/readings/*}:include\x12\xad\x01\n" +
-	"\x11CreateEngineEvent\x124.coldsection.performance.v1.CreateEngineEventRequest\x1a'.coldsection.performance.v1.EngineEvent\"9\x82\xd3\xe4\x93\x023:\fengine_event\"#/v1/{parent=engines/*}/engineEvents2\xe2\x11\n" +
+	"\x11CreateEngineEvent\x124.coldsection.performance.v1.CreateEngineEventRequest\x1a'.coldsection.performance.v1.EngineEvent\"9\x82\xd3\xe4\x93\x023:\fengine_event\"#/v1/{parent=engines/*}/engineEvents\x12\xaf\x01\n" +
+	"\x13WithdrawEngineEvent\x126.coldsection.performance.v1.WithdrawEngineEventRequest\x1a'.coldsection.performance.v1.EngineEvent\"7\x82\xd3\xe4\x93\x021:\x01*\",/v1/{name=engines/*/engineEvents/*}:withdraw2\xe2\x11\n" +
 	"\x17PerformanceQueryService\x12\x92\x01\n" +
 	"\x0eGetEngineModel\x121.coldsection.performance.v1.GetEngineModelRequest\x1a'.coldsection.performance.v1.EngineModel\"$\x82\xd3\xe4\x93\x02\x1b\x12\x19/v1/{name=engineModels/*}\x90\x02\x01\x12\x9a\x01\n" +
 	"\x10ListEngineModels\x123.coldsection.performance.v1.ListEngineModelsRequest\x1a4.coldsection.performance.v1.ListEngineModelsResponse\"\x1b\x82\xd3\xe4\x93\x02\x12\x12\x10/v1/engineModels\x90\x02\x01\x12\x8c\x01\n" +
@@ -8203,7 +8323,7 @@ func file_coldsection_performance_v1_performance_proto_rawDescGZIP() []byte {
 }
 
 var file_coldsection_performance_v1_performance_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 75)
+var file_coldsection_performance_v1_performance_proto_msgTypes = make([]protoimpl.MessageInfo, 76)
 var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(Parameter)(0),                         // 0: coldsection.performance.v1.Parameter
 	(ConditionLevel)(0),                    // 1: coldsection.performance.v1.ConditionLevel
@@ -8271,37 +8391,38 @@ var file_coldsection_performance_v1_performance_proto_goTypes = []any{
 	(*StreamReadingsResponse)(nil),         // 63: coldsection.performance.v1.StreamReadingsResponse
 	(*ExcludeReadingRequest)(nil),          // 64: coldsection.performance.v1.ExcludeReadingRequest
 	(*IncludeReadingRequest)(nil),          // 65: coldsection.performance.v1.IncludeReadingRequest
-	(*CreateEngineEventRequest)(nil),       // 66: coldsection.performance.v1.CreateEngineEventRequest
-	(*GetReadingRequest)(nil),              // 67: coldsection.performance.v1.GetReadingRequest
-	(*ListReadingsRequest)(nil),            // 68: coldsection.performance.v1.ListReadingsRequest
-	(*ListReadingsResponse)(nil),           // 69: coldsection.performance.v1.ListReadingsResponse
-	(*ExplainReadingRequest)(nil),          // 70: coldsection.performance.v1.ExplainReadingRequest
-	(*ListEngineEventsRequest)(nil),        // 71: coldsection.performance.v1.ListEngineEventsRequest
-	(*ListEngineEventsResponse)(nil),       // 72: coldsection.performance.v1.ListEngineEventsResponse
-	(*GetAssessmentRequest)(nil),           // 73: coldsection.performance.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),         // 74: coldsection.performance.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),        // 75: coldsection.performance.v1.ListAssessmentsResponse
-	(*ListWashAdvicesRequest)(nil),         // 76: coldsection.performance.v1.ListWashAdvicesRequest
-	(*ListWashAdvicesResponse)(nil),        // 77: coldsection.performance.v1.ListWashAdvicesResponse
-	(*GetTrendRequest)(nil),                // 78: coldsection.performance.v1.GetTrendRequest
-	(*RenderTrendRequest)(nil),             // 79: coldsection.performance.v1.RenderTrendRequest
-	(*RenderEngineExceedanceRequest)(nil),  // 80: coldsection.performance.v1.RenderEngineExceedanceRequest
-	(*RenderEngineExceedanceResponse)(nil), // 81: coldsection.performance.v1.RenderEngineExceedanceResponse
-	(*GetRecoveryRequest)(nil),             // 82: coldsection.performance.v1.GetRecoveryRequest
-	(*ListRecoveriesRequest)(nil),          // 83: coldsection.performance.v1.ListRecoveriesRequest
-	(*ListRecoveriesResponse)(nil),         // 84: coldsection.performance.v1.ListRecoveriesResponse
-	(*v1.DocumentReference)(nil),           // 85: coldsection.common.v1.DocumentReference
-	(*timestamppb.Timestamp)(nil),          // 86: google.protobuf.Timestamp
-	(*v1.Quantity)(nil),                    // 87: coldsection.common.v1.Quantity
-	(*date.Date)(nil),                      // 88: google.type.Date
-	(*v1.Entered)(nil),                     // 89: coldsection.common.v1.Entered
-	(*v1.Converted)(nil),                   // 90: coldsection.common.v1.Converted
-	(*EngineExceedance)(nil),               // 91: coldsection.performance.v1.EngineExceedance
-	(*v1.Explained)(nil),                   // 92: coldsection.common.v1.Explained
-	(*fieldmaskpb.FieldMask)(nil),          // 93: google.protobuf.FieldMask
+	(*WithdrawEngineEventRequest)(nil),     // 66: coldsection.performance.v1.WithdrawEngineEventRequest
+	(*CreateEngineEventRequest)(nil),       // 67: coldsection.performance.v1.CreateEngineEventRequest
+	(*GetReadingRequest)(nil),              // 68: coldsection.performance.v1.GetReadingRequest
+	(*ListReadingsRequest)(nil),            // 69: coldsection.performance.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),           // 70: coldsection.performance.v1.ListReadingsResponse
+	(*ExplainReadingRequest)(nil),          // 71: coldsection.performance.v1.ExplainReadingRequest
+	(*ListEngineEventsRequest)(nil),        // 72: coldsection.performance.v1.ListEngineEventsRequest
+	(*ListEngineEventsResponse)(nil),       // 73: coldsection.performance.v1.ListEngineEventsResponse
+	(*GetAssessmentRequest)(nil),           // 74: coldsection.performance.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),         // 75: coldsection.performance.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),        // 76: coldsection.performance.v1.ListAssessmentsResponse
+	(*ListWashAdvicesRequest)(nil),         // 77: coldsection.performance.v1.ListWashAdvicesRequest
+	(*ListWashAdvicesResponse)(nil),        // 78: coldsection.performance.v1.ListWashAdvicesResponse
+	(*GetTrendRequest)(nil),                // 79: coldsection.performance.v1.GetTrendRequest
+	(*RenderTrendRequest)(nil),             // 80: coldsection.performance.v1.RenderTrendRequest
+	(*RenderEngineExceedanceRequest)(nil),  // 81: coldsection.performance.v1.RenderEngineExceedanceRequest
+	(*RenderEngineExceedanceResponse)(nil), // 82: coldsection.performance.v1.RenderEngineExceedanceResponse
+	(*GetRecoveryRequest)(nil),             // 83: coldsection.performance.v1.GetRecoveryRequest
+	(*ListRecoveriesRequest)(nil),          // 84: coldsection.performance.v1.ListRecoveriesRequest
+	(*ListRecoveriesResponse)(nil),         // 85: coldsection.performance.v1.ListRecoveriesResponse
+	(*v1.DocumentReference)(nil),           // 86: coldsection.common.v1.DocumentReference
+	(*timestamppb.Timestamp)(nil),          // 87: google.protobuf.Timestamp
+	(*v1.Quantity)(nil),                    // 88: coldsection.common.v1.Quantity
+	(*date.Date)(nil),                      // 89: google.type.Date
+	(*v1.Entered)(nil),                     // 90: coldsection.common.v1.Entered
+	(*v1.Converted)(nil),                   // 91: coldsection.common.v1.Converted
+	(*EngineExceedance)(nil),               // 92: coldsection.performance.v1.EngineExceedance
+	(*v1.Explained)(nil),                   // 93: coldsection.common.v1.Explained
+	(*fieldmaskpb.FieldMask)(nil),          // 94: google.protobuf.FieldMask
 }
 var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
-	85,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 0: coldsection.performance.v1.EngineModel.document:type_name -> coldsection.common.v1.DocumentReference
 	11,  // 1: coldsection.performance.v1.EngineModel.limits:type_name -> coldsection.performance.v1.Limit
 	12,  // 2: coldsection.performance.v1.EngineModel.exponents:type_name -> coldsection.performance.v1.CorrectionExponents
 	19,  // 3: coldsection.performance.v1.EngineModel.baseline:type_name -> coldsection.performance.v1.Baseline
@@ -8310,187 +8431,190 @@ var file_coldsection_performance_v1_performance_proto_depIdxs = []int32{
 	31,  // 6: coldsection.performance.v1.EngineModel.advice:type_name -> coldsection.performance.v1.AdviceRules
 	32,  // 7: coldsection.performance.v1.EngineModel.trim:type_name -> coldsection.performance.v1.TrimData
 	34,  // 8: coldsection.performance.v1.EngineModel.heater:type_name -> coldsection.performance.v1.HeaterData
-	86,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
-	86,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
+	87,  // 9: coldsection.performance.v1.EngineModel.create_time:type_name -> google.protobuf.Timestamp
+	87,  // 10: coldsection.performance.v1.EngineModel.update_time:type_name -> google.protobuf.Timestamp
 	13,  // 11: coldsection.performance.v1.EngineModel.exceedance_charts:type_name -> coldsection.performance.v1.ExceedanceChart
 	16,  // 12: coldsection.performance.v1.EngineModel.signatures:type_name -> coldsection.performance.v1.CauseSignature
 	18,  // 13: coldsection.performance.v1.EngineModel.power_check:type_name -> coldsection.performance.v1.PowerCheckData
 	17,  // 14: coldsection.performance.v1.EngineModel.dirt_kinds:type_name -> coldsection.performance.v1.DirtKinds
 	0,   // 15: coldsection.performance.v1.Limit.parameter:type_name -> coldsection.performance.v1.Parameter
-	85,  // 16: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 16: coldsection.performance.v1.Limit.document:type_name -> coldsection.common.v1.DocumentReference
 	0,   // 17: coldsection.performance.v1.ExceedanceChart.parameter:type_name -> coldsection.performance.v1.Parameter
 	14,  // 18: coldsection.performance.v1.ExceedanceChart.zones:type_name -> coldsection.performance.v1.ExceedanceZone
-	85,  // 19: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 19: coldsection.performance.v1.ExceedanceChart.document:type_name -> coldsection.common.v1.DocumentReference
 	15,  // 20: coldsection.performance.v1.ExceedanceZone.corners:type_name -> coldsection.performance.v1.ZoneCorner
-	85,  // 21: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
-	85,  // 22: coldsection.performance.v1.DirtKinds.document:type_name -> coldsection.common.v1.DocumentReference
-	85,  // 23: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 21: coldsection.performance.v1.CauseSignature.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 22: coldsection.performance.v1.DirtKinds.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 23: coldsection.performance.v1.PowerCheckData.document:type_name -> coldsection.common.v1.DocumentReference
 	22,  // 24: coldsection.performance.v1.Baseline.points:type_name -> coldsection.performance.v1.BaselinePoint
 	20,  // 25: coldsection.performance.v1.Baseline.polynomial:type_name -> coldsection.performance.v1.BaselinePolynomial
 	21,  // 26: coldsection.performance.v1.BaselinePolynomial.terms:type_name -> coldsection.performance.v1.BaselineTerm
-	85,  // 27: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 27: coldsection.performance.v1.BaselinePolynomial.document:type_name -> coldsection.common.v1.DocumentReference
 	23,  // 28: coldsection.performance.v1.BaselinePolynomial.uncertainty:type_name -> coldsection.performance.v1.Noise
-	87,  // 29: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
-	87,  // 30: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
-	87,  // 31: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
-	88,  // 32: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
+	88,  // 29: coldsection.performance.v1.WashData.batch_volume:type_name -> coldsection.common.v1.Quantity
+	88,  // 30: coldsection.performance.v1.WashData.rinse_volume:type_name -> coldsection.common.v1.Quantity
+	88,  // 31: coldsection.performance.v1.WashData.measuring_step:type_name -> coldsection.common.v1.Quantity
+	89,  // 32: coldsection.performance.v1.WashData.ring_flow_test_date:type_name -> google.type.Date
 	27,  // 33: coldsection.performance.v1.WashData.starter_profiles:type_name -> coldsection.performance.v1.StarterProfile
 	29,  // 34: coldsection.performance.v1.WashData.antifreeze_table:type_name -> coldsection.performance.v1.AntifreezeTable
 	25,  // 35: coldsection.performance.v1.WashData.spray_ring:type_name -> coldsection.performance.v1.SprayRing
 	26,  // 36: coldsection.performance.v1.WashData.pressure_container:type_name -> coldsection.performance.v1.PressureContainer
-	88,  // 37: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
-	88,  // 38: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
-	88,  // 39: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
+	89,  // 37: coldsection.performance.v1.SprayRing.test_due_date:type_name -> google.type.Date
+	89,  // 38: coldsection.performance.v1.PressureContainer.test_due_date:type_name -> google.type.Date
+	89,  // 39: coldsection.performance.v1.PressureContainer.relief_due_date:type_name -> google.type.Date
 	28,  // 40: coldsection.performance.v1.StarterProfile.runs:type_name -> coldsection.performance.v1.DutyRun
-	85,  // 41: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 41: coldsection.performance.v1.StarterProfile.document:type_name -> coldsection.common.v1.DocumentReference
 	30,  // 42: coldsection.performance.v1.AntifreezeTable.rows:type_name -> coldsection.performance.v1.AntifreezeRow
-	85,  // 43: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 43: coldsection.performance.v1.AntifreezeTable.document:type_name -> coldsection.common.v1.DocumentReference
 	33,  // 44: coldsection.performance.v1.TrimData.classes:type_name -> coldsection.performance.v1.TrimClass
 	4,   // 45: coldsection.performance.v1.TrimData.topology:type_name -> coldsection.performance.v1.TrimData.Topology
-	85,  // 46: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
-	85,  // 47: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
-	86,  // 48: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
-	89,  // 49: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
-	89,  // 50: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
-	89,  // 51: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
-	89,  // 52: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
-	89,  // 53: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
-	89,  // 54: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
-	89,  // 55: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
-	89,  // 56: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
-	89,  // 57: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
+	86,  // 46: coldsection.performance.v1.TrimData.document:type_name -> coldsection.common.v1.DocumentReference
+	86,  // 47: coldsection.performance.v1.HeaterData.document:type_name -> coldsection.common.v1.DocumentReference
+	87,  // 48: coldsection.performance.v1.Reading.read_time:type_name -> google.protobuf.Timestamp
+	90,  // 49: coldsection.performance.v1.Reading.pressure_altitude:type_name -> coldsection.common.v1.Entered
+	90,  // 50: coldsection.performance.v1.Reading.oat:type_name -> coldsection.common.v1.Entered
+	90,  // 51: coldsection.performance.v1.Reading.airspeed:type_name -> coldsection.common.v1.Entered
+	90,  // 52: coldsection.performance.v1.Reading.torque:type_name -> coldsection.common.v1.Entered
+	90,  // 53: coldsection.performance.v1.Reading.propeller_speed:type_name -> coldsection.common.v1.Entered
+	90,  // 54: coldsection.performance.v1.Reading.ng:type_name -> coldsection.common.v1.Entered
+	90,  // 55: coldsection.performance.v1.Reading.itt:type_name -> coldsection.common.v1.Entered
+	90,  // 56: coldsection.performance.v1.Reading.fuel_flow:type_name -> coldsection.common.v1.Entered
+	90,  // 57: coldsection.performance.v1.Reading.operating_hours:type_name -> coldsection.common.v1.Entered
 	5,   // 58: coldsection.performance.v1.Reading.state:type_name -> coldsection.performance.v1.Reading.State
 	36,  // 59: coldsection.performance.v1.Reading.values:type_name -> coldsection.performance.v1.ReadingValues
 	37,  // 60: coldsection.performance.v1.Reading.deviation:type_name -> coldsection.performance.v1.Deviation
-	86,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
-	90,  // 62: coldsection.performance.v1.ReadingValues.converted_pressure_altitude_m:type_name -> coldsection.common.v1.Converted
-	90,  // 63: coldsection.performance.v1.ReadingValues.converted_oat_c:type_name -> coldsection.common.v1.Converted
-	90,  // 64: coldsection.performance.v1.ReadingValues.converted_airspeed_kt:type_name -> coldsection.common.v1.Converted
-	90,  // 65: coldsection.performance.v1.ReadingValues.converted_torque_nm:type_name -> coldsection.common.v1.Converted
-	90,  // 66: coldsection.performance.v1.ReadingValues.converted_propeller_speed_rpm:type_name -> coldsection.common.v1.Converted
-	90,  // 67: coldsection.performance.v1.ReadingValues.converted_ng_pct:type_name -> coldsection.common.v1.Converted
-	90,  // 68: coldsection.performance.v1.ReadingValues.converted_itt_c:type_name -> coldsection.common.v1.Converted
-	90,  // 69: coldsection.performance.v1.ReadingValues.converted_fuel_flow_kg_h:type_name -> coldsection.common.v1.Converted
-	90,  // 70: coldsection.performance.v1.ReadingValues.converted_power_kw:type_name -> coldsection.common.v1.Converted
+	87,  // 61: coldsection.performance.v1.Reading.create_time:type_name -> google.protobuf.Timestamp
+	91,  // 62: coldsection.performance.v1.ReadingValues.converted_pressure_altitude_m:type_name -> coldsection.common.v1.Converted
+	91,  // 63: coldsection.performance.v1.ReadingValues.converted_oat_c:type_name -> coldsection.common.v1.Converted
+	91,  // 64: coldsection.performance.v1.ReadingValues.converted_airspeed_kt:type_name -> coldsection.common.v1.Converted
+	91,  // 65: coldsection.performance.v1.ReadingValues.converted_torque_nm:type_name -> coldsection.common.v1.Converted
+	91,  // 66: coldsection.performance.v1.ReadingValues.converted_propeller_speed_rpm:type_name -> coldsection.common.v1.Converted
+	91,  // 67: coldsection.performance.v1.ReadingValues.converted_ng_pct:type_name -> coldsection.common.v1.Converted
+	91,  // 68: coldsection.performance.v1.ReadingValues.converted_itt_c:type_name -> coldsection.common.v1.Converted
+	91,  // 69: coldsection.performance.v1.ReadingValues.converted_fuel_flow_kg_h:type_name -> coldsection.common.v1.Converted
+	91,  // 70: coldsection.performance.v1.ReadingValues.converted_power_kw:type_name -> coldsection.common.v1.Converted
 	6,   // 71: coldsection.performance.v1.EngineEvent.kind:type_name -> coldsection.performance.v1.EngineEvent.Kind
-	86,  // 72: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
-	86,  // 73: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
+	87,  // 72: coldsection.performance.v1.EngineEvent.event_time:type_name -> google.protobuf.Timestamp
+	87,  // 73: coldsection.performance.v1.EngineEvent.create_time:type_name -> google.protobuf.Timestamp
 	7,   // 74: coldsection.performance.v1.EngineEvent.check_result:type_name -> coldsection.performance.v1.EngineEvent.CheckResult
-	1,   // 75: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
-	39,  // 76: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
-	39,  // 77: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	39,  // 78: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
-	39,  // 79: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
-	43,  // 80: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
-	44,  // 81: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
-	86,  // 82: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
-	86,  // 83: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
-	86,  // 84: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
-	41,  // 85: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
-	86,  // 86: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
-	86,  // 87: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
-	37,  // 88: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
-	43,  // 89: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
-	42,  // 90: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
-	86,  // 91: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
-	43,  // 92: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
-	39,  // 93: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
-	86,  // 94: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
-	86,  // 95: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
-	86,  // 96: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
-	8,   // 97: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
-	86,  // 98: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
-	47,  // 99: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
-	38,  // 100: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
-	91,  // 101: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
-	86,  // 102: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
-	5,   // 103: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
-	37,  // 104: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
-	37,  // 105: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
-	37,  // 106: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
-	86,  // 107: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
-	39,  // 108: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	39,  // 109: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
-	39,  // 110: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
-	9,   // 111: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	43,  // 112: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
-	86,  // 113: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
-	35,  // 114: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
-	92,  // 115: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
-	10,  // 116: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	10,  // 117: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
-	93,  // 118: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
-	10,  // 119: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
-	3,   // 120: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
-	57,  // 121: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
-	60,  // 122: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	58,  // 123: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
-	60,  // 124: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
-	35,  // 125: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	35,  // 126: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
-	35,  // 127: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
-	60,  // 128: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
-	38,  // 129: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
-	35,  // 130: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
-	38,  // 131: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
-	40,  // 132: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
-	45,  // 133: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
-	86,  // 134: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	86,  // 135: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	86,  // 136: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
-	86,  // 137: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
-	2,   // 138: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	2,   // 139: coldsection.performance.v1.RenderEngineExceedanceRequest.format:type_name -> coldsection.performance.v1.ImageFormat
-	49,  // 140: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
-	51,  // 141: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
-	52,  // 142: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
-	56,  // 143: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
-	61,  // 144: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
-	62,  // 145: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
-	64,  // 146: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
-	65,  // 147: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
-	66,  // 148: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
-	53,  // 149: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
-	54,  // 150: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
-	67,  // 151: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
-	68,  // 152: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
-	70,  // 153: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
-	71,  // 154: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
-	73,  // 155: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
-	74,  // 156: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
-	76,  // 157: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
-	78,  // 158: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
-	79,  // 159: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
-	80,  // 160: coldsection.performance.v1.PerformanceQueryService.RenderEngineExceedance:input_type -> coldsection.performance.v1.RenderEngineExceedanceRequest
-	82,  // 161: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
-	83,  // 162: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
-	10,  // 163: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	10,  // 164: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	59,  // 165: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
-	35,  // 166: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
-	63,  // 167: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
-	35,  // 168: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
-	35,  // 169: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
-	38,  // 170: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
-	10,  // 171: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
-	55,  // 172: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
-	35,  // 173: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
-	69,  // 174: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
-	50,  // 175: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
-	72,  // 176: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
-	40,  // 177: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
-	75,  // 178: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
-	77,  // 179: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
-	46,  // 180: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
-	48,  // 181: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
-	81,  // 182: coldsection.performance.v1.PerformanceQueryService.RenderEngineExceedance:output_type -> coldsection.performance.v1.RenderEngineExceedanceResponse
-	49,  // 183: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
-	84,  // 184: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
-	163, // [163:185] is the sub-list for method output_type
-	141, // [141:163] is the sub-list for method input_type
-	141, // [141:141] is the sub-list for extension type_name
-	141, // [141:141] is the sub-list for extension extendee
-	0,   // [0:141] is the sub-list for field type_name
+	87,  // 75: coldsection.performance.v1.EngineEvent.withdraw_time:type_name -> google.protobuf.Timestamp
+	1,   // 76: coldsection.performance.v1.Assessment.level:type_name -> coldsection.performance.v1.ConditionLevel
+	39,  // 77: coldsection.performance.v1.Assessment.itt_deviation_c:type_name -> coldsection.performance.v1.Interval
+	39,  // 78: coldsection.performance.v1.Assessment.ng_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 79: coldsection.performance.v1.Assessment.fuel_flow_deviation_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 80: coldsection.performance.v1.Assessment.itt_slope_c_per_100h:type_name -> coldsection.performance.v1.Interval
+	43,  // 81: coldsection.performance.v1.Assessment.causes:type_name -> coldsection.performance.v1.Cause
+	44,  // 82: coldsection.performance.v1.Assessment.margin:type_name -> coldsection.performance.v1.Margin
+	87,  // 83: coldsection.performance.v1.Assessment.latest_read_time:type_name -> google.protobuf.Timestamp
+	87,  // 84: coldsection.performance.v1.Assessment.latest_wash_time:type_name -> google.protobuf.Timestamp
+	87,  // 85: coldsection.performance.v1.Assessment.compute_time:type_name -> google.protobuf.Timestamp
+	41,  // 86: coldsection.performance.v1.Assessment.shifts:type_name -> coldsection.performance.v1.Shift
+	87,  // 87: coldsection.performance.v1.Shift.detect_time:type_name -> google.protobuf.Timestamp
+	87,  // 88: coldsection.performance.v1.Shift.onset_time:type_name -> google.protobuf.Timestamp
+	37,  // 89: coldsection.performance.v1.Shift.change:type_name -> coldsection.performance.v1.Deviation
+	43,  // 90: coldsection.performance.v1.Shift.causes:type_name -> coldsection.performance.v1.Cause
+	42,  // 91: coldsection.performance.v1.Shift.steps:type_name -> coldsection.performance.v1.CauseStep
+	87,  // 92: coldsection.performance.v1.CauseStep.step_time:type_name -> google.protobuf.Timestamp
+	43,  // 93: coldsection.performance.v1.CauseStep.causes:type_name -> coldsection.performance.v1.Cause
+	39,  // 94: coldsection.performance.v1.Margin.itt_margin_c:type_name -> coldsection.performance.v1.Interval
+	87,  // 95: coldsection.performance.v1.Margin.earliest_crossing_time:type_name -> google.protobuf.Timestamp
+	87,  // 96: coldsection.performance.v1.Margin.median_crossing_time:type_name -> google.protobuf.Timestamp
+	87,  // 97: coldsection.performance.v1.WashAdvice.advise_time:type_name -> google.protobuf.Timestamp
+	8,   // 98: coldsection.performance.v1.WashAdvice.state:type_name -> coldsection.performance.v1.WashAdvice.State
+	87,  // 99: coldsection.performance.v1.WashAdvice.create_time:type_name -> google.protobuf.Timestamp
+	47,  // 100: coldsection.performance.v1.Trend.points:type_name -> coldsection.performance.v1.TrendPoint
+	38,  // 101: coldsection.performance.v1.Trend.events:type_name -> coldsection.performance.v1.EngineEvent
+	92,  // 102: coldsection.performance.v1.Trend.exceedances:type_name -> coldsection.performance.v1.EngineExceedance
+	87,  // 103: coldsection.performance.v1.TrendPoint.read_time:type_name -> google.protobuf.Timestamp
+	5,   // 104: coldsection.performance.v1.TrendPoint.state:type_name -> coldsection.performance.v1.Reading.State
+	37,  // 105: coldsection.performance.v1.TrendPoint.deviation:type_name -> coldsection.performance.v1.Deviation
+	37,  // 106: coldsection.performance.v1.TrendPoint.level:type_name -> coldsection.performance.v1.Deviation
+	37,  // 107: coldsection.performance.v1.TrendPoint.band_half_width:type_name -> coldsection.performance.v1.Deviation
+	87,  // 108: coldsection.performance.v1.Recovery.wash_time:type_name -> google.protobuf.Timestamp
+	39,  // 109: coldsection.performance.v1.Recovery.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	39,  // 110: coldsection.performance.v1.Recovery.ng_step_pct:type_name -> coldsection.performance.v1.Interval
+	39,  // 111: coldsection.performance.v1.Recovery.fuel_flow_step_pct:type_name -> coldsection.performance.v1.Interval
+	9,   // 112: coldsection.performance.v1.Recovery.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	43,  // 113: coldsection.performance.v1.Recovery.other_causes:type_name -> coldsection.performance.v1.Cause
+	87,  // 114: coldsection.performance.v1.Recovery.compute_time:type_name -> google.protobuf.Timestamp
+	35,  // 115: coldsection.performance.v1.ExplainReadingResponse.reading:type_name -> coldsection.performance.v1.Reading
+	93,  // 116: coldsection.performance.v1.ExplainReadingResponse.steps:type_name -> coldsection.common.v1.Explained
+	10,  // 117: coldsection.performance.v1.CreateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	10,  // 118: coldsection.performance.v1.UpdateEngineModelRequest.engine_model:type_name -> coldsection.performance.v1.EngineModel
+	94,  // 119: coldsection.performance.v1.UpdateEngineModelRequest.update_mask:type_name -> google.protobuf.FieldMask
+	10,  // 120: coldsection.performance.v1.ListEngineModelsResponse.engine_models:type_name -> coldsection.performance.v1.EngineModel
+	3,   // 121: coldsection.performance.v1.ImportReadingsRequest.format:type_name -> coldsection.performance.v1.TableFormat
+	57,  // 122: coldsection.performance.v1.ImportReadingsRequest.columns:type_name -> coldsection.performance.v1.ColumnMapping
+	60,  // 123: coldsection.performance.v1.ImportReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	58,  // 124: coldsection.performance.v1.ImportReadingsResponse.columns:type_name -> coldsection.performance.v1.ColumnRead
+	60,  // 125: coldsection.performance.v1.ImportReadingsResponse.warnings:type_name -> coldsection.performance.v1.RowProblem
+	35,  // 126: coldsection.performance.v1.ImportReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	35,  // 127: coldsection.performance.v1.CreateReadingRequest.reading:type_name -> coldsection.performance.v1.Reading
+	35,  // 128: coldsection.performance.v1.StreamReadingsRequest.reading:type_name -> coldsection.performance.v1.Reading
+	60,  // 129: coldsection.performance.v1.StreamReadingsResponse.problems:type_name -> coldsection.performance.v1.RowProblem
+	38,  // 130: coldsection.performance.v1.CreateEngineEventRequest.engine_event:type_name -> coldsection.performance.v1.EngineEvent
+	35,  // 131: coldsection.performance.v1.ListReadingsResponse.readings:type_name -> coldsection.performance.v1.Reading
+	38,  // 132: coldsection.performance.v1.ListEngineEventsResponse.engine_events:type_name -> coldsection.performance.v1.EngineEvent
+	40,  // 133: coldsection.performance.v1.ListAssessmentsResponse.assessments:type_name -> coldsection.performance.v1.Assessment
+	45,  // 134: coldsection.performance.v1.ListWashAdvicesResponse.wash_advices:type_name -> coldsection.performance.v1.WashAdvice
+	87,  // 135: coldsection.performance.v1.GetTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	87,  // 136: coldsection.performance.v1.GetTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	87,  // 137: coldsection.performance.v1.RenderTrendRequest.start_time:type_name -> google.protobuf.Timestamp
+	87,  // 138: coldsection.performance.v1.RenderTrendRequest.end_time:type_name -> google.protobuf.Timestamp
+	2,   // 139: coldsection.performance.v1.RenderTrendRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	2,   // 140: coldsection.performance.v1.RenderEngineExceedanceRequest.format:type_name -> coldsection.performance.v1.ImageFormat
+	49,  // 141: coldsection.performance.v1.ListRecoveriesResponse.recoveries:type_name -> coldsection.performance.v1.Recovery
+	51,  // 142: coldsection.performance.v1.PerformanceService.CreateEngineModel:input_type -> coldsection.performance.v1.CreateEngineModelRequest
+	52,  // 143: coldsection.performance.v1.PerformanceService.UpdateEngineModel:input_type -> coldsection.performance.v1.UpdateEngineModelRequest
+	56,  // 144: coldsection.performance.v1.PerformanceService.ImportReadings:input_type -> coldsection.performance.v1.ImportReadingsRequest
+	61,  // 145: coldsection.performance.v1.PerformanceService.CreateReading:input_type -> coldsection.performance.v1.CreateReadingRequest
+	62,  // 146: coldsection.performance.v1.PerformanceService.StreamReadings:input_type -> coldsection.performance.v1.StreamReadingsRequest
+	64,  // 147: coldsection.performance.v1.PerformanceService.ExcludeReading:input_type -> coldsection.performance.v1.ExcludeReadingRequest
+	65,  // 148: coldsection.performance.v1.PerformanceService.IncludeReading:input_type -> coldsection.performance.v1.IncludeReadingRequest
+	67,  // 149: coldsection.performance.v1.PerformanceService.CreateEngineEvent:input_type -> coldsection.performance.v1.CreateEngineEventRequest
+	66,  // 150: coldsection.performance.v1.PerformanceService.WithdrawEngineEvent:input_type -> coldsection.performance.v1.WithdrawEngineEventRequest
+	53,  // 151: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:input_type -> coldsection.performance.v1.GetEngineModelRequest
+	54,  // 152: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:input_type -> coldsection.performance.v1.ListEngineModelsRequest
+	68,  // 153: coldsection.performance.v1.PerformanceQueryService.GetReading:input_type -> coldsection.performance.v1.GetReadingRequest
+	69,  // 154: coldsection.performance.v1.PerformanceQueryService.ListReadings:input_type -> coldsection.performance.v1.ListReadingsRequest
+	71,  // 155: coldsection.performance.v1.PerformanceQueryService.ExplainReading:input_type -> coldsection.performance.v1.ExplainReadingRequest
+	72,  // 156: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:input_type -> coldsection.performance.v1.ListEngineEventsRequest
+	74,  // 157: coldsection.performance.v1.PerformanceQueryService.GetAssessment:input_type -> coldsection.performance.v1.GetAssessmentRequest
+	75,  // 158: coldsection.performance.v1.PerformanceQueryService.ListAssessments:input_type -> coldsection.performance.v1.ListAssessmentsRequest
+	77,  // 159: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:input_type -> coldsection.performance.v1.ListWashAdvicesRequest
+	79,  // 160: coldsection.performance.v1.PerformanceQueryService.GetTrend:input_type -> coldsection.performance.v1.GetTrendRequest
+	80,  // 161: coldsection.performance.v1.PerformanceQueryService.RenderTrend:input_type -> coldsection.performance.v1.RenderTrendRequest
+	81,  // 162: coldsection.performance.v1.PerformanceQueryService.RenderEngineExceedance:input_type -> coldsection.performance.v1.RenderEngineExceedanceRequest
+	83,  // 163: coldsection.performance.v1.PerformanceQueryService.GetRecovery:input_type -> coldsection.performance.v1.GetRecoveryRequest
+	84,  // 164: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:input_type -> coldsection.performance.v1.ListRecoveriesRequest
+	10,  // 165: coldsection.performance.v1.PerformanceService.CreateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	10,  // 166: coldsection.performance.v1.PerformanceService.UpdateEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	59,  // 167: coldsection.performance.v1.PerformanceService.ImportReadings:output_type -> coldsection.performance.v1.ImportReadingsResponse
+	35,  // 168: coldsection.performance.v1.PerformanceService.CreateReading:output_type -> coldsection.performance.v1.Reading
+	63,  // 169: coldsection.performance.v1.PerformanceService.StreamReadings:output_type -> coldsection.performance.v1.StreamReadingsResponse
+	35,  // 170: coldsection.performance.v1.PerformanceService.ExcludeReading:output_type -> coldsection.performance.v1.Reading
+	35,  // 171: coldsection.performance.v1.PerformanceService.IncludeReading:output_type -> coldsection.performance.v1.Reading
+	38,  // 172: coldsection.performance.v1.PerformanceService.CreateEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	38,  // 173: coldsection.performance.v1.PerformanceService.WithdrawEngineEvent:output_type -> coldsection.performance.v1.EngineEvent
+	10,  // 174: coldsection.performance.v1.PerformanceQueryService.GetEngineModel:output_type -> coldsection.performance.v1.EngineModel
+	55,  // 175: coldsection.performance.v1.PerformanceQueryService.ListEngineModels:output_type -> coldsection.performance.v1.ListEngineModelsResponse
+	35,  // 176: coldsection.performance.v1.PerformanceQueryService.GetReading:output_type -> coldsection.performance.v1.Reading
+	70,  // 177: coldsection.performance.v1.PerformanceQueryService.ListReadings:output_type -> coldsection.performance.v1.ListReadingsResponse
+	50,  // 178: coldsection.performance.v1.PerformanceQueryService.ExplainReading:output_type -> coldsection.performance.v1.ExplainReadingResponse
+	73,  // 179: coldsection.performance.v1.PerformanceQueryService.ListEngineEvents:output_type -> coldsection.performance.v1.ListEngineEventsResponse
+	40,  // 180: coldsection.performance.v1.PerformanceQueryService.GetAssessment:output_type -> coldsection.performance.v1.Assessment
+	76,  // 181: coldsection.performance.v1.PerformanceQueryService.ListAssessments:output_type -> coldsection.performance.v1.ListAssessmentsResponse
+	78,  // 182: coldsection.performance.v1.PerformanceQueryService.ListWashAdvices:output_type -> coldsection.performance.v1.ListWashAdvicesResponse
+	46,  // 183: coldsection.performance.v1.PerformanceQueryService.GetTrend:output_type -> coldsection.performance.v1.Trend
+	48,  // 184: coldsection.performance.v1.PerformanceQueryService.RenderTrend:output_type -> coldsection.performance.v1.RenderTrendResponse
+	82,  // 185: coldsection.performance.v1.PerformanceQueryService.RenderEngineExceedance:output_type -> coldsection.performance.v1.RenderEngineExceedanceResponse
+	49,  // 186: coldsection.performance.v1.PerformanceQueryService.GetRecovery:output_type -> coldsection.performance.v1.Recovery
+	85,  // 187: coldsection.performance.v1.PerformanceQueryService.ListRecoveries:output_type -> coldsection.performance.v1.ListRecoveriesResponse
+	165, // [165:188] is the sub-list for method output_type
+	142, // [142:165] is the sub-list for method input_type
+	142, // [142:142] is the sub-list for extension type_name
+	142, // [142:142] is the sub-list for extension extendee
+	0,   // [0:142] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_performance_proto_init() }
@@ -8506,7 +8630,7 @@ func file_coldsection_performance_v1_performance_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_performance_proto_rawDesc), len(file_coldsection_performance_v1_performance_proto_rawDesc)),
 			NumEnums:      10,
-			NumMessages:   75,
+			NumMessages:   76,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -392,6 +392,51 @@ func local_request_PerformanceService_CreateEngineEvent_0(ctx context.Context, m
 	return msg, metadata, err
 }
 
+func request_PerformanceService_WithdrawEngineEvent_0(ctx context.Context, marshaler runtime.Marshaler, client PerformanceServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq WithdrawEngineEventRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.WithdrawEngineEvent(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_PerformanceService_WithdrawEngineEvent_0(ctx context.Context, marshaler runtime.Marshaler, server PerformanceServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq WithdrawEngineEventRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.WithdrawEngineEvent(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_PerformanceQueryService_GetEngineModel_0 = &utilities.DoubleArray{Encoding: map[string]int{"name": 0}, Base: []int{1, 1, 0}, Check: []int{0, 1, 2}}
 
 func request_PerformanceQueryService_GetEngineModel_0(ctx context.Context, marshaler runtime.Marshaler, client PerformanceQueryServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -1188,6 +1233,26 @@ func RegisterPerformanceServiceHandlerServer(ctx context.Context, mux *runtime.S
 		}
 		forward_PerformanceService_CreateEngineEvent_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_PerformanceService_WithdrawEngineEvent_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceService/WithdrawEngineEvent", runtime.WithHTTPPathPattern("/v1/{name=engines/*/engineEvents/*}:withdraw"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_PerformanceService_WithdrawEngineEvent_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceService_WithdrawEngineEvent_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 
 	return nil
 }
@@ -1637,27 +1702,46 @@ func RegisterPerformanceServiceHandlerClient(ctx context.Context, mux *runtime.S
 		}
 		forward_PerformanceService_CreateEngineEvent_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_PerformanceService_WithdrawEngineEvent_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.performance.v1.PerformanceService/WithdrawEngineEvent", runtime.WithHTTPPathPattern("/v1/{name=engines/*/engineEvents/*}:withdraw"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_PerformanceService_WithdrawEngineEvent_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_PerformanceService_WithdrawEngineEvent_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	return nil
 }
 
 var (
-	pattern_PerformanceService_CreateEngineModel_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engineModels"}, ""))
-	pattern_PerformanceService_UpdateEngineModel_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engineModels", "engine_model.name"}, ""))
-	pattern_PerformanceService_ImportReadings_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "readings"}, "import"))
-	pattern_PerformanceService_CreateReading_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "readings"}, ""))
-	pattern_PerformanceService_ExcludeReading_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "exclude"))
-	pattern_PerformanceService_IncludeReading_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "include"))
-	pattern_PerformanceService_CreateEngineEvent_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "engineEvents"}, ""))
+	pattern_PerformanceService_CreateEngineModel_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "engineModels"}, ""))
+	pattern_PerformanceService_UpdateEngineModel_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "engineModels", "engine_model.name"}, ""))
+	pattern_PerformanceService_ImportReadings_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1}, []string{"v1", "readings"}, "import"))
+	pattern_PerformanceService_CreateReading_0       = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "readings"}, ""))
+	pattern_PerformanceService_ExcludeReading_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "exclude"))
+	pattern_PerformanceService_IncludeReading_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "readings", "name"}, "include"))
+	pattern_PerformanceService_CreateEngineEvent_0   = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "engines", "parent", "engineEvents"}, ""))
+	pattern_PerformanceService_WithdrawEngineEvent_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "engines", "engineEvents", "name"}, "withdraw"))
 )
 
 var (
-	forward_PerformanceService_CreateEngineModel_0 = runtime.ForwardResponseMessage
-	forward_PerformanceService_UpdateEngineModel_0 = runtime.ForwardResponseMessage
-	forward_PerformanceService_ImportReadings_0    = runtime.ForwardResponseMessage
-	forward_PerformanceService_CreateReading_0     = runtime.ForwardResponseMessage
-	forward_PerformanceService_ExcludeReading_0    = runtime.ForwardResponseMessage
-	forward_PerformanceService_IncludeReading_0    = runtime.ForwardResponseMessage
-	forward_PerformanceService_CreateEngineEvent_0 = runtime.ForwardResponseMessage
+	forward_PerformanceService_CreateEngineModel_0   = runtime.ForwardResponseMessage
+	forward_PerformanceService_UpdateEngineModel_0   = runtime.ForwardResponseMessage
+	forward_PerformanceService_ImportReadings_0      = runtime.ForwardResponseMessage
+	forward_PerformanceService_CreateReading_0       = runtime.ForwardResponseMessage
+	forward_PerformanceService_ExcludeReading_0      = runtime.ForwardResponseMessage
+	forward_PerformanceService_IncludeReading_0      = runtime.ForwardResponseMessage
+	forward_PerformanceService_CreateEngineEvent_0   = runtime.ForwardResponseMessage
+	forward_PerformanceService_WithdrawEngineEvent_0 = runtime.ForwardResponseMessage
 )
 
 // RegisterPerformanceQueryServiceHandlerFromEndpoint is same as RegisterPerformanceQueryServiceHandler but

@@ -21,14 +21,15 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	PerformanceService_CreateEngineModel_FullMethodName = "/coldsection.performance.v1.PerformanceService/CreateEngineModel"
-	PerformanceService_UpdateEngineModel_FullMethodName = "/coldsection.performance.v1.PerformanceService/UpdateEngineModel"
-	PerformanceService_ImportReadings_FullMethodName    = "/coldsection.performance.v1.PerformanceService/ImportReadings"
-	PerformanceService_CreateReading_FullMethodName     = "/coldsection.performance.v1.PerformanceService/CreateReading"
-	PerformanceService_StreamReadings_FullMethodName    = "/coldsection.performance.v1.PerformanceService/StreamReadings"
-	PerformanceService_ExcludeReading_FullMethodName    = "/coldsection.performance.v1.PerformanceService/ExcludeReading"
-	PerformanceService_IncludeReading_FullMethodName    = "/coldsection.performance.v1.PerformanceService/IncludeReading"
-	PerformanceService_CreateEngineEvent_FullMethodName = "/coldsection.performance.v1.PerformanceService/CreateEngineEvent"
+	PerformanceService_CreateEngineModel_FullMethodName   = "/coldsection.performance.v1.PerformanceService/CreateEngineModel"
+	PerformanceService_UpdateEngineModel_FullMethodName   = "/coldsection.performance.v1.PerformanceService/UpdateEngineModel"
+	PerformanceService_ImportReadings_FullMethodName      = "/coldsection.performance.v1.PerformanceService/ImportReadings"
+	PerformanceService_CreateReading_FullMethodName       = "/coldsection.performance.v1.PerformanceService/CreateReading"
+	PerformanceService_StreamReadings_FullMethodName      = "/coldsection.performance.v1.PerformanceService/StreamReadings"
+	PerformanceService_ExcludeReading_FullMethodName      = "/coldsection.performance.v1.PerformanceService/ExcludeReading"
+	PerformanceService_IncludeReading_FullMethodName      = "/coldsection.performance.v1.PerformanceService/IncludeReading"
+	PerformanceService_CreateEngineEvent_FullMethodName   = "/coldsection.performance.v1.PerformanceService/CreateEngineEvent"
+	PerformanceService_WithdrawEngineEvent_FullMethodName = "/coldsection.performance.v1.PerformanceService/WithdrawEngineEvent"
 )
 
 // PerformanceServiceClient is the client API for PerformanceService service.
@@ -61,6 +62,9 @@ type PerformanceServiceClient interface {
 	// Marks something done to the engine on its time line, such as a wash before the suite was in use, or what a check found. Roles:
 	// analyst, technician, integrator. Reasons: ENGINE_UNKNOWN, TIME_IN_FUTURE, CHECK_INCOMPLETE.
 	CreateEngineEvent(ctx context.Context, in *CreateEngineEventRequest, opts ...grpc.CallOption) (*EngineEvent, error)
+	// Takes an event back that never was, such as a wash entered for the wrong engine: it stays in the list with the reason, and the engine is
+	// worked out without it. What a released work order told stays. Role: analyst. Reasons: EVENT_WITHDRAWN, EVENT_OF_ORDER, ETAG_MISMATCH.
+	WithdrawEngineEvent(ctx context.Context, in *WithdrawEngineEventRequest, opts ...grpc.CallOption) (*EngineEvent, error)
 }
 
 type performanceServiceClient struct {
@@ -154,6 +158,16 @@ func (c *performanceServiceClient) CreateEngineEvent(ctx context.Context, in *Cr
 	return out, nil
 }
 
+func (c *performanceServiceClient) WithdrawEngineEvent(ctx context.Context, in *WithdrawEngineEventRequest, opts ...grpc.CallOption) (*EngineEvent, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EngineEvent)
+	err := c.cc.Invoke(ctx, PerformanceService_WithdrawEngineEvent_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PerformanceServiceServer is the server API for PerformanceService service.
 // All implementations must embed UnimplementedPerformanceServiceServer
 // for forward compatibility.
@@ -184,6 +198,9 @@ type PerformanceServiceServer interface {
 	// Marks something done to the engine on its time line, such as a wash before the suite was in use, or what a check found. Roles:
 	// analyst, technician, integrator. Reasons: ENGINE_UNKNOWN, TIME_IN_FUTURE, CHECK_INCOMPLETE.
 	CreateEngineEvent(context.Context, *CreateEngineEventRequest) (*EngineEvent, error)
+	// Takes an event back that never was, such as a wash entered for the wrong engine: it stays in the list with the reason, and the engine is
+	// worked out without it. What a released work order told stays. Role: analyst. Reasons: EVENT_WITHDRAWN, EVENT_OF_ORDER, ETAG_MISMATCH.
+	WithdrawEngineEvent(context.Context, *WithdrawEngineEventRequest) (*EngineEvent, error)
 	mustEmbedUnimplementedPerformanceServiceServer()
 }
 
@@ -217,6 +234,9 @@ func (UnimplementedPerformanceServiceServer) IncludeReading(context.Context, *In
 }
 func (UnimplementedPerformanceServiceServer) CreateEngineEvent(context.Context, *CreateEngineEventRequest) (*EngineEvent, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateEngineEvent not implemented")
+}
+func (UnimplementedPerformanceServiceServer) WithdrawEngineEvent(context.Context, *WithdrawEngineEventRequest) (*EngineEvent, error) {
+	return nil, status.Error(codes.Unimplemented, "method WithdrawEngineEvent not implemented")
 }
 func (UnimplementedPerformanceServiceServer) mustEmbedUnimplementedPerformanceServiceServer() {}
 func (UnimplementedPerformanceServiceServer) testEmbeddedByValue()                            {}
@@ -372,6 +392,24 @@ func _PerformanceService_CreateEngineEvent_Handler(srv interface{}, ctx context.
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PerformanceService_WithdrawEngineEvent_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(WithdrawEngineEventRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PerformanceServiceServer).WithdrawEngineEvent(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PerformanceService_WithdrawEngineEvent_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PerformanceServiceServer).WithdrawEngineEvent(ctx, req.(*WithdrawEngineEventRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PerformanceService_ServiceDesc is the grpc.ServiceDesc for PerformanceService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -406,6 +444,10 @@ var PerformanceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateEngineEvent",
 			Handler:    _PerformanceService_CreateEngineEvent_Handler,
+		},
+		{
+			MethodName: "WithdrawEngineEvent",
+			Handler:    _PerformanceService_WithdrawEngineEvent_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

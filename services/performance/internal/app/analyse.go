@@ -66,6 +66,9 @@ func (u unit) anew(ctx context.Context, p store.Profile, data engineData) (map[s
 	}
 	byID, readings := readingsOf(stored)
 	result, tracker := analysis.AnalyseFrom(data.fitted, readings, events, rulesOf(data.model))
+	if err := u.takeBack(ctx, p, result); err != nil {
+		return nil, err
+	}
 	return byID, u.save(ctx, p, data, result, tracker, byID)
 }
 
@@ -129,10 +132,12 @@ func (u unit) save(ctx context.Context, p store.Profile, data engineData, result
 }
 
 func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, error) {
-	condition, args := store.Under(engine + "/engineEvents")
-	stored, err := store.Events.Where(ctx, u.Tx, condition+" AND kind <> 'CHECK'", args...) // a check changes nothing
+	stored, err := store.StandingEvents(ctx, u.Tx, engine)
 	var events []analysis.Event
 	for _, e := range stored {
+		if e.GetKind() == performancev1.EngineEvent_CHECK {
+			continue // it changes nothing
+		}
 		events = append(events, analysis.Event{At: e.GetEventTime().AsTime(), Hours: e.GetOperatingHours(), Kind: eventKinds[e.GetKind()], WorkOrder: e.GetWorkOrder()})
 	}
 	return events, err
@@ -142,13 +147,37 @@ func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, er
 func (u unit) saveAdvices(ctx context.Context, p store.Profile, result analysis.Result) error {
 	for _, a := range result.Advices {
 		advice := &performancev1.WashAdvice{
-			Name: fmt.Sprintf("%s/washAdvices/c%d", p.Name, a.Cycle), Engine: p.Name, EngineSerial: p.Serial, Kind: "recovery_wash", Cause: a.Cause,
+			Name: adviceName(p, &a), Engine: p.Name, EngineSerial: p.Serial, Kind: "recovery_wash", Cause: a.Cause,
 			Reasons: a.Reasons, AdviseTime: timestamppb.New(a.At), IttDeviationC: a.Level, State: performancev1.WashAdvice_OPEN,
 		}
 		if a.Cycle < result.Cycle {
 			advice.State = performancev1.WashAdvice_WASHED
 		}
 		if err := u.saveAdvice(ctx, p, advice); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// adviceName is the same for the same cycle between two washes.
+func adviceName(p store.Profile, a *analysis.Advice) string {
+	return fmt.Sprintf("%s/washAdvices/c%d", p.Name, a.Cycle)
+}
+
+// takeBack withdraws an open advice that all readings and events together, as they stand now, no longer give.
+func (u unit) takeBack(ctx context.Context, p store.Profile, result analysis.Result) error {
+	condition, args := store.Under(p.Name + "/washAdvices")
+	open, err := store.Advices.Where(ctx, u.Tx, condition+" AND state = 'OPEN'", args...)
+	if err != nil {
+		return err
+	}
+	for _, advice := range open {
+		if slices.ContainsFunc(result.Advices, func(a analysis.Advice) bool { return adviceName(p, &a) == advice.GetName() }) {
+			continue
+		}
+		advice.State = performancev1.WashAdvice_WITHDRAWN
+		if err := store.Advices.Save(ctx, u.Tx, advice, u.now); err != nil {
 			return err
 		}
 	}

@@ -57,13 +57,12 @@ func (u unit) foresee(ctx context.Context, engine string, out *performancev1.Mar
 
 // newest are the newest accepted readings since the last change of an engine whose hours are known, in order of time.
 func (u unit) newest(ctx context.Context, engine string) ([]margin.Sample, error) {
-	condition, args := store.Under(engine + "/engineEvents")
-	events, err := store.Events.Where(ctx, u.Tx, condition+" ORDER BY event_time, name", args...)
+	events, err := store.StandingEvents(ctx, u.Tx, engine)
 	if err != nil {
 		return nil, err
 	}
 	changed, _ := (&history{events: events}).changed(breaks)
-	condition, args = store.Under(engine + "/readings")
+	condition, args := store.Under(engine + "/readings")
 	args = append(args, storage.Micros(changed))
 	stored, err := store.Readings.Where(ctx, u.Tx, fmt.Sprintf("%s AND state = 'ACCEPTED' AND read_time >= $3 ORDER BY read_time DESC, name DESC LIMIT %d", condition, mostForecast), args...)
 	if err != nil {

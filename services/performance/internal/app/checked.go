@@ -29,14 +29,19 @@ func (u unit) checked(ctx context.Context, engine string, shifts []analysis.Shif
 	if len(shifts) == 0 {
 		return shifts, nil
 	}
-	condition, args := store.Under(engine + "/engineEvents")
-	stored, err := store.Events.Where(ctx, u.Tx, condition+" AND kind = 'CHECK' ORDER BY event_time, name", args...)
-	if err != nil || len(stored) == 0 {
+	stored, err := store.StandingEvents(ctx, u.Tx, engine)
+	if err != nil {
 		return shifts, err
 	}
 	var found []analysis.Check
 	for _, e := range stored {
+		if e.GetKind() != performancev1.EngineEvent_CHECK {
+			continue
+		}
 		found = append(found, analysis.Check{At: e.GetEventTime().AsTime(), Cause: e.GetCheckedCause(), Sound: e.GetCheckResult() == performancev1.EngineEvent_SOUND, Note: e.GetNote()})
+	}
+	if len(found) == 0 {
+		return shifts, nil
 	}
 	out := slices.Clone(shifts)
 	for i := range out {

@@ -24,7 +24,7 @@ type history struct {
 	fitted     *baseline.Model
 	readings   []margin.Reading // hours that can't be true with those of the others are left out
 	doubted    []string         // readings whose hours are left out
-	fuel       []float64 // kg/h, of each reading
+	fuel       []float64        // kg/h, of each reading
 	events     []*performancev1.EngineEvent
 	assessment *performancev1.Assessment // nil before the first reading
 	recoveries []*performancev1.Recovery
@@ -48,8 +48,7 @@ func (a *App) historyOf(ctx context.Context, engine string) (*history, error) {
 			return err
 		}
 		h.take(stored)
-		condition, args = store.Under(profile.Name + "/engineEvents")
-		if h.events, err = store.Events.Where(ctx, tx, condition+" ORDER BY event_time, name", args...); err != nil {
+		if h.events, err = store.StandingEvents(ctx, tx, profile.Name); err != nil {
 			return err
 		}
 		condition, args = store.Under(profile.Name + "/recoveries")

@@ -136,12 +136,11 @@ func (l *learning) add(ctx context.Context, p store.Profile) error {
 // clean are the times in which an engine counts as clean, oldest first: the window after each wash that was not found to have
 // done nothing and after each overhaul, up to the next such event, and up to the onset of a change that no repair answered yet.
 func (l *learning) clean(ctx context.Context, engine string) ([]span, error) {
-	condition, args := store.Under(engine + "/engineEvents")
-	events, err := store.Events.Where(ctx, l.Tx, condition+" ORDER BY event_time, name", args...)
+	events, err := store.StandingEvents(ctx, l.Tx, engine)
 	if err != nil {
 		return nil, err
 	}
-	condition, args = store.Under(engine + "/recoveries")
+	condition, args := store.Under(engine + "/recoveries")
 	vain, err := store.Recoveries.Where(ctx, l.Tx, condition+" AND verdict = 'NOT_RECOVERED' ORDER BY wash_time", args...)
 	if err != nil {
 		return nil, err

@@ -80,8 +80,7 @@ func (u unit) twins(ctx context.Context, engine string, rules analysis.Rules, sh
 func (u unit) pairs(ctx context.Context, engine string, beside store.Beside, about time.Time) ([]analysis.Pair, error) {
 	from, to := about.AddDate(0, 0, -twinDays), about.AddDate(0, 0, twinDays)
 	for _, e := range []string{engine, beside.Engine} {
-		condition, args := store.Under(e + "/engineEvents")
-		events, err := store.Events.Where(ctx, u.Tx, condition, args...)
+		events, err := store.StandingEvents(ctx, u.Tx, e)
 		if err != nil {
 			return nil, err
 		}

@@ -77,8 +77,7 @@ func (a *App) Trend(ctx context.Context, req *performancev1.GetTrendRequest) (*p
 		if err != nil {
 			return err
 		}
-		condition, args = store.Under(engine + "/engineEvents")
-		if trend.Events, err = store.Events.Where(ctx, tx, condition+" ORDER BY event_time", args...); err != nil {
+		if trend.Events, err = store.StandingEvents(ctx, tx, engine); err != nil {
 			return err
 		}
 		condition, args = store.Under(engine + "/engineExceedances")

@@ -39,7 +39,7 @@ func Register(r rpc.Registrar, a *app.App) {
 	const service = "coldsection.performance.v1.PerformanceService"
 	p := auth.Policy{}.For(service, []string{"analyst", "admin"}, "CreateEngineModel", "UpdateEngineModel")
 	p.For(service, []string{"analyst", "technician", "integrator"}, "ImportReadings", "CreateReading", "CreateEngineEvent")
-	p.For(service, []string{"analyst", "integrator"}, "StreamReadings").For(service, []string{"analyst"}, "ExcludeReading", "IncludeReading")
+	p.For(service, []string{"analyst", "integrator"}, "StreamReadings").For(service, []string{"analyst"}, "ExcludeReading", "IncludeReading", "WithdrawEngineEvent")
 	r.Register(&performancev1.PerformanceService_ServiceDesc, &commands{App: a}, p)
 	query := auth.Policy{}
 	for _, m := range performancev1.PerformanceQueryService_ServiceDesc.Methods {
