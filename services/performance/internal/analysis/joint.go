@@ -16,7 +16,7 @@ const (
 )
 
 // jointAfter are how many readings after a step it is looked for; a big one is seen sooner by contrasts.
-var jointAfter = [...]int{8, 11, 15, 20, 27, 36}
+var jointAfter = [...]int{8, 11, 15, 19, 24, 29, 34, 39, 44}
 
 // axes are three directions in which noise is 1 and unrelated, and dirt of any kind, too: W takes a deviation into them.
 type axes struct {
@@ -234,25 +234,51 @@ func (s *shared) step(h *history, x *axes, k int) (chi2 float64) {
 // recent is where the readings begin that are looked at jointly.
 func (h *history) recent() int { return max(h.oldest(), h.N-jointReach, h.Washes[jointWashes]) }
 
-// jointly says whether any step passes the limit, and where the readings begin that tell so. Most readings are not looked at, as little
-// is new.
-func (h *history) jointly(g *signatures, noise *matrix, limit float64) (start int, ok bool) {
+// jointly says whether any step passes the limit, where the readings begin that tell so, and after which reading the likeliest step is.
+// Most readings are not looked at, as little is new.
+func (h *history) jointly(g *signatures, noise *matrix, limit float64) (start, split int, ok bool) {
 	today := h.day(h.N)
 	if h.N%jointEvery != 0 || today < h.Looked+jointDays {
-		return 0, false
+		return 0, 0, false
 	}
 	h.Looked = today
 	start = h.recent()
 	x := g.axesOf(noise)
 	if !x.known || h.N-start < jointBefore+jointAfter[0] {
-		return 0, false
+		return 0, 0, false
 	}
 	var s shared
-	fits := s.fit(h, &x, start)
-	for i := 0; fits && i < len(jointAfter) && h.N-jointAfter[i]-start >= jointBefore; i++ {
-		if s.step(h, &x, h.N-jointAfter[i]) > limit {
-			return start, true
+	if !s.fit(h, &x, start) {
+		return 0, 0, false
+	}
+	for _, after := range jointAfter {
+		if h.N-after-start < jointBefore {
+			break
+		}
+		if s.step(h, &x, h.N-after) > limit {
+			return start, s.likeliest(h, &x, start+jointBefore), true
 		}
 	}
-	return 0, false
+	return 0, 0, false
+}
+
+// likeliest is the reading, not before the first, after which a step has the largest χ², of all that are looked at.
+func (s *shared) likeliest(h *history, x *axes, first int) (split int) {
+	most := 0.0
+	for k := max(first, h.N-jointAfter[len(jointAfter)-1]); k <= h.N-jointAfter[0]; k++ {
+		if chi2 := s.step(h, x, k); chi2 > most {
+			split, most = k, chi2
+		}
+	}
+	return split
+}
+
+// besideNoWash says whether no wash lies so near to a step that its part and the step's can't be told apart.
+func (h *history) besideNoWash(split int) bool {
+	for _, w := range h.Washes {
+		if w > 0 && max(w-split, split-w) < shiftSince {
+			return false
+		}
+	}
+	return true
 }

@@ -146,7 +146,7 @@ func TestAJointLookKeepsItsRate(t *testing.T) {
 			v := vector{l.a * random.NormFloat64(), l.d * random.NormFloat64(), l.f * random.NormFloat64()}
 			h.add(float64(i), v.plus(dirt, g.dirt))
 		}
-		if _, ok := h.jointly(g, &noise, limit); ok {
+		if _, _, ok := h.jointly(g, &noise, limit); ok {
 			found++
 		}
 	}
@@ -167,7 +167,7 @@ func TestJointLooksTakeTurns(t *testing.T) {
 			v = vector{0, 0, 5}
 		}
 		h.add(float64(i), v)
-		if _, ok := h.jointly(g, &noise, 20); ok {
+		if _, _, ok := h.jointly(g, &noise, 20); ok {
 			looks = append(looks, float64(i))
 			if h.N%jointEvery != 0 {
 				t.Errorf("looked at reading %d", h.N)
@@ -178,7 +178,7 @@ func TestJointLooksTakeTurns(t *testing.T) {
 		t.Errorf("a step of fuel flow on day 60 is found on %v", looks)
 	}
 	h.Looked = h.day(h.N) + 1
-	if _, ok := h.jointly(g, &noise, 0); ok {
+	if _, _, ok := h.jointly(g, &noise, 0); ok {
 		t.Error("looked again too early")
 	}
 }

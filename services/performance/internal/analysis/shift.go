@@ -163,18 +163,24 @@ func (h *history) gained(g *signatures, start, k int, gradual bool, mean *matrix
 // at once and slow rises, and jointly.
 func (h *history) find(g *signatures, s *scatter, mean *longRun, limit float64) (found, step, rise change, ok bool) {
 	start, ok := h.suspicious(g, mean, limit)
+	split, joint := 0, false
 	if !ok {
-		start, ok = h.jointly(g, &mean.covariance, limit)
+		start, split, joint = h.jointly(g, &mean.covariance, limit)
+		ok = joint
 	}
 	if !ok {
 		return found, step, rise, false
 	}
 	step, rise = h.best(g, start, false, &mean.covariance), h.best(g, start, true, &mean.covariance)
 	found = better(step, rise)
-	if !g.worth(s, found) {
+	if g.worth(s, found) && (found.gradual || found.washes > 0 || h.sudden(g, &mean.covariance, found, limit)) {
+		return found, step, rise, true
+	}
+	if !joint || !h.besideNoWash(split) {
 		return found, step, rise, false
 	}
-	return found, step, rise, found.gradual || found.washes > 0 || h.sudden(g, &mean.covariance, found, limit)
+	step = h.gained(g, start, split, false, &mean.covariance)
+	return step, step, rise, g.large(s, step)
 }
 
 // sudden says whether a step without a wash passes the limit also when dirt may have come fast, before it and after it. Contrasts know
@@ -196,6 +202,13 @@ func (g *signatures) worth(s *scatter, c change) bool {
 	if c.gradual || c.washes > 0 {
 		return g.beyond(&mean, c, c.precision) >= notDirt && g.beyond(&s.Noise, c, 1) >= worthShift*worthShift
 	}
+	return g.large(s, c)
+}
+
+// large says whether a change is seen beside the scatter of single readings. A step that was found jointly, with dirt and washes
+// integrated out, and that is beside no wash, needs no more: dirt does not come at once. Held against all dirt again, a small fault
+// of the torque's indication with a wash anywhere among the readings went without a word.
+func (g *signatures) large(s *scatter, c change) bool {
 	l, ok := s.Noise.cholesky()
 	return ok && l.chi2(c.size) >= worthShift*worthShift
 }

@@ -162,8 +162,8 @@ func TestShiftsDoNotLookAhead(t *testing.T) {
 }
 
 // A torque indication that is a little off moves the engine nearly as dirt does that came or went at once: of 60 that are wrong by
-// 1.6 %, two weeks after a wash, most are found within 45 days. Contrasts of two windows alone found 42, and 50 were found before a step
-// had to pass with dirt's pace in doubt, too; then 51 steps were told on the 40 engines of TestFastDirtIsNoStep.
+// 1.6 %, two weeks after a wash, nearly all are found within 45 days (58 here). Contrasts of two windows alone found 42; a joint look
+// whose step was then held against all dirt a second time found 45.
 func TestSmallFaultsOfTheTorqueIndicationAreFound(t *testing.T) {
 	m := model(t)
 	found := 0
@@ -175,7 +175,7 @@ func TestSmallFaultsOfTheTorqueIndicationAreFound(t *testing.T) {
 			}
 		}
 	}
-	if found < 44 {
+	if found < 54 {
 		t.Errorf("%d of 60 found", found)
 	}
 }
