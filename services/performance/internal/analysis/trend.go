@@ -75,10 +75,12 @@ func (t *Tracker) trend(at time.Time, d vector) {
 	r := t.gathered(long)
 	switch {
 	case r.surely(t.Rules.WorthITT, t.Sure):
-		t.risen(at, fmt.Sprintf("by the line through the readings since the last wash or change it rose by %.1f °C (standard error %.1f °C), by more than %.1f standard errors more than the %.1f °C that are worth a wash",
+		t.risen(at, fmt.Sprintf("by the line through the readings since the last wash or change it rose by %.1f °C (standard error %.1f °C), "+
+			"by more than %.1f standard errors more than the %.1f °C that are worth a wash",
 			r.rise, r.se, t.Sure, t.Rules.WorthITT))
 	case t.Cusum > t.Height && r.surely(dirtRate*t.signatures.dirt[0]*r.days, fasterBy):
-		t.risen(at, fmt.Sprintf("the cumulative sum of what is above %.1f °C passed its threshold %.1f, which an engine that rose by just that passes once in %.0f days on average, and the level rises faster than by usual dirt",
+		t.risen(at, fmt.Sprintf("the cumulative sum of what is above %.1f °C passed its threshold %.1f, which an engine that rose by just that passes once in %.0f days on average, "+
+			"and the level rises faster than by usual dirt",
 			t.beyondUsual(at), t.Height, t.Rules.FalseAdviceDays))
 	}
 }
