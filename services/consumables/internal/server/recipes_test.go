@@ -236,7 +236,7 @@ func TestARecipeOfAMix(t *testing.T) {
 			Parts: []*consumablesv1.BlendPart{{Lot: mix.GetName(), Quantity: litres("0.7")}, {Lot: "lots/cln", Quantity: litres("0.1")}},
 		})
 		refused(t, "six to two", err, "MIX_RATIO_NOT_APPROVED")
-		if !strings.Contains(err.Error(), "0.600158 of water or antifreeze to 0.199842 of cleaner") { // 0.7 L at 1.623 to 0.27, and 0.1 L
+		if !strings.Contains(err.Error(), "0.600158 L of water or antifreeze to 0.199842 L of cleaner") { // 0.7 L at 1.623 to 0.27, and 0.1 L
 			t.Errorf("it says %v", err)
 		}
 	})
