@@ -1,7 +1,7 @@
 // Aircraft and engines as they are entered and fitted: the counters with which they come, and where an engine hangs.
 import { all, change, get, has, nowText, otherwise, send } from "/api.js";
 import { date, el, fold, instant, last, link, table } from "/dom.js";
-import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox } from "/entry.js";
+import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, wrong } from "/entry.js";
 import { counters } from "/standing.js";
 
 const regimes = [["EASA", "European rules"], ["FAA", "United States rules"], ["UK", "United Kingdom rules"], ["OTHER", "other rules"]];
@@ -9,13 +9,15 @@ const may = () => has("planner", "quality", "admin");
 const query = (key, text) => (idOf(text) ? `?${key}=${encodeURIComponent(idOf(text))}` : "");
 const today = () => { const [year, month, day] = nowText().slice(0, 10).split("-").map(Number); return { year, month, day }; };
 
-// entered are the counters that a thing has when it is added, in hours and tenths as the log has them.
+// entered are the counters that a thing has when it is added, in hours and tenths as the log has them. Hours and cycles must be said: left out they
+// would count as none, and limits by them would look far away.
 function entered(of, prefix) {
   const path = `${of}.counters`, hours = numberBox(path + ".operating_seconds", prefix + "-hours", "Hours since new", undefined, { hint: "As its log has them, such as 4120.5; the suite counts on from there." });
   const cycles = numberBox(path + ".cycles", prefix + "-cycles", "Cycles since new"), starts = numberBox(path + ".starts", prefix + "-starts", "Starts since new");
   const day = dayBox(`${of}.counters_date`, prefix + "-day", "True at the end of", today());
   const whole = (n) => (n === undefined ? undefined : String(Math.round(n)));
-  const value = () => filled({ operatingSeconds: hours.value() === undefined ? undefined : String(Math.round(hours.value() * 3600)), cycles: whole(cycles.value()), starts: whole(starts.value()) });
+  const said = (box, what) => { const n = box.value(); if (n === undefined) throw wrong(box.path, `Give its ${what}, as its log has them; 0 when it is new.`); return n; };
+  const value = () => filled({ operatingSeconds: String(Math.round(said(hours, "hours") * 3600)), cycles: whole(said(cycles, "cycles")), starts: whole(starts.value()) });
   return { boxes: [hours, cycles, starts, day], values: () => filled({ counters: value(), countersDate: day.value() }) };
 }
 

@@ -2,6 +2,7 @@
 // the public API, which decides. Without a connection the order is shown as it was last read, entries wait on this device, and nothing can be signed.
 import { Refused, all, current, get, has, otherwise, send, suiteNow } from "/api.js";
 import { chip, el, field, fold, instant, last, link, orderState, plainTimes, table, tick } from "/dom.js";
+import { filled, numberBox } from "/entry.js";
 import { findings } from "/found.js";
 import { keepSeen, seenKey, seenOnce } from "/keep.js";
 import { labour } from "/labour.js";
@@ -113,10 +114,20 @@ async function after(kit, act, world) {
 
 // starting asks for the serial number on the data plate first: two engines of one aircraft look alike.
 function starting(act, order) {
-  const read = field("serial-read", "Serial number on the engine's data plate", { maxlength: "40", autocapitalize: "characters", spellcheck: "false" });
+  const read = field("serial-read", "Serial number on the engine's data plate", { maxlength: "40", autocapitalize: "characters", spellcheck: "false" }), count = readCounters();
   return [el("p", { class: "caution" }, order.aircraft ? `CAUTION: this order is for the engine at ${order.enginePosition || "the position that the order says"} of ${last(order.aircraft)}, and for no other.`
-    : "CAUTION: this order is for an engine that is fitted to no aircraft: work in the shop."), ...read.nodes,
-  act("Start the work", () => send(`/v1/${order.name}:start`, { etag: order.etag, ...(read.value() ? { serialRead: read.value() } : {}) }), "The work is started.")];
+    : "CAUTION: this order is for an engine that is fitted to no aircraft: work in the shop."), ...read.nodes, count.node,
+  act("Start the work", () => send(`/v1/${order.name}:start`, filled({ etag: order.etag, serialRead: read.value(), counters: count.value() })), "The work is started.", count.refused)];
+}
+
+// readCounters are what the counters say at the start; what is left empty is taken from the record, and the box opens where the service asks for it.
+function readCounters() {
+  const hours = numberBox("counters.operating_seconds", "start-hours", "Hours since new, such as 4120.5"), cycles = numberBox("counters.cycles", "start-cycles", "Cycles since new");
+  const starts = numberBox("counters.starts", "start-starts", "Starts since new"), whole = (n) => (n === undefined ? undefined : String(Math.round(n)));
+  const value = () => filled({ operatingSeconds: hours.value() === undefined ? undefined : String(Math.round(hours.value() * 3600)), cycles: whole(cycles.value()), starts: whole(starts.value()) });
+  const node = fold("Counters read now", el("p", {}, "What stays empty is taken from the engine's record."), ...hours.nodes, ...cycles.nodes, ...starts.nodes);
+  return { node, value: () => (Object.keys(value()).length ? value() : undefined),
+    refused: (e) => { if ((e.reason || "").startsWith("COUNTERS")) node.open = true; } };
 }
 
 const unready = {
