@@ -21,7 +21,6 @@ import (
 
 	"coldsection.example/integration/harness"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
-	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -313,11 +312,6 @@ func hotStart(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, engine 
 		t.Errorf("880 °C for 4 s is in zone %q of the demonstration's chart", exceedance.GetZone())
 	}
 	return exceedance.GetName()
-}
-
-// entered is a value as somebody wrote it down.
-func entered(value, unit string) *commonv1.Entered {
-	return &commonv1.Entered{Text: value, UnitCode: unit}
 }
 
 // limitedMethods are the methods that the table of authority opens to limited accounts.

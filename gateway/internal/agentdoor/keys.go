@@ -20,6 +20,7 @@ var units = []string{
 var keyed = map[string]string{
 	"Explained.value":        "value_in_unit_code",
 	"Measurement.value":      "value_in_unit_code",
+	"TraceSample.value":      "value_in_unit_code", // that stands beside the samples
 	"WaterCheck.value":       "value_in_unit_code",
 	"HeaterFinding.lowest":   "lowest_in_normalised_unit",
 	"HeaterFinding.highest":  "highest_in_normalised_unit",

@@ -63,7 +63,8 @@ func (a *App) CreateEngineExceedance(ctx context.Context, req *performancev1.Cre
 // traced and of sightingOf.
 func stated(req *performancev1.CreateEngineExceedanceRequest, model *performancev1.EngineModel, data *performancev1.ExceedanceChart, now time.Time) (*performancev1.EngineExceedance, error) {
 	if (req.GetTrace() == nil) == (req.GetPeak() == nil) || req.GetTrace() != nil && req.GetDuration() != nil {
-		return nil, fault.Invalid("peak", "EXCEEDANCE_UNSTATED", "An exceedance is recorded by its trace alone, or without one by its highest value and, where known, its duration. Give one of the two.")
+		return nil, fault.Invalid("peak", "EXCEEDANCE_UNSTATED",
+			"An exceedance is recorded by its trace alone, or without one by its highest value and, where known, its duration. Give one of the two.")
 	}
 	if req.GetTrace() != nil {
 		return recorded(req, model, data, now)

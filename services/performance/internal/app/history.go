@@ -105,7 +105,7 @@ func (h *history) doubts() []string {
 	if len(h.doubted) == 0 {
 		return nil
 	}
-	return []string{fmt.Sprintf("The operating hours of %d readings fall, or rise faster than the clock, beside those of the others, and are left out: %s is one. Correct them.",
+	return []string{fmt.Sprintf("Readings whose operating hours fall, or rise faster than the clock, beside those of the others: %d, the newest %s. Their hours are left out. Correct them.",
 		len(h.doubted), h.doubted[len(h.doubted)-1])}
 }
 
@@ -116,13 +116,13 @@ var breaks = map[performancev1.EngineEvent_Kind]bool{
 }
 
 // changed is when an event of the kinds last happened; the zero time when never.
-func (h *history) changed(kinds map[performancev1.EngineEvent_Kind]bool) (at time.Time, hours float64) {
+func (h *history) changed(kinds map[performancev1.EngineEvent_Kind]bool) (at time.Time, counted float64) {
 	for _, e := range h.events {
 		if kinds[e.GetKind()] {
-			at, hours = e.GetEventTime().AsTime(), e.GetOperatingHours()
+			at, counted = e.GetEventTime().AsTime(), e.GetOperatingHours()
 		}
 	}
-	return at, hours
+	return at, counted
 }
 
 // since are the readings after a time.

@@ -18,7 +18,8 @@ import (
 )
 
 // recorded is an exceedance as its trace tells it. Reasons: those of traceOf, TRACE_INVALID, TRACE_AMBIGUOUS, TIME_IN_FUTURE.
-func recorded(req *performancev1.CreateEngineExceedanceRequest, model *performancev1.EngineModel, data *performancev1.ExceedanceChart, now time.Time) (*performancev1.EngineExceedance, error) {
+func recorded(req *performancev1.CreateEngineExceedanceRequest, model *performancev1.EngineModel, data *performancev1.ExceedanceChart,
+	now time.Time) (*performancev1.EngineExceedance, error) {
 	samples, err := traceOf(req.GetTrace(), data)
 	if err != nil {
 		return nil, err
@@ -41,7 +42,8 @@ func recorded(req *performancev1.CreateEngineExceedanceRequest, model *performan
 }
 
 // told is all that the events of a trace say together: the severest zones that any of them meets, and the words of the severest event.
-func told(zones *exceedance.Chart, samples []exceedance.Sample, events []exceedance.Event, model *performancev1.EngineModel, data *performancev1.ExceedanceChart) *performancev1.EngineExceedance {
+func told(zones *exceedance.Chart, samples []exceedance.Sample, events []exceedance.Event, model *performancev1.EngineModel,
+	data *performancev1.ExceedanceChart) *performancev1.EngineExceedance {
 	if len(events) == 0 {
 		highest := slices.MaxFunc(samples, func(a, b exceedance.Sample) int { return cmp.Compare(a.Value, b.Value) })
 		e := seenOn(model, data, exceedance.Sighting{Peak: highest.Value, Zone: -1, WorstZone: -1}, fmt.Sprintf("the highest of %d samples", len(samples)))
@@ -97,7 +99,8 @@ func (a *App) RenderEngineExceedance(ctx context.Context, req *performancev1.Ren
 	case err != nil:
 		return nil, err
 	case e.GetTrace() == nil:
-		return nil, fault.Precondition("TRACE_NOT_KEPT", "%s was recorded without a trace, so there is nothing to draw. Where the recorder has one, draw it with the engine model's renderExceedance.", e.GetName())
+		return nil, fault.Precondition("TRACE_NOT_KEPT",
+			"%s was recorded without a trace, so there is nothing to draw. Where the recorder has one, draw it with the engine model's renderExceedance.", e.GetName())
 	}
 	var model *performancev1.EngineModel
 	var profile store.Profile

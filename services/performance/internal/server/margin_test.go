@@ -277,7 +277,8 @@ func TestHoursThatCannotBeAreLeftOut(t *testing.T) {
 		after := of(b.AdviseInterval(b.analyst(), ask)).done(t)
 		near(t, "programme", reasonOf(t, after, "programme").GetDueHours(), reasonOf(t, before, "programme").GetDueHours(), 1e-9)
 		caution := after.GetCautions()[len(after.GetCautions())-1]
-		if !strings.Contains(caution, "operating hours of 1 readings") || !strings.Contains(caution, wrong.GetName()) || strings.Contains(strings.Join(before.GetCautions(), " "), "operating hours") {
+		if !strings.Contains(caution, "the others: 1, the newest") || !strings.Contains(caution, wrong.GetName()) ||
+			strings.Contains(strings.Join(before.GetCautions(), " "), "operating hours fall") {
 			t.Errorf("%q", after.GetCautions())
 		}
 		again := of(b.ForecastMargin(b.analyst(), &performancev1.ForecastMarginRequest{Name: engineName})).done(t)

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"errors"
 
 	"google.golang.org/protobuf/proto"
 
@@ -20,13 +19,10 @@ func KeepTrace(ctx context.Context, tx *storage.Tx, exceedance string, t *perfor
 	return err
 }
 
-// TraceOf is the trace that was kept with an exceedance; nil when none was.
+// TraceOf is the trace that was kept with an exceedance; storage.ErrNoRows when none was.
 func TraceOf(ctx context.Context, tx *storage.Tx, exceedance string) (*performancev1.ExceedanceTrace, error) {
 	var body []byte
 	err := tx.QueryRow(ctx, "SELECT body FROM exceedance_traces WHERE exceedance = $1", exceedance).Scan(&body)
-	if errors.Is(err, storage.ErrNoRows) {
-		return nil, nil
-	}
 	if err != nil {
 		return nil, err
 	}
