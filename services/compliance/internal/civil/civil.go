@@ -42,7 +42,13 @@ func (d Date) String() string {
 	if d.IsZero() {
 		return ""
 	}
-	return fmt.Sprintf("%04d-%02d-%02d", d.Year, d.Month, d.Day)
+	if d.Year < 0 || d.Year > 9999 || d.Month < 0 || d.Month > 99 || d.Day < 0 || d.Day > 99 {
+		return fmt.Sprintf("%04d-%02d-%02d", d.Year, d.Month, d.Day)
+	}
+	digit := func(n int) byte { return byte('0' + n%10) } // many dates are written at once where a fleet is explained
+	return string([]byte{
+		digit(d.Year / 1000), digit(d.Year / 100), digit(d.Year / 10), digit(d.Year), '-', digit(d.Month / 10), digit(d.Month), '-', digit(d.Day / 10), digit(d.Day),
+	})
 }
 
 func (d Date) utc() time.Time {

@@ -102,7 +102,7 @@ func (r Rate) line(u Unit, l Left, today civil.Date) string {
 	rate, text := r.of(u)
 	switch n, ok := r.days(u, l.Left); {
 	case ok:
-		return fmt.Sprintf(", at %s %d whole days after %s = %s", text, n, today, l.Projected)
+		return ", at " + text + " " + digits(int64(n)) + " whole days after " + today.String() + " = " + l.Projected.String()
 	case l.Left < 0:
 		return ""
 	case rate > 0:

@@ -18,7 +18,7 @@ func (r Result) Explain() string {
 	if len(r.Left) > 1 {
 		text += " What counts is " + r.tree.words(new(int)) + "."
 	}
-	text += fmt.Sprintf(" Driven by %s: %s.", r.Left[r.Driving].Limit.Unit.Driver(), r.outcome())
+	text += " Driven by " + r.Left[r.Driving].Limit.Unit.Driver() + ": " + r.outcome() + "."
 	if r.Band == Near {
 		text += fmt.Sprintf(" Near is %d days, %s or %d cycles or starts left.", r.near.Days, amount(Hours, r.near.Seconds), r.near.Cycles)
 	}
