@@ -35,8 +35,8 @@ func (s *Server) unaryChain() grpc.UnaryServerInterceptor {
 		s.authorise,    // before the request is looked at, so that nobody probes with bad requests
 		s.validate,     // shape; rules that need data are the use case's
 	}
-	if s.deps.Unary != nil {
-		chain = append([]grpc.UnaryServerInterceptor{s.deps.Unary}, chain...)
+	if s.deps.Unary != nil { // it sees the outcome of the chain as its caller will; and what is wrong in it ends no more than its call either
+		chain = append([]grpc.UnaryServerInterceptor{s.translate, s.recover, s.deps.Unary}, chain...)
 	}
 	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 		for _, step := range slices.Backward(chain) {
@@ -58,11 +58,17 @@ func (s *Server) translate(ctx context.Context, req any, _ *grpc.UnaryServerInfo
 func (s *Server) recover(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (resp any, err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			err = fmt.Errorf("panic in %s: %v\n%s", info.FullMethod, p, debug.Stack())
-			s.deps.Log.ErrorContext(ctx, "panic", "method", info.FullMethod, "error", err)
+			err = s.panicked(ctx, info.FullMethod, p)
 		}
 	}()
 	return next(ctx, req)
+}
+
+// panicked writes a panic in the log, and is the error of its call.
+func (s *Server) panicked(ctx context.Context, method string, p any) error {
+	err := fmt.Errorf("panic in %s: %v\n%s", method, p, debug.Stack())
+	s.deps.Log.ErrorContext(ctx, "panic", "method", method, "error", err)
+	return err
 }
 
 func (s *Server) deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
@@ -193,23 +199,29 @@ func incoming(ctx context.Context, key string) string {
 
 // streamChain does for streams what unaryChain does for calls; the request is validated by the handler, message by message.
 func (s *Server) streamChain() grpc.StreamServerInterceptor {
-	inner := s.stream
+	inner := s.recovering(s.stream)
 	if s.deps.Stream == nil {
 		return inner
 	}
-	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
+	return s.recovering(func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
 		return s.deps.Stream(srv, stream, info, func(srv any, stream grpc.ServerStream) error { return inner(srv, stream, info, next) })
+	})
+}
+
+// recovering makes what goes wrong in a step, also by a panic, a status of its stream alone.
+func (s *Server) recovering(step grpc.StreamServerInterceptor) grpc.StreamServerInterceptor {
+	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
+		defer func() {
+			if p := recover(); p != nil {
+				err = s.panicked(stream.Context(), info.FullMethod, p)
+			}
+			err = ToStatus(err)
+		}()
+		return step(srv, stream, info, next)
 	}
 }
 
-func (s *Server) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			s.deps.Log.Error("panic", "method", info.FullMethod, "panic", fmt.Sprint(p))
-			err = fmt.Errorf("panic: %v", p)
-		}
-		err = ToStatus(err)
-	}()
+func (s *Server) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
 	ctx, err := s.identify(stream.Context())
 	if err != nil {
 		return err

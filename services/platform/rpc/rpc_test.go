@@ -12,7 +12,9 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
@@ -183,6 +185,59 @@ func TestErrorsReachTheCallerAsRefusalsOnly(t *testing.T) {
 		}
 		if name != "too late" && !strings.Contains(f.log.String(), "swordfish") {
 			t.Errorf("%s: the log does not know why: %s", name, f.log)
+		}
+	}
+}
+
+// What stands before the chain may go wrong as the rest may: that call ends with a refusal that says nothing of the inside, the log knows where, and the
+// process and its other calls go on. It sees a panic below it as an outcome like others.
+func TestAPanicBeforeTheChainEndsItsCallOnly(t *testing.T) {
+	f := serve(t, func(context.Context) (*consumablesv1.Item, error) { panic("below") })
+	var outcome error
+	log := &bytes.Buffer{}
+	server, err := rpc.NewServer(rpc.Deps{
+		Clock: clock.System(), IDs: ids.System(), Keys: f.caller.Keys, Log: slog.New(slog.NewTextHandler(log, nil)),
+		Unary: func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (resp any, err error) {
+			if strings.HasSuffix(info.FullMethod, "GetItem") {
+				resp, outcome = next(ctx, req)
+				return resp, outcome
+			}
+			panic("swordfish")
+		},
+		Stream: func(any, grpc.ServerStream, *grpc.StreamServerInfo, grpc.StreamHandler) error { panic("trout") },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	server.Register(desc, shelf{get: func(context.Context) (*consumablesv1.Item, error) { panic("below") }}, policy())
+	rpctest.Serve(t, server)
+	f.server = server
+	for _, f := range []fixture{f, f.overNetwork(t)} {
+		ctx, items := f.items(t, "stores")
+		_, err := items.ListItems(ctx, &consumablesv1.ListItemsRequest{})
+		if !fault.HasReason(err, "INTERNAL") || strings.Contains(err.Error(), "swordfish") {
+			t.Errorf("a panic before a call: %v", err)
+		}
+		if _, err := items.GetItem(ctx, &consumablesv1.GetItemRequest{Name: "items/a"}); !fault.HasReason(err, "INTERNAL") || status.Code(outcome) != codes.Internal {
+			t.Errorf("a panic below: %v, and before the chain %v", err, outcome)
+		}
+	}
+	conn, err := f.caller.Dial(f.overNetwork(t).network)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close() }()
+	stream, err := healthpb.NewHealthClient(conn).Watch(t.Context(), &healthpb.HealthCheckRequest{})
+	if err == nil {
+		_, err = stream.Recv()
+	}
+	if status.Code(err) != codes.Internal || strings.Contains(err.Error(), "trout") {
+		t.Errorf("a panic before a stream: %v", err)
+	}
+	server.Stop(t.Context())
+	for _, cause := range []string{"swordfish", "trout", "below"} {
+		if !strings.Contains(log.String(), cause) {
+			t.Errorf("the log does not say %s: %s", cause, log)
 		}
 	}
 }
