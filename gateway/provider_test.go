@@ -400,6 +400,47 @@ func TestASignatureNeedsThePasswordAtTheProviderAgain(t *testing.T) {
 	}
 }
 
+// Who typed the password at the provider for a signature has the roles of the groups of that moment (case C7): a role that was lost there
+// since the sign-in signs nothing, and without any the sessions end.
+func TestAProofAtTheProviderTakesAwayWhatTheGroupsNoLongerGive(t *testing.T) {
+	h := newHouse(t, "mechanics=technician", "inspectors=inspector")
+	who := guest{subject: "u-1", login: "ines", groups: []string{"mechanics", "inspectors"}}
+	token, _ := h.arrive(who)
+	account, sessions := h.current(token).GetAccount(), accessv1.NewSessionServiceClient(h.conn)
+	etag := func() string {
+		a, err := accessv1.NewAccessQueryServiceClient(h.conn).GetAccount(h.as(h.admin), &accessv1.GetAccountRequest{Name: account})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a.GetEtag()
+	}
+	prove := func(groups ...string) string {
+		who.groups = groups
+		back, attempt := h.goThere("/oidc/reauthenticate", who, &http.Cookie{Name: "coldsection_session", Value: token})
+		_, reason := h.comeBack(back, attempt)
+		return reason
+	}
+	before := etag()
+	if reason := prove("inspectors", "mechanics"); reason != "" || etag() != before {
+		t.Errorf("the same groups: %q, and the account changed from %s to %s", reason, before, etag())
+	}
+	if reason := prove("mechanics", "airline"); reason != "" {
+		t.Errorf("inspector no longer: %q", reason)
+	}
+	if now := h.current(token); !slices.Equal(now.GetRoles(), []string{"technician"}) || !slices.Equal(now.GetOwners(), []string{"owner-a"}) {
+		t.Errorf("after the proof the session has %v, limited to %v", now.GetRoles(), now.GetOwners())
+	}
+	if _, err := sessions.Reauthenticate(h.as(token), &accessv1.ReauthenticateRequest{}); err != nil {
+		t.Errorf("the proof: %v", err)
+	}
+	if reason := prove("football"); reason != "PROVIDER_ROLE_MISSING" {
+		t.Errorf("no group that gives anything: %q", reason)
+	}
+	if _, err := sessions.Reauthenticate(h.as(token), &accessv1.ReauthenticateRequest{}); reasonOf(err) != "CREDENTIALS_WRONG" {
+		t.Errorf("a proof after it: %v", err)
+	}
+}
+
 // The groups of a provider take the role from an administrator as from anybody, but not from the last one.
 func TestTheProvidersGroupsLeaveAnAdministrator(t *testing.T) {
 	h := newHouse(t, "it=admin", "mechanics=technician")

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
@@ -79,7 +81,7 @@ func admissible(account *accessv1.Account, who External) error {
 
 // bringUpToDate gives an account what the provider's groups say, and makes it when there is none.
 func (s *Store) bringUpToDate(ctx context.Context, tx *storage.Tx, account *accessv1.Account, who External) (*accessv1.Account, error) {
-	made := account == nil
+	made, before := account == nil, proto.CloneOf(account)
 	if made {
 		login, err := freeLogin(ctx, tx, who)
 		if err != nil {
@@ -96,8 +98,11 @@ func (s *Store) bringUpToDate(ctx context.Context, tx *storage.Tx, account *acce
 		}
 	}
 	account.State = accessv1.Account_ACTIVE
-	if made {
+	switch {
+	case made:
 		return account, Accounts.Insert(ctx, tx, account, s.Clock.Now())
+	case proto.Equal(before, account):
+		return account, nil
 	}
 	return account, Accounts.Save(ctx, tx, account, s.Clock.Now())
 }
@@ -149,9 +154,13 @@ func orText(text, fallback string) string {
 }
 
 // ProveExternal notes that the owner of a session just proved at the provider to be there; Reauthenticate takes that once.
-// Reason: PROVIDER_SIGN_IN_NEEDED, also for a user who is not the session's.
+// What the provider's groups say by now holds from here on: whoever lost a role there since the sign-in does not sign with it.
+// Reasons: PROVIDER_SIGN_IN_NEEDED, also for a user who is not the session's; PROVIDER_ROLE_MISSING, which ends the account's
+// sessions.
 func (s *Store) ProveExternal(ctx context.Context, session string, who External) error {
-	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	var refusal error
+	err := s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		refusal = nil
 		account, err := linked(ctx, tx, who)
 		if err != nil {
 			return err
@@ -162,8 +171,19 @@ func (s *Store) ProveExternal(ctx context.Context, session string, who External)
 		if err == nil && (n == 0 || account.GetState() != accessv1.Account_ACTIVE) {
 			return needProvider()
 		}
+		if err != nil {
+			return err
+		}
+		if refusal = admissible(account, who); refusal != nil {
+			return EndSessions(ctx, tx, account.GetName())
+		}
+		_, err = s.bringUpToDate(ctx, tx, account, who)
 		return err
 	})
+	if err == nil {
+		err = refusal
+	}
+	return err
 }
 
 // takeExternalProof uses up a proof of ProveExternal.
