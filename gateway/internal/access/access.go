@@ -137,7 +137,7 @@ func (s *Server) UpdateAccount(ctx context.Context, req *accessv1.UpdateAccountR
 		})
 }
 
-// DisableAccount ends every session of the account and keeps anybody from using it.
+// DisableAccount ends every session and invitation of the account and keeps anybody from using it.
 func (s *Server) DisableAccount(ctx context.Context, req *accessv1.DisableAccountRequest) (*accessv1.Account, error) {
 	return s.change(ctx, req, req.GetName(), req.GetEtag(), func(ctx context.Context, tx *storage.Tx, account *accessv1.Account) error {
 		if accounts.IsAdmin(account) {
@@ -146,6 +146,9 @@ func (s *Server) DisableAccount(ctx context.Context, req *accessv1.DisableAccoun
 			}
 		}
 		account.State = accessv1.Account_DISABLED
+		if err := accounts.Uninvite(ctx, tx, account.GetName()); err != nil {
+			return err
+		}
 		return accounts.EndSessions(ctx, tx, account.GetName())
 	})
 }
@@ -229,6 +232,9 @@ func (s *Server) InviteAccount(ctx context.Context, req *accessv1.InviteAccountR
 		}
 		if account.GetKind() != accessv1.Account_HUMAN {
 			return fault.Precondition("ACCOUNT_IS_A_MACHINE", "%s is a machine and has no password. Make an API key for it.", req.GetName())
+		}
+		if account.GetState() == accessv1.Account_DISABLED {
+			return fault.Precondition("ACCOUNT_DISABLED", "%s is disabled, and an invitation would let its person in again. Enable it first.", req.GetName())
 		}
 		token, expires, err := s.Store.Invite(ctx, tx, req.GetName())
 		answer.Token, answer.Path, answer.ExpireTime = token, "/invitation#"+token, timestamppb.New(expires)

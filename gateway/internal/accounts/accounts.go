@@ -84,12 +84,29 @@ func (s *Store) SignIn(ctx context.Context, login, password, code string) (*acce
 	if err != nil {
 		return nil, err
 	}
-	if err := s.checkPassword(ctx, loginTarget(login), account, password, s.askFactor(account, code)); err != nil {
+	compared, err := s.checkPassword(ctx, loginTarget(login), account, password, s.askFactor(account, code))
+	if err != nil {
 		return nil, err
 	}
-	var session *accessv1.Session
-	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		session, err = s.open(ctx, tx, account, byPassword)
+	return s.openStill(ctx, account.GetName(), compared)
+}
+
+// openStill opens a session of an account whose password has the hash that was compared. Comparing takes a while, in which the
+// password may be changed or the account disabled: a session that began then would outlive what ended all others.
+func (s *Store) openStill(ctx context.Context, account, compared string) (session *accessv1.Session, err error) {
+	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		now, err := Accounts.Lock(ctx, tx, account)
+		if err != nil {
+			return err
+		}
+		hash, err := hashIn(ctx, tx, account)
+		if err != nil {
+			return err
+		}
+		if hash != compared || now.GetState() == accessv1.Account_DISABLED {
+			return wrongCredentials()
+		}
+		session, err = s.open(ctx, tx, now, byPassword)
 		return err
 	})
 	return session, err
@@ -101,26 +118,25 @@ func (s *Store) askFactor(account *accessv1.Account, code string) func(context.C
 }
 
 // checkPassword counts the guess, compares, checks what else there is, and takes the guess back when all was right. It does
-// the same and takes the same time for an account that does not exist.
+// the same and takes the same time for an account that does not exist. It returns the hash that was compared.
 func (s *Store) checkPassword(
 	ctx context.Context, target string, account *accessv1.Account, password string, also ...func(context.Context) error,
-) error {
+) (hash string, err error) {
 	if err := s.countGuess(ctx, target); err != nil {
-		return err
+		return "", err
 	}
-	hash, err := s.hashOf(ctx, account.GetName())
-	if err != nil {
-		return err
+	if hash, err = s.hashOf(ctx, account.GetName()); err != nil {
+		return "", err
 	}
 	if !auth.CheckPassword(password, hash) || account.GetState() == accessv1.Account_DISABLED {
-		return wrongCredentials()
+		return "", wrongCredentials()
 	}
 	for _, check := range also {
 		if err := check(ctx); err != nil {
-			return err
+			return "", err
 		}
 	}
-	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	return hash, s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		_, err := tx.Exec(ctx, "DELETE FROM guesses WHERE target = $1", target)
 		return err
 	})
@@ -128,13 +144,18 @@ func (s *Store) checkPassword(
 
 // hashOf is the hash of an account's password, "" when it has none.
 func (s *Store) hashOf(ctx context.Context, account string) (hash string, err error) {
-	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		err := tx.QueryRow(ctx, "SELECT hash FROM passwords WHERE account = $1", account).Scan(&hash)
-		if errors.Is(err, storage.ErrNoRows) {
-			return nil
-		}
+	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		hash, err = hashIn(ctx, tx, account)
 		return err
 	})
+	return hash, err
+}
+
+func hashIn(ctx context.Context, tx *storage.Tx, account string) (hash string, err error) {
+	err = tx.QueryRow(ctx, "SELECT hash FROM passwords WHERE account = $1", account).Scan(&hash)
+	if errors.Is(err, storage.ErrNoRows) {
+		return "", nil
+	}
 	return hash, err
 }
 
@@ -183,7 +204,8 @@ func (s *Store) Reauthenticate(ctx context.Context, id auth.Identity, password, 
 	} else {
 		method = byPassword
 	}
-	return method, s.checkPassword(ctx, proofTarget(id.Account), a, password, s.askFactor(a, code))
+	_, err = s.checkPassword(ctx, proofTarget(id.Account), a, password, s.askFactor(a, code))
+	return method, err
 }
 
 // provePassword checks the password of somebody who is signed in.
@@ -192,5 +214,6 @@ func (s *Store) provePassword(ctx context.Context, account, password string) err
 	if err != nil {
 		return wrongCredentials()
 	}
-	return s.checkPassword(ctx, proofTarget(account), a, password)
+	_, err = s.checkPassword(ctx, proofTarget(account), a, password)
+	return err
 }

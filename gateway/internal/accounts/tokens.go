@@ -49,13 +49,19 @@ func (s *Store) firstAdmin(ctx context.Context) (token string, err error) {
 
 // Invite makes a one-time token for choosing a password; earlier ones of the account stop working.
 func (s *Store) Invite(ctx context.Context, tx *storage.Tx, account string) (token string, expires time.Time, err error) {
-	if _, err := tx.Exec(ctx, "DELETE FROM invitations WHERE account = $1", account); err != nil {
+	if err := Uninvite(ctx, tx, account); err != nil {
 		return "", expires, err
 	}
 	token, expires = auth.NewSecret("csi_"), s.Clock.Now().Add(invitationLife)
 	_, err = tx.Exec(ctx, "INSERT INTO invitations (token_hash, account, expire_time) VALUES ($1, $2, $3)",
 		auth.HashSecret(token), account, storage.Micros(expires))
 	return token, expires, err
+}
+
+// Uninvite makes every one-time token of an account useless.
+func Uninvite(ctx context.Context, tx *storage.Tx, account string) error {
+	_, err := tx.Exec(ctx, "DELETE FROM invitations WHERE account = $1", account)
+	return err
 }
 
 // Accept chooses a password with a one-time token and opens a session. It starts the account anew: a second factor of before
@@ -71,8 +77,7 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 		err := tx.QueryRow(ctx, "SELECT account, expire_time FROM invitations WHERE token_hash = $1"+tx.ForUpdate(),
 			auth.HashSecret(token)).Scan(&name, &expires)
 		if errors.Is(err, storage.ErrNoRows) || err == nil && expires < storage.Micros(s.Clock.Now()) {
-			return fault.New(fault.Unauthenticated, "INVITATION_INVALID",
-				"This invitation was used, replaced or is too old. Ask an administrator for a new one.")
+			return wrongInvitation()
 		}
 		if err != nil {
 			return err
@@ -81,10 +86,13 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 		if err != nil {
 			return err
 		}
+		if account.GetState() == accessv1.Account_DISABLED { // an older suite left invitations of disabled accounts behind
+			return wrongInvitation()
+		}
 		if err := s.setPassword(ctx, tx, name, hash); err != nil {
 			return err
 		}
-		if _, err := tx.Exec(ctx, "DELETE FROM invitations WHERE account = $1", name); err != nil {
+		if err := Uninvite(ctx, tx, name); err != nil {
 			return err
 		}
 		if err := ForgetGuesses(ctx, tx, name, account.GetLogin()); err != nil {
@@ -101,6 +109,11 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 		return err
 	})
 	return session, err
+}
+
+func wrongInvitation() error {
+	return fault.New(fault.Unauthenticated, "INVITATION_INVALID",
+		"This invitation was used, replaced or is too old. Ask an administrator for a new one.")
 }
 
 // setPassword also ends every session of the account.
@@ -127,7 +140,8 @@ func checkStrength(field, password string) error {
 	return nil
 }
 
-// ChangePassword sets the caller's own password and ends every session of the account but the one that calls.
+// ChangePassword sets the caller's own password, and ends every session of the account but the one that calls and every
+// invitation to choose another one.
 func (s *Store) ChangePassword(ctx context.Context, id auth.Identity, old, fresh string) error {
 	if err := checkStrength("new_password", fresh); err != nil {
 		return err
@@ -140,6 +154,9 @@ func (s *Store) ChangePassword(ctx context.Context, id auth.Identity, old, fresh
 		_, err := tx.Exec(ctx, "UPDATE passwords SET hash = $1 WHERE account = $2", hash, id.Account)
 		if err == nil {
 			_, err = tx.Exec(ctx, "DELETE FROM sessions WHERE account = $1 AND token_hash <> $2", id.Account, id.SessionID)
+		}
+		if err == nil {
+			err = Uninvite(ctx, tx, id.Account)
 		}
 		return err
 	})

@@ -43,13 +43,15 @@ type AccessServiceClient interface {
 	// Changes display name, person, roles, owners or the link to a person of the OpenID Connect provider. Reasons: NOT_FOUND,
 	// ETAG_MISMATCH, IDENTITY_INCOMPLETE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	UpdateAccount(ctx context.Context, in *UpdateAccountRequest, opts ...grpc.CallOption) (*Account, error)
-	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
+	// Ends every session, key and invitation of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(ctx context.Context, in *DisableAccountRequest, opts ...grpc.CallOption) (*Account, error)
 	// Lets a disabled or locked account sign in again.
 	EnableAccount(ctx context.Context, in *EnableAccountRequest, opts ...grpc.CallOption) (*Account, error)
 	// Takes the second factor from an account whose owner lost it, and ends its sessions. Reasons: NOT_FOUND, ETAG_MISMATCH.
 	ResetSecondFactor(ctx context.Context, in *ResetSecondFactorRequest, opts ...grpc.CallOption) (*Account, error)
-	// Makes a one-time token with which the person chooses a password.
+	// Makes a one-time token with which the person chooses a password. It works for seven days, until it is used, another one is made,
+	// the person changes the password or the account is disabled. Reasons: NOT_FOUND, ETAG_MISMATCH, ACCOUNT_DISABLED,
+	// ACCOUNT_IS_A_MACHINE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	InviteAccount(ctx context.Context, in *InviteAccountRequest, opts ...grpc.CallOption) (*InviteAccountResponse, error)
 	// Makes a key for a machine account; the secret is in this answer only. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON,
 	// SCOPE_UNKNOWN, ROLE_MISSING (a scope for a role that the account does not have).
@@ -158,13 +160,15 @@ type AccessServiceServer interface {
 	// Changes display name, person, roles, owners or the link to a person of the OpenID Connect provider. Reasons: NOT_FOUND,
 	// ETAG_MISMATCH, IDENTITY_INCOMPLETE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	UpdateAccount(context.Context, *UpdateAccountRequest) (*Account, error)
-	// Ends every session and key of the account; its old signatures stay valid. Reason: LAST_ADMIN.
+	// Ends every session, key and invitation of the account; its old signatures stay valid. Reason: LAST_ADMIN.
 	DisableAccount(context.Context, *DisableAccountRequest) (*Account, error)
 	// Lets a disabled or locked account sign in again.
 	EnableAccount(context.Context, *EnableAccountRequest) (*Account, error)
 	// Takes the second factor from an account whose owner lost it, and ends its sessions. Reasons: NOT_FOUND, ETAG_MISMATCH.
 	ResetSecondFactor(context.Context, *ResetSecondFactorRequest) (*Account, error)
-	// Makes a one-time token with which the person chooses a password.
+	// Makes a one-time token with which the person chooses a password. It works for seven days, until it is used, another one is made,
+	// the person changes the password or the account is disabled. Reasons: NOT_FOUND, ETAG_MISMATCH, ACCOUNT_DISABLED,
+	// ACCOUNT_IS_A_MACHINE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	InviteAccount(context.Context, *InviteAccountRequest) (*InviteAccountResponse, error)
 	// Makes a key for a machine account; the secret is in this answer only. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON,
 	// SCOPE_UNKNOWN, ROLE_MISSING (a scope for a role that the account does not have).
