@@ -123,7 +123,7 @@ func TestPlansHaveRevisionsUntilTheOrderStarts(t *testing.T) {
 	})
 }
 
-// What is changed is what the mask names; immutable fields stay, and a mask that names what the server sets, a stale etag and wrong times are refused.
+// What is changed is what the mask names; another engine, what the server sets, a stale etag and wrong times are refused.
 func TestOrdersChangeBeforeTheyStart(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {
 		o := s.kitted("ring-flow-check")
@@ -143,11 +143,13 @@ func TestOrdersChangeBeforeTheyStart(t *testing.T) {
 		s.refused(err, "TIME_NEEDED")
 		_, err = change(&workordersv1.WorkOrder{Remarks: "x", State: workordersv1.WorkOrder_RELEASED}, "remarks", "state")
 		s.refused(err, "FIELD_READ_ONLY", "state")
+		_, err = change(&workordersv1.WorkOrder{Remarks: "x", Engine: "engines/e2"}, "remarks", "engine")
+		s.refused(err, "FIELD_FIXED", "engine")
 		if now := s.order(o); now.GetEtag() != o.GetEtag() {
 			t.Fatal("a refusal changed the order")
 		}
 		now := must[*workordersv1.WorkOrder](s)(change(&workordersv1.WorkOrder{
-			Remarks: "Bring the tray", Assignees: []string{"people/bob"}, Engine: "engines/e2", EndCounters: &workordersv1.Counters{Cycles: 5},
+			Remarks: "Bring the tray", Assignees: []string{"people/bob"}, Engine: engine, EndCounters: &workordersv1.Counters{Cycles: 5},
 		}, "remarks", "assignees", "engine", "end_counters"))
 		if now.GetRemarks() != "Bring the tray" || now.GetEngine() != engine || now.GetState() != workordersv1.WorkOrder_KITTED || now.GetEndCounters() != nil {
 			t.Errorf("changed: %v", now)

@@ -86,37 +86,72 @@ func hasOutputs(d protoreflect.MessageDescriptor, seen map[protoreflect.FullName
 	return false
 }
 
-// checkPaths refuses a mask that names what a message does not have, or what only the server sets.
+// checkPaths refuses a mask that names what a message does not have.
 func checkPaths(d protoreflect.MessageDescriptor, paths []string) error {
 	for _, p := range paths {
-		fd := d.Fields().ByName(protoreflect.Name(p))
-		switch {
-		case p == "*":
-		case fd == nil:
+		if p != "*" && d.Fields().ByName(protoreflect.Name(p)) == nil {
 			return fault.Invalid("update_mask", "FIELD_UNKNOWN", "The update mask names %q, which %s does not have. Name its top-level fields.", p, d.Name())
-		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY), behaves(fd, annotations.FieldBehavior_IDENTIFIER):
-			return fault.Invalid("update_mask", "FIELD_READ_ONLY", "The update mask names %q, which the server sets. Leave it out.", p)
 		}
 	}
 	return nil
 }
 
+// kept refuses to change what an update leaves as it is. What only the server sets may come along as it was read, and without
+// a mask, or under "*", with any value (AIP-134, AIP-203); a mask that names it with another value asks for what is not done
+// (AIP-161). What is fixed from the beginning may come along as it is.
+func kept(fd protoreflect.FieldDescriptor, to, from protoreflect.Message, paths []string) error {
+	if !from.Has(fd) || from.Get(fd).Equal(to.Get(fd)) {
+		return nil
+	}
+	named := slices.Contains(paths, string(fd.Name()))
+	switch {
+	case behaves(fd, annotations.FieldBehavior_IMMUTABLE) && (named || len(paths) == 0 || slices.Contains(paths, "*")):
+		return fault.Invalid(string(fd.Name()), "FIELD_FIXED",
+			"The update gives %s a new %s, which stays as it was made. Leave it out, or make a new one.", name(to), fd.Name()).With("field", string(fd.Name()))
+	case named:
+		return fault.Invalid("update_mask", "FIELD_READ_ONLY", "The update mask names %q with a new value, which only the server sets. Leave it out.", string(fd.Name()))
+	default:
+		return nil
+	}
+}
+
+// name is the resource name of a message.
+func name(m protoreflect.Message) string {
+	if fd := m.Descriptor().Fields().ByName("name"); fd != nil {
+		return m.Get(fd).String()
+	}
+	return string(m.Descriptor().Name())
+}
+
 // Apply changes current by the fields of update that the mask names: without a mask every field that is set, with "*" all.
-// Fields that are output only, immutable or the identifier stay; a mask may not name one that only the server sets. Reasons:
-// FIELD_UNKNOWN, FIELD_READ_ONLY.
+// Fields that are output only, immutable or the identifier stay. A refused update changes nothing. Reasons: FIELD_UNKNOWN,
+// FIELD_READ_ONLY, FIELD_FIXED.
 func Apply(current, update proto.Message, mask *fieldmaskpb.FieldMask) error {
 	to, from := current.ProtoReflect(), update.ProtoReflect()
 	paths := mask.GetPaths()
 	if err := checkPaths(to.Descriptor(), paths); err != nil {
 		return err
 	}
+	var changed []protoreflect.FieldDescriptor
 	fields := to.Descriptor().Fields()
 	for i := range fields.Len() {
 		fd := fields.Get(i)
-		if fd.Name() == "etag" || behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY) || behaves(fd, annotations.FieldBehavior_IMMUTABLE) ||
-			behaves(fd, annotations.FieldBehavior_IDENTIFIER) {
-			continue
+		switch {
+		case fd.Name() == "etag", behaves(fd, annotations.FieldBehavior_IDENTIFIER):
+		case behaves(fd, annotations.FieldBehavior_OUTPUT_ONLY), behaves(fd, annotations.FieldBehavior_IMMUTABLE):
+			if err := kept(fd, to, from, paths); err != nil {
+				return err
+			}
+		default:
+			changed = append(changed, fd)
 		}
+	}
+	change(changed, to, from, paths)
+	return nil
+}
+
+func change(fields []protoreflect.FieldDescriptor, to, from protoreflect.Message, paths []string) {
+	for _, fd := range fields {
 		named := slices.Contains(paths, string(fd.Name())) || slices.Contains(paths, "*")
 		switch {
 		case from.Has(fd) && (named || len(paths) == 0):
@@ -125,5 +160,4 @@ func Apply(current, update proto.Message, mask *fieldmaskpb.FieldMask) error {
 			to.Clear(fd)
 		}
 	}
-	return nil
 }

@@ -185,11 +185,42 @@ func TestApplyChangesWhatTheMaskNames(t *testing.T) {
 			t.Errorf("%s: got %v, %v; want %v", name, got, err, want)
 		}
 	}
-	for path, reason := range map[string]string{"colour": "FIELD_UNKNOWN", "create_time": "FIELD_READ_ONLY", "name": "FIELD_READ_ONLY"} {
-		got := current()
-		err := resource.Apply(got, change, &fieldmaskpb.FieldMask{Paths: []string{"display_name", path}})
-		if !fault.HasReason(err, reason) || !proto.Equal(got, current()) {
-			t.Errorf("a mask with %s: %v, %v", path, got, err)
+}
+
+// What callers may not change may come along as it was read, so that whoever reads a resource, changes a field and sends it back with a mask of
+// everything has to take nothing out. Who asks for another value is told, rather than believing that it was done.
+func TestWhatStaysAsItIsMayBeSentButNotChanged(t *testing.T) {
+	current := &consumablesv1.Item{
+		Name: "items/a", DisplayName: "old", PartNumber: "P1", Kind: consumablesv1.Item_CLEANER, BaseUnitCode: "L", Etag: "v1", CreateTime: timestamppb.New(now),
+	}
+	for name, c := range map[string]struct {
+		change func(*consumablesv1.Item)
+		mask   []string
+		reason string
+	}{
+		"as it was read, all of it named": {func(*consumablesv1.Item) {}, []string{"display_name", "name", "create_time", "etag", "kind", "base_unit_code"}, ""},
+		"named, and left out": {
+			func(i *consumablesv1.Item) { i.CreateTime, i.Kind, i.BaseUnitCode = nil, 0, "" }, []string{"display_name", "create_time", "kind"}, "",
+		},
+		"another name, which the path says": {func(i *consumablesv1.Item) { i.Name = "items/b" }, []string{"display_name", "name"}, ""},
+		"another time, without a mask":      {func(i *consumablesv1.Item) { i.CreateTime = timestamppb.New(now.Add(1)) }, nil, ""},
+		"another time, under everything":    {func(i *consumablesv1.Item) { i.CreateTime = nil }, []string{"*"}, ""},
+		"another time, which is named":      {func(i *consumablesv1.Item) { i.CreateTime = timestamppb.New(now.Add(1)) }, []string{"display_name", "create_time"}, "FIELD_READ_ONLY"},
+		"another unit, without a mask":      {func(i *consumablesv1.Item) { i.BaseUnitCode = "kg" }, nil, "FIELD_FIXED"},
+		"another unit, under everything":    {func(i *consumablesv1.Item) { i.BaseUnitCode = "kg" }, []string{"*"}, "FIELD_FIXED"},
+		"another unit, which is named":      {func(i *consumablesv1.Item) { i.BaseUnitCode = "kg" }, []string{"base_unit_code"}, "FIELD_FIXED"},
+		"another unit, which is not named":  {func(i *consumablesv1.Item) { i.BaseUnitCode = "kg" }, []string{"display_name"}, ""},
+		"no field of it":                    {func(*consumablesv1.Item) {}, []string{"display_name", "colour"}, "FIELD_UNKNOWN"},
+	} {
+		got, change, want := proto.CloneOf(current), proto.CloneOf(current), proto.CloneOf(current)
+		change.DisplayName = "new"
+		c.change(change)
+		if c.reason == "" {
+			want.DisplayName = "new"
+		}
+		err := resource.Apply(got, change, &fieldmaskpb.FieldMask{Paths: c.mask})
+		if c.reason == "" && err != nil || c.reason != "" && !fault.HasReason(err, c.reason) || !proto.Equal(got, want) {
+			t.Errorf("%s: %v, %v", name, got, err)
 		}
 	}
 }

@@ -224,7 +224,7 @@ func TestPeopleChange(t *testing.T) {
 		}
 		_, err = update(&compliancev1.Person{}, "display_name")
 		refused(t, err, "FIELD_INVALID")
-		_, err = update(&compliancev1.Person{}, "create_time")
+		_, err = update(&compliancev1.Person{CreateTime: timestamppb.New(time.Unix(1, 0))}, "create_time")
 		refused(t, err, "FIELD_READ_ONLY")
 		_, err = update(&compliancev1.Person{}, "rank")
 		refused(t, err, "FIELD_UNKNOWN")
