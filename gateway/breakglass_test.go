@@ -240,3 +240,92 @@ func TestADisabledBreakGlassAccountStaysShut(t *testing.T) {
 	g.secret = g.seal()
 	g.opened("admin")
 }
+
+// Whoever opened the envelope can't end the alarm by an account that the session made or invited, nor by one that such an account made.
+func TestNobodyMadeByTheSessionEndsItsAlarm(t *testing.T) {
+	g := newGlass(t)
+	g.hire("tomas", "technician")
+	g.hire("vera", "viewer")
+	by := g.opened("tomas")
+	use := g.use().GetName()
+	accounts := accessv1.NewAccessServiceClient(g.conn)
+	invite := func(by, name string) string {
+		invitation, err := accounts.InviteAccount(g.as(by), &accessv1.InviteAccountRequest{Name: name})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return g.accept(invitation.GetToken())
+	}
+	made := func(by, login string) string {
+		_, err := accounts.CreateAccount(g.as(by), &accessv1.CreateAccountRequest{AccountId: login, Account: &accessv1.Account{
+			Login: login, DisplayName: login, Roles: []string{"admin"}, Kind: accessv1.Account_HUMAN,
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return invite(by, "accounts/"+login)
+	}
+	eve := made(by, "eve")
+	ways := map[string]string{"a new account": eve, "an account of a new account": made(eve, "mallory"), "an invitation of another": invite(by, "accounts/admin")}
+	g.admin = ways["an invitation of another"]
+	if _, err := accounts.UpdateAccount(g.as(by), &accessv1.UpdateAccountRequest{Account: &accessv1.Account{Name: "accounts/vera", Roles: []string{"admin"}}}); err != nil {
+		t.Fatal(err)
+	}
+	vera, err := accessv1.NewSessionServiceClient(g.conn).SignIn(t.Context(), &accessv1.SignInRequest{Login: "vera", Password: passphrase})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ways["a role that the session gave"] = vera.GetToken()
+	review := func(token string) string {
+		_, err := g.calls.ReviewBreakGlassUse(g.as(token), &accessv1.ReviewBreakGlassUseRequest{Name: use, Findings: "All is well, I say."})
+		return reasonOf(err)
+	}
+	for way, token := range ways {
+		if got := review(token); got != "REVIEWER_NOT_INDEPENDENT" || g.unreviewed() != 1 {
+			t.Errorf("by %s: %q; %d wait", way, got, g.unreviewed())
+		}
+	}
+	g.clock.Advance(7*24*time.Hour + time.Second)
+	again, err := accessv1.NewSessionServiceClient(g.conn).SignIn(t.Context(), &accessv1.SignInRequest{Login: "admin", Password: passphrase})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := review(again.GetToken()); got != "" || g.unreviewed() != 0 {
+		t.Errorf("a week later, so that a house with one administrator is not stuck: %q, %d wait", got, g.unreviewed())
+	}
+}
+
+// The session can't stop what carries its alarm to other systems.
+func TestABreakGlassSessionLeavesEndpointsAlone(t *testing.T) {
+	g := newGlass(t)
+	g.hire("tomas", "technician")
+	g.subscribe(newReceiver(t))
+	ctx, name := g.as(g.opened("tomas")), "webhookEndpoints/erp"
+	for what, call := range map[string]func() error{
+		"delete": func() error {
+			_, err := g.hooks().DeleteWebhookEndpoint(ctx, &accessv1.DeleteWebhookEndpointRequest{Name: name})
+			return err
+		},
+		"disable": func() error {
+			_, err := g.hooks().DisableWebhookEndpoint(ctx, &accessv1.DisableWebhookEndpointRequest{Name: name})
+			return err
+		},
+		"leave out what was missed": func() error {
+			_, err := g.hooks().EnableWebhookEndpoint(ctx, &accessv1.EnableWebhookEndpointRequest{Name: name, SkipMissed: true})
+			return err
+		},
+		"send elsewhere": func() error {
+			_, err := g.hooks().UpdateWebhookEndpoint(ctx, &accessv1.UpdateWebhookEndpointRequest{WebhookEndpoint: &accessv1.WebhookEndpoint{
+				Name: name, Url: "https://elsewhere.example/",
+			}})
+			return err
+		},
+	} {
+		if err := call(); reasonOf(err) != "BREAK_GLASS_LIMITED" {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	if e := g.endpoint(); e.GetState() != accessv1.WebhookEndpoint_ENABLED {
+		t.Errorf("the endpoint is %v", e)
+	}
+}

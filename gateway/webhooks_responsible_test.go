@@ -50,3 +50,33 @@ func TestAnEndpointStopsWithWhoAnswersForIt(t *testing.T) {
 		})
 	}
 }
+
+// Whoever sends an endpoint's facts elsewhere answers for it: once that account is gone, nothing is sent there any more, though its maker is
+// still in the house.
+func TestWhoChangesWhereFactsGoAnswersForIt(t *testing.T) {
+	w, mine, theirs := newWorld(t), newReceiver(t), newReceiver(t)
+	w.subscribe(mine)
+	ines := w.hire("ines", "integrator")
+	update := func(e *accessv1.WebhookEndpoint) string {
+		e.Name = "webhookEndpoints/erp"
+		changed, err := w.hooks().UpdateWebhookEndpoint(w.as(ines), &accessv1.UpdateWebhookEndpointRequest{WebhookEndpoint: e})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return changed.GetResponsibleAccount()
+	}
+	if by := update(&accessv1.WebhookEndpoint{DisplayName: "ERP of the house"}); by != "accounts/admin" {
+		t.Errorf("another name: answered for by %s", by)
+	}
+	if by := update(&accessv1.WebhookEndpoint{Url: theirs.URL}); by != "accounts/ines" {
+		t.Errorf("another address: answered for by %s", by)
+	}
+	if _, err := accessv1.NewAccessServiceClient(w.conn).DisableAccount(w.as(w.admin), &accessv1.DisableAccountRequest{Name: "accounts/ines"}); err != nil {
+		t.Fatal(err)
+	}
+	w.happen("lots/a", "f1")
+	w.deliver()
+	if n := len(theirs.got()); n != 0 || w.endpoint().GetState() != accessv1.WebhookEndpoint_DISABLED {
+		t.Errorf("%d messages, and the endpoint is %v", n, w.endpoint().GetState())
+	}
+}

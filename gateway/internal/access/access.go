@@ -105,6 +105,9 @@ func (s *Server) CreateAccount(ctx context.Context, req *accessv1.CreateAccountR
 		if err := accounts.LimitBreakGlass(ctx, account); err != nil {
 			return nil, err
 		}
+		if err := s.Store.Touch(ctx, tx, account.GetName()); err != nil {
+			return nil, err
+		}
 		return account, accounts.Accounts.Insert(ctx, tx, account, s.Store.Clock.Now())
 	})
 }
@@ -212,6 +215,9 @@ func (s *Server) changeOrdinary(ctx context.Context, req proto.Message, name, et
 		if err := fn(ctx, tx, account); err != nil {
 			return err
 		}
+		if err := s.Store.Touch(ctx, tx, account.GetName()); err != nil {
+			return err
+		}
 		return accounts.LimitBreakGlass(ctx, account)
 	})
 }
@@ -234,7 +240,10 @@ func (s *Server) InviteAccount(ctx context.Context, req *accessv1.InviteAccountR
 			return fault.Precondition("ACCOUNT_IS_A_MACHINE", "%s is a machine and has no password. Make an API key for it.", req.GetName())
 		}
 		if account.GetState() == accessv1.Account_DISABLED {
-			return fault.Precondition("ACCOUNT_DISABLED", "%s is disabled, and an invitation would let its person in again. Enable it first.", req.GetName())
+			return fault.Denied("ACCOUNT_DISABLED", "%s is disabled, and an invitation would let its person in again. Enable it first.", req.GetName())
+		}
+		if err := s.Store.Touch(ctx, tx, account.GetName()); err != nil {
+			return err
 		}
 		token, expires, err := s.Store.Invite(ctx, tx, req.GetName())
 		answer.Token, answer.Path, answer.ExpireTime = token, "/invitation#"+token, timestamppb.New(expires)
@@ -259,6 +268,9 @@ func (s *Server) CreateApiKey(ctx context.Context, req *accessv1.CreateApiKeyReq
 			return nil, err
 		}
 		if err := accounts.CheckScopes(account, req.GetApiKey().GetScopes()); err != nil {
+			return nil, err
+		}
+		if err := s.Store.Touch(ctx, tx, account.GetName()); err != nil {
 			return nil, err
 		}
 		key := proto.CloneOf(req.GetApiKey())

@@ -93,16 +93,22 @@ func (s *Webhooks) startOf(ctx context.Context, cursor string) (uint64, error) {
 
 // UpdateWebhookEndpoint changes name, address or filter.
 func (s *Webhooks) UpdateWebhookEndpoint(ctx context.Context, req *accessv1.UpdateWebhookEndpointRequest) (*accessv1.WebhookEndpoint, error) {
+	if err := accounts.KeepAlarm(ctx); err != nil {
+		return nil, err
+	}
 	return s.endpoint(ctx, req, func(ctx context.Context, tx *storage.Tx) (*accessv1.WebhookEndpoint, error) {
 		update := req.GetWebhookEndpoint()
 		return s.Store.Change(ctx, tx, update.GetName(), update.GetEtag(), func(e *accessv1.WebhookEndpoint) error {
-			return s.Store.Update(e, update, req.GetUpdateMask())
+			return s.Store.Update(ctx, e, update, req.GetUpdateMask())
 		})
 	})
 }
 
 // DeleteWebhookEndpoint removes an endpoint and what was sent to it.
 func (s *Webhooks) DeleteWebhookEndpoint(ctx context.Context, req *accessv1.DeleteWebhookEndpointRequest) (*emptypb.Empty, error) {
+	if err := accounts.KeepAlarm(ctx); err != nil {
+		return nil, err
+	}
 	return &emptypb.Empty{}, s.Store.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		return s.Store.Delete(ctx, tx, req.GetName(), req.GetEtag())
 	})
@@ -112,6 +118,9 @@ func (s *Webhooks) DeleteWebhookEndpoint(ctx context.Context, req *accessv1.Dele
 func (s *Webhooks) EnableWebhookEndpoint(ctx context.Context, req *accessv1.EnableWebhookEndpointRequest) (*accessv1.WebhookEndpoint, error) {
 	var skipTo *uint64
 	if req.GetSkipMissed() {
+		if err := accounts.KeepAlarm(ctx); err != nil {
+			return nil, err
+		}
 		_, newest, err := s.Store.Feed.Bounds(ctx)
 		if err != nil {
 			return nil, err
@@ -127,6 +136,9 @@ func (s *Webhooks) EnableWebhookEndpoint(ctx context.Context, req *accessv1.Enab
 
 // DisableWebhookEndpoint stops sending.
 func (s *Webhooks) DisableWebhookEndpoint(ctx context.Context, req *accessv1.DisableWebhookEndpointRequest) (*accessv1.WebhookEndpoint, error) {
+	if err := accounts.KeepAlarm(ctx); err != nil {
+		return nil, err
+	}
 	return s.endpoint(ctx, req, func(ctx context.Context, tx *storage.Tx) (*accessv1.WebhookEndpoint, error) {
 		return s.Store.Change(ctx, tx, req.GetName(), req.GetEtag(), func(e *accessv1.WebhookEndpoint) error {
 			id, _ := auth.FromContext(ctx)

@@ -198,7 +198,8 @@ func (s *Store) tellBreakGlass(ctx context.Context, tx *storage.Tx, typ, subject
 	return outbox.Append(ctx, tx, outbox.New(s.IDs.New(), s.Clock.Now(), factSource, typ, subject, what))
 }
 
-// ReviewBreakGlass closes a use and ends the account's sessions. Reasons: SAME_PERSON, BREAK_GLASS_LIMITED, BREAK_GLASS_REVIEWED.
+// ReviewBreakGlass closes a use and ends the account's sessions. Reasons: SAME_PERSON, REVIEWER_NOT_INDEPENDENT,
+// BREAK_GLASS_LIMITED, BREAK_GLASS_REVIEWED.
 func (s *Store) ReviewBreakGlass(ctx context.Context, tx *storage.Tx, name, etag, findings string) (*accessv1.BreakGlassUse, error) {
 	if emergency(ctx) {
 		return nil, limited("may not review a use of it")
@@ -215,6 +216,9 @@ func (s *Store) ReviewBreakGlass(ctx context.Context, tx *storage.Tx, name, etag
 	}
 	id, _ := auth.FromContext(ctx)
 	if err := s.anotherPerson(ctx, tx, use.GetOpener(), id); err != nil {
+		return nil, err
+	}
+	if err := s.independent(ctx, tx, id.Account); err != nil {
 		return nil, err
 	}
 	use.State, use.Reviewer, use.UntrustedFindings, use.ReviewTime = accessv1.BreakGlassUse_REVIEWED, id.Account, findings, timestamppb.New(s.Clock.Now())

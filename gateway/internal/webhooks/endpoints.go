@@ -2,6 +2,7 @@ package webhooks
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"time"
 
@@ -100,10 +101,15 @@ func (s *Store) Change(ctx context.Context, tx *storage.Tx, name, etag string,
 	return e, s.Show(ctx, tx, e)
 }
 
-// Update takes the new values of an endpoint that the mask names. Reasons: FIELD_UNKNOWN and those of Create.
-func (s *Store) Update(e, update *accessv1.WebhookEndpoint, mask *fieldmaskpb.FieldMask) error {
+// Update takes the new values of an endpoint that the mask names. Whoever sends facts to another address, or other facts,
+// answers for it from then on. Reasons: FIELD_UNKNOWN and those of Create.
+func (s *Store) Update(ctx context.Context, e, update *accessv1.WebhookEndpoint, mask *fieldmaskpb.FieldMask) error {
+	before := proto.CloneOf(e)
 	if err := resource.Apply(e, update, mask); err != nil {
 		return err
+	}
+	if e.GetUrl() != before.GetUrl() || e.GetSubject() != before.GetSubject() || !slices.Equal(e.GetTypes(), before.GetTypes()) {
+		e.ResponsibleAccount = caller(ctx)
 	}
 	return s.checkFilter(e)
 }

@@ -44,8 +44,9 @@ type BreakGlassServiceClient interface {
 	// CREDENTIALS_WRONG, OPENER_UNKNOWN, ACCOUNT_LOCKED.
 	OpenBreakGlass(ctx context.Context, in *OpenBreakGlassRequest, opts ...grpc.CallOption) (*Session, error)
 	// Closes a use: another person than the one who opened the envelope looked at what was done and says what was found. It ends
-	// the session. Roles: quality, admin. Reasons: NOT_FOUND, ETAG_MISMATCH, SAME_PERSON, BREAK_GLASS_LIMITED,
-	// BREAK_GLASS_REVIEWED (it was closed before).
+	// the session. An account that was made, changed or invited out of such a session, or by such an account, reviews nothing for
+	// seven days. Roles: quality, admin. Reasons: NOT_FOUND, ETAG_MISMATCH, SAME_PERSON, REVIEWER_NOT_INDEPENDENT (with the day),
+	// BREAK_GLASS_LIMITED, BREAK_GLASS_REVIEWED (it was closed before).
 	ReviewBreakGlassUse(ctx context.Context, in *ReviewBreakGlassUseRequest, opts ...grpc.CallOption) (*BreakGlassUse, error)
 }
 
@@ -104,8 +105,9 @@ type BreakGlassServiceServer interface {
 	// CREDENTIALS_WRONG, OPENER_UNKNOWN, ACCOUNT_LOCKED.
 	OpenBreakGlass(context.Context, *OpenBreakGlassRequest) (*Session, error)
 	// Closes a use: another person than the one who opened the envelope looked at what was done and says what was found. It ends
-	// the session. Roles: quality, admin. Reasons: NOT_FOUND, ETAG_MISMATCH, SAME_PERSON, BREAK_GLASS_LIMITED,
-	// BREAK_GLASS_REVIEWED (it was closed before).
+	// the session. An account that was made, changed or invited out of such a session, or by such an account, reviews nothing for
+	// seven days. Roles: quality, admin. Reasons: NOT_FOUND, ETAG_MISMATCH, SAME_PERSON, REVIEWER_NOT_INDEPENDENT (with the day),
+	// BREAK_GLASS_LIMITED, BREAK_GLASS_REVIEWED (it was closed before).
 	ReviewBreakGlassUse(context.Context, *ReviewBreakGlassUseRequest) (*BreakGlassUse, error)
 	mustEmbedUnimplementedBreakGlassServiceServer()
 }

@@ -175,7 +175,7 @@ type WebhookEndpoint struct {
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	// Who answers for it: the account that created it or enabled it last. When that account is disabled, or may not have endpoints any
+	// Who answers for it: the account that created it, changed its address or filter or enabled it last. When that account is disabled, or may not have endpoints any
 	// more, the endpoint is disabled with that reason until another administrator or integrator enables it, and so takes it over.
 	ResponsibleAccount string `protobuf:"bytes,16,opt,name=responsible_account,json=responsibleAccount,proto3" json:"responsible_account,omitempty"`
 	unknownFields      protoimpl.UnknownFields

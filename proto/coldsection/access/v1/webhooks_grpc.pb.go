@@ -42,14 +42,14 @@ type WebhooksServiceClient interface {
 	// WEBHOOK_TARGET_FORBIDDEN (a private address that the setting webhook-allow does not list), WEBHOOK_ENDPOINTS_TOO_MANY,
 	// EVENT_TYPE_INVALID, CURSOR_INVALID.
 	CreateWebhookEndpoint(ctx context.Context, in *CreateWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
-	// Changes name, address or filter; what waits already is sent to the new address. Reasons: NOT_FOUND, ETAG_MISMATCH and
-	// those of CreateWebhookEndpoint.
+	// Changes name, address or filter; what waits already is sent to the new address, and who changed address or filter answers
+	// for the endpoint. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED and those of CreateWebhookEndpoint.
 	UpdateWebhookEndpoint(ctx context.Context, in *UpdateWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
-	// Removes an endpoint, its secrets and its deliveries. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Removes an endpoint, its secrets and its deliveries. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	DeleteWebhookEndpoint(ctx context.Context, in *DeleteWebhookEndpointRequest, opts ...grpc.CallOption) (*emptypb.Empty, error)
-	// Sends to a disabled endpoint again, from where it stopped. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Sends to a disabled endpoint again, from where it stopped. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	EnableWebhookEndpoint(ctx context.Context, in *EnableWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
-	// Stops sending; facts go on to be kept for it. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Stops sending; facts go on to be kept for it. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	DisableWebhookEndpoint(ctx context.Context, in *DisableWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Makes a new secret, which is in this answer only. Until the old one ends, every message carries a signature by each.
 	// Reasons: NOT_FOUND, ETAG_MISMATCH.
@@ -160,14 +160,14 @@ type WebhooksServiceServer interface {
 	// WEBHOOK_TARGET_FORBIDDEN (a private address that the setting webhook-allow does not list), WEBHOOK_ENDPOINTS_TOO_MANY,
 	// EVENT_TYPE_INVALID, CURSOR_INVALID.
 	CreateWebhookEndpoint(context.Context, *CreateWebhookEndpointRequest) (*WebhookEndpoint, error)
-	// Changes name, address or filter; what waits already is sent to the new address. Reasons: NOT_FOUND, ETAG_MISMATCH and
-	// those of CreateWebhookEndpoint.
+	// Changes name, address or filter; what waits already is sent to the new address, and who changed address or filter answers
+	// for the endpoint. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED and those of CreateWebhookEndpoint.
 	UpdateWebhookEndpoint(context.Context, *UpdateWebhookEndpointRequest) (*WebhookEndpoint, error)
-	// Removes an endpoint, its secrets and its deliveries. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Removes an endpoint, its secrets and its deliveries. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	DeleteWebhookEndpoint(context.Context, *DeleteWebhookEndpointRequest) (*emptypb.Empty, error)
-	// Sends to a disabled endpoint again, from where it stopped. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Sends to a disabled endpoint again, from where it stopped. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	EnableWebhookEndpoint(context.Context, *EnableWebhookEndpointRequest) (*WebhookEndpoint, error)
-	// Stops sending; facts go on to be kept for it. Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Stops sending; facts go on to be kept for it. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	DisableWebhookEndpoint(context.Context, *DisableWebhookEndpointRequest) (*WebhookEndpoint, error)
 	// Makes a new secret, which is in this answer only. Until the old one ends, every message carries a signature by each.
 	// Reasons: NOT_FOUND, ETAG_MISMATCH.
