@@ -53,6 +53,11 @@ type house struct {
 
 func newHouse(t *testing.T, roles ...string) *house {
 	t.Helper()
+	return newHouseWith(t, gateway.Limits{}, roles...)
+}
+
+func newHouseWith(t *testing.T, limits gateway.Limits, roles ...string) *house {
+	t.Helper()
 	provider, err := mockoidc.NewServer(nil)
 	if err != nil {
 		t.Fatal(err)
@@ -70,6 +75,7 @@ func newHouse(t *testing.T, roles ...string) *house {
 	}
 	t.Cleanup(func() { _ = provider.Shutdown() })
 	h.world = newWorld(t, func(c *gateway.Config) {
+		c.Limits = limits
 		c.Provider = gateway.Provider{
 			Issuer: provider.Issuer(), ClientID: provider.ClientID, ClientSecret: provider.ClientSecret, PublicURL: "https://gateway.example",
 			Name: "House", Roles: roles, Owners: []string{"airline=owner-a"},
@@ -397,6 +403,27 @@ func TestASignatureNeedsThePasswordAtTheProviderAgain(t *testing.T) {
 	h.clock.Advance(2*time.Minute + time.Second)
 	if reason := prove(); reason != "PROVIDER_SIGN_IN_NEEDED" {
 		t.Errorf("too late: %q", reason)
+	}
+}
+
+// Case C20: nobody has the gateway call the provider without end. The way back that was refused is open a second later.
+func TestTheProvidersWayHasALimitForEachAddress(t *testing.T) {
+	h := newHouseWith(t, gateway.Limits{StrangersPerSecond: 1}, "mechanics=technician")
+	who := guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}
+	back, attempt := h.goThere("/oidc/signIn", who) // the first administrator's invitation was the first of five calls
+	for range 3 {
+		h.goThere("/oidc/signIn", who)
+	}
+	refused := h.visit("/oidc/signIn") //nolint:bodyclose // visit closes it at the end of the test
+	if refused.StatusCode != http.StatusTooManyRequests || refused.Header.Get("Retry-After") != "1" {
+		t.Errorf("a sixth call: %d, Retry-After %q", refused.StatusCode, refused.Header.Get("Retry-After"))
+	}
+	if _, reason := h.comeBack(back, attempt); reason != "TOO_MANY_CALLS" {
+		t.Errorf("the way back: %q", reason)
+	}
+	h.clock.Advance(time.Second)
+	if _, reason := h.comeBack(back, attempt); reason != "" {
+		t.Errorf("the way back a second later: %q", reason)
 	}
 }
 

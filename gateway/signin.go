@@ -106,7 +106,12 @@ func (b *browsers) reauthenticate(w http.ResponseWriter, r *http.Request) {
 	b.begin(w, r.WithContext(auth.NewContext(r.Context(), id)), id.SessionID)
 }
 
+// begin sends a browser to the provider. It counts as a call, as the way back does: each makes the gateway call the provider.
 func (b *browsers) begin(w http.ResponseWriter, r *http.Request, session string) {
+	if err := b.gateway.doorman.count(r.Context()); err != nil {
+		b.refuse(w, r, err)
+		return
+	}
 	address, sealed, err := b.provider.Begin(r.Context(), session)
 	if err != nil {
 		b.refuse(w, r, err)
@@ -126,6 +131,10 @@ func (b *browsers) attempt(sealed string, seconds int) *http.Cookie {
 
 // callback takes the provider's answer, once.
 func (b *browsers) callback(w http.ResponseWriter, r *http.Request) {
+	if err := b.gateway.doorman.count(r.Context()); err != nil {
+		b.refuse(w, r, err)
+		return
+	}
 	http.SetCookie(w, b.attempt("", -1))
 	cookie, err := r.Cookie(attemptCookie)
 	if err != nil {
