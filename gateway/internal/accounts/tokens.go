@@ -72,23 +72,11 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 	}
 	hash := auth.HashPassword(password)
 	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		var name string
-		var expires int64
-		err := tx.QueryRow(ctx, "SELECT account, expire_time FROM invitations WHERE token_hash = $1"+tx.ForUpdate(),
-			auth.HashSecret(token)).Scan(&name, &expires)
-		if errors.Is(err, storage.ErrNoRows) || err == nil && expires < storage.Micros(s.Clock.Now()) {
-			return wrongInvitation()
-		}
+		account, err := s.invited(ctx, tx, token)
 		if err != nil {
 			return err
 		}
-		account, err := Accounts.Lock(ctx, tx, name)
-		if err != nil {
-			return err
-		}
-		if account.GetState() == accessv1.Account_DISABLED { // an older suite left invitations of disabled accounts behind
-			return wrongInvitation()
-		}
+		name := account.GetName()
 		if err := s.setPassword(ctx, tx, name, hash); err != nil {
 			return err
 		}
@@ -109,6 +97,25 @@ func (s *Store) Accept(ctx context.Context, token, password string) (session *ac
 		return err
 	})
 	return session, err
+}
+
+// invited is the account that an invitation is for, locked; one that is disabled has none.
+func (s *Store) invited(ctx context.Context, tx *storage.Tx, token string) (*accessv1.Account, error) {
+	var name string
+	var expires int64
+	err := tx.QueryRow(ctx, "SELECT account, expire_time FROM invitations WHERE token_hash = $1"+tx.ForUpdate(), auth.HashSecret(token)).
+		Scan(&name, &expires)
+	if errors.Is(err, storage.ErrNoRows) || err == nil && expires < storage.Micros(s.Clock.Now()) {
+		return nil, wrongInvitation()
+	}
+	if err != nil {
+		return nil, err
+	}
+	account, err := Accounts.Lock(ctx, tx, name)
+	if err == nil && account.GetState() == accessv1.Account_DISABLED { // of a suite that left invitations of disabled accounts behind
+		err = wrongInvitation()
+	}
+	return account, err
 }
 
 func wrongInvitation() error {
