@@ -137,8 +137,9 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 	}
 	doorman.assertion, doorman.authorise = g.server.Identify, g.server.Authorise
 	g.doorman = doorman
-	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister, Audit: doorman.audit}, &access.Sessions{Store: g.store, Keys: d.Keys, Ways: g.browsers.ways()},
-		&access.Events{Feed: d.Events, Clock: d.Clock})
+	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister, Audit: doorman.audit}, &access.Sessions{
+		Store: g.store, Keys: d.Keys, Address: doorman.address, Ways: g.browsers.ways(),
+	}, &access.Events{Feed: d.Events, Clock: d.Clock})
 	(&access.Webhooks{Store: g.hooks, Worker: g.sender, Lister: d.Lister}).Register(g.server)
 	(&access.Postings{
 		Store: &postings.Store{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Feed: d.Events}, Lister: d.Lister,

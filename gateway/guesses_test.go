@@ -2,9 +2,11 @@ package gateway_test
 
 import (
 	"net/http"
+	"net/netip"
 	"testing"
 	"time"
 
+	"coldsection.example/gateway"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 )
 
@@ -106,5 +108,50 @@ func TestStrangersGuessesKeepNobodyFromSigning(t *testing.T) {
 	}
 	if status, problem, _ := w.guess("admin", passphrase); status != 200 {
 		t.Errorf("after an administrator enabled it: %d %v", status, problem)
+	}
+}
+
+// Strangers who guess on and on keep nobody out who signed in from elsewhere before: guesses from there are counted apart, and have their limit
+// too. Addresses are those of the documentation networks (RFC 5737).
+func TestStrangersKeepNobodyOutOfTheirOwnHouse(t *testing.T) {
+	w := newWorld(t, func(c *gateway.Config) { c.Limits.Proxies = []netip.Prefix{netip.MustParsePrefix("127.0.0.1/32")} })
+	from := func(address, password string) string {
+		t.Helper()
+		_, answer, _ := w.rest("POST", "/v1/sessions:signIn", "", `{"login":"admin","password":"`+password+`"}`, "X-Forwarded-For", address)
+		reason, _ := answer["reason"].(string)
+		return reason
+	}
+	const home, elsewhere = "192.0.2.7", "203.0.113.9"
+	if reason := from(home, passphrase); reason != "" {
+		t.Fatalf("at home: %q", reason)
+	}
+	for range 12 {
+		from(elsewhere, "wrong")
+	}
+	if stranger, owner := from(elsewhere, passphrase), from(home, passphrase); stranger != "ACCOUNT_LOCKED" || owner != "" {
+		t.Errorf("after a stranger's guesses: %q elsewhere, %q at home", stranger, owner)
+	}
+	if reason := from(elsewhere, passphrase); reason != "ACCOUNT_LOCKED" {
+		t.Errorf("the owner at home let the stranger guess again: %q", reason)
+	}
+	for range 10 {
+		from(home, "wrong")
+	}
+	if reason := from(home, passphrase); reason != "ACCOUNT_LOCKED" {
+		t.Errorf("after ten wrong passwords at home: %q", reason)
+	}
+	enable := &accessv1.EnableAccountRequest{Name: "accounts/admin"}
+	if _, err := accessv1.NewAccessServiceClient(w.conn).EnableAccount(w.as(w.admin), enable); err != nil {
+		t.Fatal(err)
+	}
+	if stranger, owner := from(elsewhere, "wrong"), from(home, passphrase); stranger != "CREDENTIALS_WRONG" || owner != "" {
+		t.Errorf("enabled by an administrator: %q elsewhere, %q at home", stranger, owner)
+	}
+	w.clock.Advance(30*24*time.Hour + time.Second)
+	for range 12 {
+		from(elsewhere, "wrong")
+	}
+	if reason := from(home, passphrase); reason != "ACCOUNT_LOCKED" {
+		t.Errorf("a month after the last time at home: %q", reason)
 	}
 }

@@ -16,13 +16,15 @@ type Sessions struct {
 
 	Store *accounts.Store
 	Keys  *auth.Keys
+	// Address is where a call comes from.
+	Address func(context.Context) string
 	// Ways says how people sign in here.
 	Ways *accessv1.DescribeSignInResponse
 }
 
 // SignIn opens a session.
 func (s *Sessions) SignIn(ctx context.Context, req *accessv1.SignInRequest) (*accessv1.Session, error) {
-	return s.Store.SignIn(ctx, req.GetLogin(), req.GetPassword(), req.GetCode())
+	return s.Store.SignIn(ctx, req.GetLogin(), req.GetPassword(), req.GetCode(), s.Address(ctx))
 }
 
 // DescribeSignIn says how people sign in.

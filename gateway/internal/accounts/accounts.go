@@ -71,8 +71,8 @@ func wrongCredentials() error {
 	return fault.New(fault.Unauthenticated, "CREDENTIALS_WRONG", "The login or the password is wrong. Check both and try again.")
 }
 
-// SignIn opens a session. Reasons: CREDENTIALS_WRONG, SECOND_FACTOR_NEEDED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
-func (s *Store) SignIn(ctx context.Context, login, password, code string) (*accessv1.Session, error) {
+// SignIn opens a session; from is the address that the call came from, "" for none. Reasons: CREDENTIALS_WRONG, SECOND_FACTOR_NEEDED, SECOND_FACTOR_WRONG, ACCOUNT_LOCKED.
+func (s *Store) SignIn(ctx context.Context, login, password, code, from string) (*accessv1.Session, error) {
 	var account *accessv1.Account
 	err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		found, err := Accounts.Where(ctx, tx, "login = $1", login)
@@ -84,16 +84,20 @@ func (s *Store) SignIn(ctx context.Context, login, password, code string) (*acce
 	if err != nil {
 		return nil, err
 	}
-	compared, err := s.checkPassword(ctx, loginTarget(login), account, password, s.askFactor(account, code))
+	target, err := s.targetOf(ctx, account.GetName(), login, from)
 	if err != nil {
 		return nil, err
 	}
-	return s.openStill(ctx, account.GetName(), compared)
+	compared, err := s.checkPassword(ctx, target, account, password, s.askFactor(account, code))
+	if err != nil {
+		return nil, err
+	}
+	return s.openStill(ctx, account.GetName(), compared, from)
 }
 
 // openStill opens a session of an account whose password has the hash that was compared. Comparing takes a while, in which the
 // password may be changed or the account disabled: a session that began then would outlive what ended all others.
-func (s *Store) openStill(ctx context.Context, account, compared string) (session *accessv1.Session, err error) {
+func (s *Store) openStill(ctx context.Context, account, compared, from string) (session *accessv1.Session, err error) {
 	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		now, err := Accounts.Lock(ctx, tx, account)
 		if err != nil {
@@ -106,8 +110,10 @@ func (s *Store) openStill(ctx context.Context, account, compared string) (sessio
 		if hash != compared || now.GetState() == accessv1.Account_DISABLED {
 			return wrongCredentials()
 		}
-		session, err = s.open(ctx, tx, now, byPassword)
-		return err
+		if session, err = s.open(ctx, tx, now, byPassword); err != nil {
+			return err
+		}
+		return s.know(ctx, tx, account, from)
 	})
 	return session, err
 }

@@ -10,8 +10,8 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// What wrong passwords cost, common practice, no source. The wait is short enough that somebody who guesses can't keep the
-// owner out for long, and at its longest lets through four guesses an hour.
+// What wrong passwords cost, common practice, no source. At its longest the wait lets through four guesses an hour. Who guesses on
+// and on holds it there, and keeps the owner out where the owner has not signed in before; see targetOf.
 const (
 	freeGuesses  = 10
 	firstWait    = time.Second
@@ -69,6 +69,8 @@ func tooManyGuesses(wait time.Duration) error {
 
 // ForgetGuesses takes back every guess at an account, by its login and by those who are signed in to it.
 func ForgetGuesses(ctx context.Context, tx *storage.Tx, account, login string) error {
-	_, err := tx.Exec(ctx, "DELETE FROM guesses WHERE target IN ($1, $2)", proofTarget(account), loginTarget(login))
-	return err
+	if _, err := tx.Exec(ctx, "DELETE FROM guesses WHERE target IN ($1, $2)", proofTarget(account), loginTarget(login)); err != nil {
+		return err
+	}
+	return forgetPlaces(ctx, tx, account, login)
 }

@@ -21,7 +21,7 @@ func TestGuessesAtOnce(t *testing.T) {
 		answers := make(chan error, guesses)
 		for range guesses {
 			go func() {
-				_, err := s.SignIn(t.Context(), "nobody", "wrong", "")
+				_, err := s.SignIn(t.Context(), "nobody", "wrong", "", "")
 				answers <- err
 			}()
 		}
@@ -39,7 +39,7 @@ func TestGuessesAtOnce(t *testing.T) {
 		}
 		now.Advance(24 * time.Hour)
 		for range 2 {
-			if _, err := s.SignIn(t.Context(), "nobody", "wrong", ""); !fault.HasReason(err, "CREDENTIALS_WRONG") {
+			if _, err := s.SignIn(t.Context(), "nobody", "wrong", "", ""); !fault.HasReason(err, "CREDENTIALS_WRONG") {
 				t.Errorf("a day later, when all is forgotten: %v", err)
 			}
 		}

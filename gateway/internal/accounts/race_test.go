@@ -34,7 +34,7 @@ func TestNoSessionOfTheOldPasswordOutlivesItsChange(t *testing.T) {
 		for range 2 { // less than the guesses that are free, so that all are looked at
 			all.Go(func() {
 				for { // until the old password is refused
-					session, err := s.SignIn(t.Context(), "admin", old, "")
+					session, err := s.SignIn(t.Context(), "admin", old, "", "192.0.2.7")
 					if err != nil {
 						return
 					}
