@@ -36,7 +36,7 @@ export async function enginePage(again, id) {
   const [forms, assessment, trend, recoveries, orders] = await Promise.all([engineForms(again, engine), otherwise(get(`/v1/${name}/assessment`), null),
     otherwise(get(`/v1/${name}/trend`), null), otherwise(get(`/v1/${name}/recoveries`), {}),
     all("/v1/workOrders?filter=" + encodeURIComponent(`engine = ${JSON.stringify(engine.name)}`))]);
-  const hours = (Number(engine.counters.operatingSeconds) / 3600).toFixed(1), counted = `${hours} h and ${engine.counters.cycles} cycles since new.`;
+  const c = engine.counters, counted = c ? `${(Number(c.operatingSeconds) / 3600).toFixed(1)} h and ${c.cycles} cycles since new.` : "Its hours and cycles were never entered, so nothing that they limit can be told.";
   const work = table("Orders of this engine", ["Number", "Work", "State", "Planned"], orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, orderState(o), instant(o.planStartTime)]), "No order of this engine yet.");
   const due = el("p", { class: "take" }, el("a", { href: "#/due?subject=" + encodeURIComponent(engine.name) }, "What is due on it"), " ", el("a", { href: "#/status?subject=" + encodeURIComponent(engine.name) }, "Status on a date"));
   const head = [el("h2", {}, "Engine " + engine.serial), ...urgent(assessment), el("p", {}, assessment ? chip(assessment.level) : "", trend ? ` ${counted} ${trend.summary}` : counted)];

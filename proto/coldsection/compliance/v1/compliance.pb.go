@@ -870,7 +870,8 @@ type Aircraft struct {
 	Model string `protobuf:"bytes,3,opt,name=model,proto3" json:"model,omitempty"`
 	// Its serial number.
 	Serial string `protobuf:"bytes,4,opt,name=serial,proto3" json:"serial,omitempty"`
-	// Its counters when it is added; afterwards output only.
+	// Its counters when it is added, each 0 for a new one. Unset is not known and never counts as 0: what hours, cycles or starts
+	// limit can't be told until they are entered, by an update. Once they are known, output only.
 	Counters *Counters `protobuf:"bytes,5,opt,name=counters,proto3" json:"counters,omitempty"`
 	// The day that the counters are valid at the end of.
 	CountersDate *date.Date `protobuf:"bytes,6,opt,name=counters_date,json=countersDate,proto3" json:"counters_date,omitempty"`
@@ -1200,7 +1201,8 @@ type Engine struct {
 	Aircraft string `protobuf:"bytes,4,opt,name=aircraft,proto3" json:"aircraft,omitempty"`
 	// Its position there.
 	Position string `protobuf:"bytes,5,opt,name=position,proto3" json:"position,omitempty"`
-	// Its counters when it is added; afterwards output only.
+	// Its counters when it is added, each 0 for a new one. Unset is not known and never counts as 0: what hours, cycles or starts
+	// limit can't be told until they are entered, by an update. Once they are known, output only.
 	Counters *Counters `protobuf:"bytes,6,opt,name=counters,proto3" json:"counters,omitempty"`
 	// The day that the counters are valid at the end of.
 	CountersDate *date.Date `protobuf:"bytes,7,opt,name=counters_date,json=countersDate,proto3" json:"counters_date,omitempty"`
@@ -4463,7 +4465,8 @@ type Component struct {
 	Host string `protobuf:"bytes,6,opt,name=host,proto3" json:"host,omitempty"`
 	// The position there.
 	Position string `protobuf:"bytes,7,opt,name=position,proto3" json:"position,omitempty"`
-	// Its counters when it is added; afterwards output only.
+	// Its counters when it is added, each 0 for a new one. Unset is not known and never counts as 0: what hours, cycles or starts
+	// limit can't be told until they are entered, by a correction of its history. Once they are known, output only.
 	Counters *Counters `protobuf:"bytes,8,opt,name=counters,proto3" json:"counters,omitempty"`
 	// The day that the counters are valid at the end of.
 	CountersDate *date.Date `protobuf:"bytes,9,opt,name=counters_date,json=countersDate,proto3" json:"counters_date,omitempty"`

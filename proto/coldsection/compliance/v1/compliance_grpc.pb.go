@@ -59,12 +59,14 @@ const (
 type ComplianceServiceClient interface {
 	// Adds an aircraft. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateAircraft(ctx context.Context, in *CreateAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
-	// Changes an aircraft. Roles: planner, quality, admin.
+	// Changes an aircraft; counters that are known change by utilization only. Roles: planner, quality, admin. Reason:
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
 	UpdateAircraft(ctx context.Context, in *UpdateAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(ctx context.Context, in *CreateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
-	// Changes an engine; counters change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
-	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE.
+	// Changes an engine; counters that are known change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
+	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE,
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
 	UpdateEngine(ctx context.Context, in *UpdateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
@@ -434,12 +436,14 @@ func (c *complianceServiceClient) SuspendAuthorization(ctx context.Context, in *
 type ComplianceServiceServer interface {
 	// Adds an aircraft. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateAircraft(context.Context, *CreateAircraftRequest) (*Aircraft, error)
-	// Changes an aircraft. Roles: planner, quality, admin.
+	// Changes an aircraft; counters that are known change by utilization only. Roles: planner, quality, admin. Reason:
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
 	UpdateAircraft(context.Context, *UpdateAircraftRequest) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(context.Context, *CreateEngineRequest) (*Engine, error)
-	// Changes an engine; counters change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
-	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE.
+	// Changes an engine; counters that are known change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
+	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE,
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
 	UpdateEngine(context.Context, *UpdateEngineRequest) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.

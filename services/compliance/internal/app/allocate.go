@@ -168,7 +168,7 @@ func (u unit) move(ctx context.Context, m moves) error {
 		if err != nil {
 			return err
 		}
-		counters := countersPlus(t.GetCounters(), m[item].by)
+		counters := movedBy(t, m[item].by)
 		if err := notNegative(item, counters); err != nil {
 			return err
 		}
@@ -240,6 +240,9 @@ func (u unit) saveCounters(ctx context.Context, t thing, counters *compliancev1.
 // was added and what it flew since. Nil says that they are not known, because the day is before those entered.
 func (u unit) countersAt(ctx context.Context, t thing, day civil.Date, known time.Time) (*compliancev1.Counters, error) {
 	entry, entered := t.GetEntryCounters(), dateOf(t.GetEntryDate())
+	if unknown(t) {
+		return nil, nil //nolint:nilnil // nobody entered them
+	}
 	if entry == nil { // added before these were kept: only the newest counters are sure
 		flown, err := store.CountersFlown(ctx, u.Tx, t.GetName(), "9999-12-31", allKnown)
 		if err != nil {

@@ -29,9 +29,6 @@ func (u unit) createComponent(ctx context.Context, req *compliancev1.CreateCompo
 		return nil, err
 	}
 	part.Name = u.app.newName("components", req.GetComponentId())
-	if part.GetCounters() == nil {
-		part.Counters = &compliancev1.Counters{}
-	}
 	part.EntryCounters, part.EntryDate = part.GetCounters(), part.GetCountersDate()
 	err := store.Components.Insert(ctx, u.Tx, part, u.now)
 	if storage.IsUnique(err) {

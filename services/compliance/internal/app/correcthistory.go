@@ -42,8 +42,11 @@ func (u unit) correctHistory(ctx context.Context, part *compliancev1.Component, 
 	old := proto.CloneOf(part)
 	part.History = req.GetHistory()
 	if right := req.GetEntryCounters(); right != nil {
-		part.Counters = countersPlus(part.GetCounters(), countersPlus(right, negative(part.GetEntryCounters())))
-		part.EntryCounters = right
+		flown, err := store.CountersFlown(ctx, u.Tx, part.GetName(), "9999-12-31", allKnown)
+		if err != nil {
+			return nil, err
+		}
+		part.Counters, part.EntryCounters = countersPlus(right, flown), right
 	}
 	if proto.Equal(part, old) {
 		return nil, fault.Invalid("history", "CORRECTION_NOT_ALLOWED", "%s says that already. Give the right history.", part.GetName())
@@ -82,19 +85,41 @@ func lifeBefore(prefix string, part *compliancev1.Component) []recordchain.Field
 	return fields
 }
 
-// lifeKnown is a component with the history and the entry that it was known to have at an instant: these were always true of it, so that
+// lifeKnown is a thing with the history and the entry that it was known to have at an instant: these were always true of it, so that
 // a correction counts from when it was recorded, for whatever day is asked about.
 func (u unit) lifeKnown(ctx context.Context, t thing, s seen) (thing, error) {
-	part, ok := t.(*compliancev1.Component)
-	if !ok {
-		return t, nil
-	}
-	said := &compliancev1.Component{}
-	found, err := store.VersionKnown(ctx, u.Tx, part.GetName(), s.known, said)
+	said := blank(t)
+	found, err := store.VersionKnown(ctx, u.Tx, t.GetName(), s.known, said)
 	if err != nil || !found {
 		return t, err
 	}
-	part = proto.CloneOf(part)
-	part.History, part.EntryCounters, part.EntryDate = said.GetHistory(), said.GetEntryCounters(), said.GetEntryDate()
-	return part, nil
+	switch t := t.(type) {
+	case *compliancev1.Component:
+		part := proto.CloneOf(t)
+		if part.History = said.(*compliancev1.Component).GetHistory(); unknown(said) { //nolint:forcetypeassert // a blank one of the same kind
+			part.Counters = nil
+		}
+		part.EntryCounters, part.EntryDate = said.GetEntryCounters(), said.GetEntryDate()
+		return part, nil
+	case *compliancev1.Engine:
+		if said.GetEntryCounters() == nil && !unknown(said) {
+			return t, nil // known before what it was entered with was kept
+		}
+		engine := proto.CloneOf(t)
+		if engine.EntryCounters, engine.EntryDate = said.GetEntryCounters(), said.GetEntryDate(); unknown(said) {
+			engine.Counters = nil
+		}
+		return engine, nil
+	case *compliancev1.Aircraft:
+		if said.GetEntryCounters() == nil && !unknown(said) {
+			return t, nil
+		}
+		plane := proto.CloneOf(t)
+		if plane.EntryCounters, plane.EntryDate = said.GetEntryCounters(), said.GetEntryDate(); unknown(said) {
+			plane.Counters = nil
+		}
+		return plane, nil
+	default:
+		return t, nil
+	}
 }

@@ -50,10 +50,17 @@ func (a *App) statusTable(ctx context.Context, req *compliancev1.ExportDueItemsR
 	return t, nil
 }
 
+// countersSaid are counters as a sentence; those that are not known say so.
+func countersSaid(c *compliancev1.Counters) string {
+	if c == nil {
+		return "Counters: not known."
+	}
+	return fmt.Sprintf("Counters: %s hours, %d cycles, %d starts, %d landings.", span(c.GetOperatingSeconds()), c.GetCycles(), c.GetStarts(), c.GetLandings())
+}
+
 // statusNotes says the counters, whether all was in order, and what was not.
 func statusNotes(s *compliancev1.ComplianceStatus) []string {
-	c := s.GetCounters()
-	notes := []string{fmt.Sprintf("Counters: %s hours, %d cycles, %d starts, %d landings.", span(c.GetOperatingSeconds()), c.GetCycles(), c.GetStarts(), c.GetLandings())}
+	notes := []string{countersSaid(s.GetCounters())}
 	if s.GetCompliant() {
 		return append(notes, "Nothing was overdue, unknown or undecided.")
 	}

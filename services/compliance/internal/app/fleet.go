@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
@@ -24,9 +26,6 @@ func (u unit) createAircraft(ctx context.Context, req *compliancev1.CreateAircra
 	plane := req.GetAircraft()
 	resource.ClearOutputOnly(plane)
 	plane.Name = u.app.newName("aircraft", req.GetAircraftId())
-	if plane.GetCounters() == nil {
-		plane.Counters = &compliancev1.Counters{}
-	}
 	plane.EntryCounters, plane.EntryDate = plane.GetCounters(), plane.GetCountersDate()
 	if err := store.Aircraft.Insert(ctx, u.Tx, plane, u.now); err != nil {
 		return nil, err
@@ -40,9 +39,10 @@ func (u unit) createAircraft(ctx context.Context, req *compliancev1.CreateAircra
 	return plane, u.tellAircraft(ctx, "coldsection.aircraft.registered.v1", plane)
 }
 
-// UpdateAircraft changes an aircraft; its counters change by utilization only.
+// UpdateAircraft changes an aircraft; counters that are known change by utilization only.
 func (a *App) UpdateAircraft(ctx context.Context, req *compliancev1.UpdateAircraftRequest) (*compliancev1.Aircraft, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Aircraft, error) {
+		u := a.unit(ctx, tx)
 		plane, err := store.Aircraft.Lock(ctx, tx, req.GetAircraft().GetName())
 		if err != nil {
 			return nil, err
@@ -50,19 +50,21 @@ func (a *App) UpdateAircraft(ctx context.Context, req *compliancev1.UpdateAircra
 		if err := resource.CheckEtag(plane, req.GetAircraft().GetEtag()); err != nil {
 			return nil, err
 		}
-		counters, day := plane.GetCounters(), plane.GetCountersDate()
+		was := proto.CloneOf(plane)
 		if err := resource.Apply(plane, req.GetAircraft(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
-		plane.Counters, plane.CountersDate = counters, day
-		now := a.Clock.Now()
-		if err := store.Aircraft.Save(ctx, tx, plane, now); err != nil {
+		known, err := u.enter(ctx, was, plane.GetCounters(), plane.GetCountersDate())
+		if err != nil {
 			return nil, err
 		}
-		if err := store.AddVersion(ctx, tx, plane, now); err != nil {
+		plane.Counters, plane.EntryCounters, plane.EntryDate, plane.CountersDate = known.now, known.entry, known.day, known.read
+		if err := store.Aircraft.Save(ctx, tx, plane, u.now); err != nil {
 			return nil, err
 		}
-		u := a.unit(ctx, tx)
+		if err := store.AddVersion(ctx, tx, plane, u.now); err != nil {
+			return nil, err
+		}
 		if err := u.recomputeOn(ctx, plane.GetName()); err != nil {
 			return nil, err
 		}
@@ -81,9 +83,6 @@ func (u unit) createEngine(ctx context.Context, req *compliancev1.CreateEngineRe
 	engine := req.GetEngine()
 	resource.ClearOutputOnly(engine)
 	engine.Name = u.app.newName("engines", req.GetEngineId())
-	if engine.GetCounters() == nil {
-		engine.Counters = &compliancev1.Counters{}
-	}
 	engine.EntryCounters, engine.EntryDate = engine.GetCounters(), engine.GetCountersDate()
 	err := store.Engines.Insert(ctx, u.Tx, engine, u.now)
 	if storage.IsUnique(err) {
@@ -121,7 +120,7 @@ func (u unit) tellAircraft(ctx context.Context, typ string, plane *compliancev1.
 	})
 }
 
-// UpdateEngine changes an engine; its counters change by utilization only.
+// UpdateEngine changes an engine; counters that are known change by utilization only.
 func (a *App) UpdateEngine(ctx context.Context, req *compliancev1.UpdateEngineRequest) (*compliancev1.Engine, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.Engine, error) {
 		u := a.unit(ctx, tx)
@@ -132,14 +131,18 @@ func (a *App) UpdateEngine(ctx context.Context, req *compliancev1.UpdateEngineRe
 		if err := resource.CheckEtag(engine, req.GetEngine().GetEtag()); err != nil {
 			return nil, err
 		}
-		counters, day, serial := engine.GetCounters(), engine.GetCountersDate(), engine.GetSerial()
+		was := proto.CloneOf(engine)
 		if err := resource.Apply(engine, req.GetEngine(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
-		if err := u.correctSerial(engine, req, serial); err != nil {
+		if err := u.correctSerial(engine, req, was.GetSerial()); err != nil {
 			return nil, err
 		}
-		engine.Counters, engine.CountersDate = counters, day
+		known, err := u.enter(ctx, was, engine.GetCounters(), engine.GetCountersDate())
+		if err != nil {
+			return nil, err
+		}
+		engine.Counters, engine.EntryCounters, engine.EntryDate, engine.CountersDate = known.now, known.entry, known.day, known.read
 		if err := store.Engines.Save(ctx, tx, engine, u.now); err != nil {
 			return nil, err
 		}

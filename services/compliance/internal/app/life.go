@@ -165,27 +165,40 @@ func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, er
 	if counted.StartsOnly {
 		s.Flags = append(s.Flags, "Starts without flights count in full: ground runs or drying runs. Check that the document counts them so.")
 	}
-	traced(s, l.part)
-	bandLife(s, counted)
+	bandLife(s, counted, traced(s, l.part, counted))
 	return s, nil
 }
 
-// traced holds the history against the cycles that the part was entered with.
-func traced(s *compliancev1.LifeStatus, part *compliancev1.Component) {
+// traced holds the history against the counters that the part was entered with, hours too where they are limited. It says what the history does not show.
+func traced(s *compliancev1.LifeStatus, part *compliancev1.Component, counted life.Status) (gap string) {
 	var stays []life.Stay
+	shown := int64(0)
 	for _, h := range part.GetHistory() {
 		stays = append(stays, life.Stay{On: h.GetInstallCycles(), Off: h.GetRemoveCycles()})
+		shown += h.GetOperatingSeconds()
 	}
-	s.GapCycles = life.Gap(stays, part.GetEntryCounters().GetCycles())
-	s.Traceable = s.GetGapCycles() == 0
+	entry := part.GetEntryCounters()
+	s.GapCycles = life.Gap(stays, entry.GetCycles())
+	switch {
+	case unknown(part):
+		gap = "The hours and cycles that it came with were never entered"
+	case s.GetGapCycles() != 0:
+		gap = fmt.Sprintf("Its history does not show %d cycles", s.GetGapCycles())
+	case counted.HourLim && entry.GetOperatingSeconds() > shown:
+		gap = fmt.Sprintf("Its history shows %s h of the %s h that it came with", span(shown), span(entry.GetOperatingSeconds()))
+	case counted.HourLim && shown == 0 && !counts(entry, due.Hours):
+		gap = "Neither its entry nor its history says its hours, which are limited"
+	}
+	s.Traceable = gap == ""
+	return gap
 }
 
-func bandLife(s *compliancev1.LifeStatus, counted life.Status) {
+func bandLife(s *compliancev1.LifeStatus, counted life.Status, gap string) {
 	near := due.DefaultThreshold
 	s.Installable = s.GetTraceable() && !counted.Over && !counted.AtEnd
 	switch {
 	case !s.GetTraceable():
-		s.Band, s.BandReason = compliancev1.DueItem_NO_DATA, fmt.Sprintf("Its history does not show %d cycles, so its life is not substantiated", s.GetGapCycles())
+		s.Band, s.BandReason = compliancev1.DueItem_NO_DATA, gap+", so its life is not substantiated"
 		if s.GetHost() != "" {
 			s.Band = compliancev1.DueItem_OVERDUE // fitted without a substantiated life is as if past (14 CFR 43.10(c)(1), M.A.305(e)3(i))
 		}
@@ -208,8 +221,8 @@ func (u unit) mayLive(ctx context.Context, part *compliancev1.Component, model s
 	case err != nil || s.GetInstallable():
 		return err
 	case !s.GetTraceable():
-		return fault.Precondition("HISTORY_GAP", "The history of %s %s does not show %d cycles, so its life is not substantiated. It is not fitted until it is.", part.GetPartNumber(),
-			part.GetSerial(), s.GetGapCycles()).With("gap_cycles", fmt.Sprint(s.GetGapCycles()))
+		return fault.Precondition("HISTORY_GAP", "%s %s is not fitted. %s. Quality completes its history from the papers, or it stays off.", part.GetPartNumber(),
+			part.GetSerial(), s.GetBandReason()).With("gap_cycles", fmt.Sprint(s.GetGapCycles()))
 	case s.GetBand() == compliancev1.DueItem_NO_DATA:
 		return fault.Precondition("LIFE_LIMIT_UNKNOWN", "%s. Enter it from the approved document first.", s.GetBandReason())
 	default:

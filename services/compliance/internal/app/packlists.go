@@ -165,8 +165,7 @@ func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([
 
 // standing writes whether all was in order, and what was not.
 func (g *gathered) standing(doc *printing.Document) {
-	c := g.status.GetCounters()
-	doc.Paragraph(fmt.Sprintf("Counters: %s hours, %d cycles, %d starts, %d landings.", span(c.GetOperatingSeconds()), c.GetCycles(), c.GetStarts(), c.GetLandings()))
+	doc.Paragraph(countersSaid(g.status.GetCounters()))
 	if g.status.GetCompliant() {
 		doc.Paragraph("Nothing was overdue, unknown or undecided.")
 		return

@@ -114,8 +114,8 @@ func (u unit) count(ctx context.Context, w *weighed, s seen, done []*store.Recor
 		return err
 	}
 	w.until = sooner(w.until, from.until)
-	if from.missing == "" && s.counters == nil && (from.tree.CountsUse() || from.tree.CountsTotals()) {
-		from.missing = "The counters at the end of " + s.today.String() + " are not recorded here"
+	if from.missing == "" {
+		from.missing = s.uncounted(from.tree)
 	}
 	if from.missing != "" {
 		w.decided(compliancev1.DueItem_NO_DATA, from.missing)

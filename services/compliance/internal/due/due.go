@@ -83,6 +83,11 @@ func (t Tree) CountsTotals() bool {
 	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return !l.Unit.Calendar() && l.SinceNew }) || slices.ContainsFunc(t.Trees, Tree.CountsTotals)
 }
 
+// Counts reports whether a limit is in a unit.
+func (t Tree) Counts(u Unit) bool {
+	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return l.Unit == u }) || slices.ContainsFunc(t.Trees, func(sub Tree) bool { return sub.Counts(u) })
+}
+
 // Counters are readings of the counters.
 type Counters struct{ Seconds, Cycles, Starts int64 }
 

@@ -98,12 +98,12 @@ func newWalker(w *world, t *rapid.T, id string) *walker {
 	walk := &walker{world: w, t: t, id: id}
 	quiet := func(_ any, err error) { walk.check(err) }
 	quiet(w.commands.CreateAircraft(w.as("planner"), &compliancev1.CreateAircraftRequest{AircraftId: "p" + id, Aircraft: &compliancev1.Aircraft{
-		Registration: "D-" + id, Regime: compliancev1.Aircraft_EASA, CountersDate: day(w.clock.Now().AddDate(0, 0, -60)), TimeZone: "Pacific/Auckland",
+		Registration: "D-" + id, Regime: compliancev1.Aircraft_EASA, Counters: &compliancev1.Counters{}, CountersDate: day(w.clock.Now().AddDate(0, 0, -60)), TimeZone: "Pacific/Auckland",
 		FlyingRate: &compliancev1.FlyingRate{HoursPerDay: 2},
 	}}))
 	for _, e := range []string{"a", "b"} {
 		quiet(w.commands.CreateEngine(w.as("planner"), &compliancev1.CreateEngineRequest{EngineId: e + id, Engine: &compliancev1.Engine{
-			Serial: e + id, EngineModel: "engineModels/" + id, CountersDate: day(w.clock.Now().AddDate(0, 0, -60)),
+			Serial: e + id, EngineModel: "engineModels/" + id, Counters: &compliancev1.Counters{}, CountersDate: day(w.clock.Now().AddDate(0, 0, -60)),
 		}}))
 	}
 	quiet(w.commands.CreateRequirement(w.as("planner"), &compliancev1.CreateRequirementRequest{RequirementId: "r" + id, Requirement: &compliancev1.Requirement{

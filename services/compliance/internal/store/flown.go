@@ -41,6 +41,12 @@ func LastFlown(ctx context.Context, tx *storage.Tx, item, through string, known 
 	return day, err
 }
 
+// FirstFlown is the first civil day on which a thing flew; empty when it never did.
+func FirstFlown(ctx context.Context, tx *storage.Tx, item string) (day string, err error) {
+	err = tx.QueryRow(ctx, "SELECT COALESCE(MIN(flight_date), '') FROM flown WHERE item = $1 AND until_time = 0", item).Scan(&day)
+	return day, err
+}
+
 // Leg is what a component counted of one entry of flying, and in which engine.
 type Leg struct {
 	Engine, Day                      string
