@@ -127,3 +127,36 @@ func TestAForecastRoundsDownAndTheCalendarDoesNotWait(t *testing.T) {
 		}
 	})
 }
+
+// Where the next interval counts from does not depend on how limits are grouped, and of several limits in a unit the one that was due first counts. Only a
+// fixed date, and counters since new, count from no base.
+func TestLimitsWithinGroupsRebaseAsOthersDo(t *testing.T) {
+	base := due.Base{Date: civil.Date{Year: 2025, Month: 1, Day: 31}, Counters: due.Counters{Seconds: 1000 * 3600, Cycles: 500, Starts: 600}}
+	rapid.Check(t, func(t *rapid.T) {
+		flat, nested := due.Tree{}, due.Tree{Trees: []due.Tree{{Later: true, Trees: []due.Tree{{}}}}}
+		into := []*[]due.Limit{&nested.Limits, &nested.Trees[0].Limits, &nested.Trees[0].Trees[0].Limits}
+		for range rapid.IntRange(1, 5).Draw(t, "limits") {
+			l := anyLimit(t)
+			flat.Limits = append(flat.Limits, l)
+			to := into[rapid.IntRange(0, 2).Draw(t, "group")]
+			*to = append(*to, l)
+		}
+		done := due.Base{Date: base.Date.AddDays(rapid.IntRange(0, 2000).Draw(t, "days")), Counters: due.Counters{
+			Seconds: base.Counters.Seconds + rapid.Int64Range(0, 4000*3600).Draw(t, "flown"), Cycles: base.Counters.Cycles + rapid.Int64Range(0, 4000).Draw(t, "cycles"),
+			Starts: base.Counters.Starts + rapid.Int64Range(0, 4000).Draw(t, "starts"),
+		}}
+		for _, policy := range []due.Rebase{due.FromDone, due.FromDueIfLate, due.FixedGrid} {
+			got := policy.Next(base, done, nested)
+			if want := policy.Next(base, done, flat); got != want {
+				t.Fatalf("%d: grouped it counts from %v, and from %v in one group", policy, got, want)
+			}
+			for _, l := range flat.Limits {
+				at := l.Compute(base, due.Now{Today: done.Date, Counters: done.Counters})
+				next := l.Compute(got, due.Now{Today: done.Date, Counters: done.Counters})
+				if again := at.At + l.Amount; policy != due.FromDone && !l.Unit.Calendar() && !l.SinceNew && at.Left < 0 && next.At > again {
+					t.Fatalf("it was due at %d, and is again at %d rather than by %d", at.At, next.At, again)
+				}
+			}
+		}
+	})
+}
