@@ -39,7 +39,7 @@ export async function call(method, path, body, key) {
   const text = await answer.text().catch(() => { throw unanswered(); });
   hear(answer.headers.get("Date"));
   const value = read(text);
-  if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText || `The answer was ${answer.status}.`), { status: answer.status, reason: value.reason, violations: value.violations || [] });
+  if (!answer.ok) throw Object.assign(new Refused(value.detail || value.title || answer.statusText || `The answer was ${answer.status}.`), { status: answer.status, reason: value.reason, violations: value.violations || [], metadata: value.metadata || {} });
   return value;
 }
 

@@ -3,6 +3,7 @@ import { all, get, has, otherwise, send } from "/api.js";
 import { amount, chip, decimal, el, fold, hazards, instant, label, last, link, table, words } from "/dom.js";
 import { entering, pickBox, textBox, tickBox, wrong } from "/entry.js";
 import { batchOf } from "/names.js";
+import { withdrawing } from "/recalled.js";
 
 const kept = ["BIN", "HOLD_AREA"]; // places that are in stores
 const typed = (box, unit) => {
@@ -10,8 +11,12 @@ const typed = (box, unit) => {
   return { value: decimal(box.value()), unitCode: unit };
 };
 
+// made are the lots that were made of the one that a trace follows; what that one was made of is behind it.
+const made = (t) => (t.nodes || []).filter((n) => n.depth > 0);
+const madeOf = (t) => (t.nodes || []).filter((n) => n.depth < 0);
+
 // reach says what a lot went into: what was made of it, and the orders and engines that it was used on.
-const reach = (t) => [[(t.nodes || []).length - 1, "lot that was made of it", "lots that were made of it"], [(t.workOrders || []).length, "order", "orders"], [(t.engines || []).length, "engine", "engines"]]
+const reach = (t) => [[made(t).length, "lot that was made of it", "lots that were made of it"], [(t.workOrders || []).length, "order", "orders"], [(t.engines || []).length, "engine", "engines"]]
   .filter(([n]) => n > 0).map(([n, one, many]) => `${n} ${n === 1 ? one : many}`).join(", ") || "nothing else yet";
 
 // holding puts a lot aside, or calls it back with everything that was made of it.
@@ -21,7 +26,7 @@ function holding(again, lot, traced) {
     entering("hold-form", "Put it aside", [why], async () => { await send(`/v1/${lot.name}:hold`, { etag: lot.etag, reason: why.value() }); return "It is put aside: nothing of it is issued."; }, again)) : null;
   const recall = lot.state !== "RECALLED" && has("stores", "quality") ? fold("Call it back", el("p", { class: "caution" }, `CAUTION: this blocks the lot, all deliveries of its batch and everything made of them at once, and stays so until quality takes the recall back. It reached ${reach(traced)}; quality decides what that asks for.`),
     entering("recall-form", "Call it back", [cause], async () => { await send(`/v1/${lot.name}:recall`, { etag: lot.etag, reason: cause.value() }); return "It is called back: nothing of it is issued. Where it went stands below."; }, again)) : null;
-  return [hold, recall];
+  return [hold, recall, withdrawing(again, lot)];
 }
 
 // returning takes back what an issue handed out, at most; what may not be used again goes to a place where it is held.
@@ -51,14 +56,15 @@ export async function lotPage(again, id) {
   const lot = await get("/v1/lots/" + encodeURIComponent(id)), of = (path, field) => otherwise(all(path, field), []), filter = encodeURIComponent(`lot = ${JSON.stringify(lot.name)}`);
   const [item, traced, moves, counts, locations, orders] = await Promise.all([get("/v1/" + lot.item), otherwise(get(`/v1/${lot.name}:trace`), {}), of("/v1/stockMovements?filter=" + filter, "stockMovements"), of("/v1/stockCounts?filter=" + filter, "stockCounts"), of("/v1/locations"), of("/v1/workOrders")]);
   const places = locations.filter((l) => kept.includes(l.kind)), placed = new Map(locations.map((l) => [l.name, l.displayName])), numbers = new Map(orders.map((o) => [o.name, o.number])), order = (name) => (name ? link("order/" + last(name), numbers.get(name) || last(name)) : "–");
-  const codes = await Promise.all((traced.nodes || []).filter((n) => n.lot !== lot.name).slice(0, 50).map(async (n) => [n.lot, await otherwise(get("/v1/" + n.lot), null)]));
+  const codesOf = (nodes) => Promise.all(nodes.slice(0, 50).map(async (n) => [n.lot, await otherwise(get("/v1/" + n.lot), null)])), [codes, origins] = await Promise.all([codesOf(made(traced)), codesOf(madeOf(traced))]);
+  const lots = (title, list) => (list.length ? table(title, ["Code", "Item", "State"], list.map(([name, l]) => [link("lot/" + last(name), l ? l.shortCode : last(name)), l ? last(l.item) : "–", l ? chip(l.state) : "–"]), "") : null);
   const stocks = has("stores"), moved = (m) => [instant(m.effectiveTime), words(m.kind), amount(m.quantity), order(m.workOrder), last(m.person) || "–", m.reason || "–", stocks && m.kind === "ISSUED" && !m.reversalMovement ? returning(again, m, places, m.quantity.unitCode) : "–"];
   const books = el("div", { id: "books" }, el("p", {}, `${amount(lot.onHand)} on hand.`), table("Where it is", ["Place", "Amount"], (lot.balances || []).filter((b) => places.some((l) => l.name === b.location)).map((b) => [placed.get(b.location), amount(b.quantity)]), "Nothing of it is in stores."));
-  return [el("h2", {}, `Lot ${lot.shortCode}`), el("p", {}, chip(lot.state), " ", link("item/" + last(lot.item), item.displayName), `, ${batchOf(lot)}. `, lot.holdReason ? el("strong", {}, "Held: " + lot.holdReason) : ""), hazards(item),
+  return [el("h2", {}, `Lot ${lot.shortCode}`), el("p", {}, chip(lot.state), " ", link("item/" + last(lot.item), item.displayName), `, ${batchOf(lot)}. `, lot.holdReason ? el("strong", {}, (lot.state === "RECALLED" ? "Called back: " : "Held: ") + lot.holdReason) : ""), hazards(item),
     el("p", {}, `Usable until ${instant(lot.expireTime)}: ${lot.lifeRule || "no limit of life"}.`),
     el("section", { class: "job", id: "lot-verbs" }, el("h3", {}, "What can be done with it"), ...[...holding(again, lot, traced), ...(stocks ? counting(again, lot, places, counts, books) : [])].filter(Boolean), el("p", { class: "take" }, label(lot))),
     books,
     table("What it was used on, also by what was made of it", ["Order", "Engine", "Amount", "When"], (traced.uses || []).map((u) => [order(u.workOrder), u.engine ? link("engine/" + last(u.engine), last(u.engine)) : "–", amount(u.quantity), instant(u.useTime)]), "Nothing of it was used yet."),
-    codes.length ? table("Lots that were made of it", ["Code", "Item", "State"], codes.map(([name, l]) => [link("lot/" + last(name), l ? l.shortCode : last(name)), l ? last(l.item) : "–", l ? chip(l.state) : "–"]), "") : null,
+    lots("Lots that were made of it", codes), lots("What it was made of", origins),
     table("Its movements, newest first", ["When", "What", "Amount", "For", "Who", "Why", "What now"], moves.toSorted((a, b) => b.effectiveTime.localeCompare(a.effectiveTime)).map(moved), "Nothing was moved yet.")].filter(Boolean);
 }
