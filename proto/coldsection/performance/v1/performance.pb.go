@@ -3121,7 +3121,8 @@ type Reading struct {
 	PressureAltitude *v1.Entered `protobuf:"bytes,4,opt,name=pressure_altitude,json=pressureAltitude,proto3" json:"pressure_altitude,omitempty"`
 	// Outside air temperature, as entered.
 	Oat *v1.Entered `protobuf:"bytes,5,opt,name=oat,proto3" json:"oat,omitempty"`
-	// Calibrated airspeed, as entered.
+	// Calibrated airspeed, as entered. Left out it is taken as 0 kt, as in a ground run; a reading that is in flight by its phase or
+	// altitude is then held with AIRSPEED_MISSING, and so is one of the cruise at 0 kt.
 	Airspeed *v1.Entered `protobuf:"bytes,6,opt,name=airspeed,proto3" json:"airspeed,omitempty"`
 	// As entered.
 	Torque *v1.Entered `protobuf:"bytes,7,opt,name=torque,proto3" json:"torque,omitempty"`

@@ -34,6 +34,7 @@ type Reading struct {
 	Point    baseline.Point
 	Excluded bool // taken out by a person
 	Included bool // taken in by a person in spite of the rules
+	Unread   bool // nobody read its airspeed, and it is of no engine at rest
 }
 
 // Verdict is what the analysis made of a reading.

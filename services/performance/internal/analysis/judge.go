@@ -29,6 +29,11 @@ func (t *taken) judge(model *baseline.Model, r *Reading, v *Verdict) {
 		v.State, v.Reason, v.Text = Excluded, "EXCLUDED_BY_PERSON", "Taken out of the analysis by a person."
 		return
 	}
+	if r.Unread && !r.Included {
+		v.State, v.Reason, v.Text = Held, "AIRSPEED_MISSING",
+			"It is in flight by its phase or altitude, and its calibrated airspeed was left out or is 0. Correct that, or the phase of a ground run, or include it at 0 kt."
+		return
+	}
 	if t.Any && t.At.Equal(r.At) {
 		if t.Point == r.Point {
 			v.State, v.Reason, v.Text = Duplicate, "DUPLICATE", "The same reading stands here already."

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/airspeed"
 	"coldsection.example/services/performance/internal/analysis"
 	"coldsection.example/services/performance/internal/baseline"
 	"coldsection.example/services/performance/internal/store"
@@ -87,10 +88,23 @@ func toAnalyse(stored []*performancev1.Reading) []analysis.Reading {
 	for i, r := range stored {
 		readings[i] = analysis.Reading{
 			ID: r.GetName(), At: r.GetReadTime().AsTime(), Hours: r.GetValues().GetOperatingHours(), Point: pointOf(r.GetValues()),
-			Excluded: aside(r), Included: r.GetStateReason() == includedReason,
+			Excluded: aside(r), Included: r.GetStateReason() == includedReason, Unread: unread(r),
 		}
 	}
 	return readings
+}
+
+// unread says whether nobody read the airspeed of a reading that is of no engine at rest.
+func unread(r *performancev1.Reading) bool {
+	phase, altitude := r.GetPhase(), r.GetValues().GetPressureAltitudeM()
+	switch {
+	case r.GetAirspeed() == nil:
+		return !airspeed.AtRest(phase, altitude)
+	case r.GetValues().GetAirspeedKt() == 0:
+		return !airspeed.Believed(phase, altitude)
+	default:
+		return false
+	}
 }
 
 // engineData are an engine's model and the baseline fitted to it.

@@ -39,15 +39,19 @@ func nameOf(p store.Profile, r *performancev1.Reading) string {
 	return p.Name + "/readings/" + readingID(r)
 }
 
-// alike says whether two readings say the same, however it was entered.
+// alike says whether two readings say the same, however it was entered. An airspeed that nobody read is another one than 0.
 func alike(a, b *performancev1.Reading) bool {
-	return a.GetReadTime().AsTime().Equal(b.GetReadTime().AsTime()) && a.GetPhase() == b.GetPhase() && proto.Equal(a.GetValues(), b.GetValues())
+	return (a.GetAirspeed() == nil) == (b.GetAirspeed() == nil) && a.GetReadTime().AsTime().Equal(b.GetReadTime().AsTime()) && a.GetPhase() == b.GetPhase() && proto.Equal(a.GetValues(), b.GetValues())
 }
 
 func contentID(r *performancev1.Reading) string {
 	h := sha256.New()
 	v := r.GetValues()
-	_, _ = fmt.Fprintf(h, "%d|%s|%v|%v|%v|%v|%v|%v|%v|%v", r.GetReadTime().AsTime().UnixMicro(), r.GetSourceId(), v.GetPressureAltitudeM(), v.GetOatC(), v.GetAirspeedKt(),
+	speed := any(v.GetAirspeedKt())
+	if r.GetAirspeed() == nil {
+		speed = "unread"
+	}
+	_, _ = fmt.Fprintf(h, "%d|%s|%v|%v|%v|%v|%v|%v|%v|%v", r.GetReadTime().AsTime().UnixMicro(), r.GetSourceId(), v.GetPressureAltitudeM(), v.GetOatC(), speed,
 		v.GetTorqueNm(), v.GetPropellerSpeedRpm(), v.GetNgPct(), v.GetIttC(), v.GetFuelFlowKgH())
 	return "r" + hex.EncodeToString(h.Sum(nil))[:31]
 }

@@ -18,7 +18,7 @@ const siHeader = "engine_serial,time_utc,phase,source_id,pressure_altitude_m,oat
 func siRow(m *performancev1.EngineModel, hours int) string {
 	points := m.GetBaseline().GetPoints()
 	p := points[hours%len(points)]
-	return fmt.Sprintf("DEMO-1,%s,cruise,id-%d,%.0f,%.1f,%.0f,%.0f,%.2f,%.1f,%.1f", sheet.FormatTime(morning.Add(-time.Duration(hours)*time.Hour)), hours,
+	return fmt.Sprintf("DEMO-1,%s,ground run,id-%d,%.0f,%.1f,%.0f,%.0f,%.2f,%.1f,%.1f", sheet.FormatTime(morning.Add(-time.Duration(hours)*time.Hour)), hours,
 		p.GetPressureAltitudeM(), p.GetOatC(), p.GetTorqueNm(), p.GetPropellerSpeedRpm(), p.GetNgPct(), p.GetIttC(), p.GetFuelFlowKgH())
 }
 
