@@ -44,7 +44,7 @@ func (t *Table[T]) Rows(ms []T, now time.Time) (Rows, error) {
 }
 
 // width is how many columns the table has.
-func (t *Table[T]) width() int { return 3 + len(t.columns) }
+func (t *Table[T]) width() int { return 3 + len(t.names) }
 
 // InsertAll adds resources under their names with few statements, and says of each whether it was added; a name that is taken,
 // also by one before it, is left as it is.
@@ -91,8 +91,8 @@ func (t *Table[T]) insertSome(ctx context.Context, tx *storage.Tx, rows Rows, ad
 // transaction under a lock that covers them. It is for tables without further indices: every column is written.
 func (t *Table[T]) SaveAll(ctx context.Context, tx *storage.Tx, ms []T, now time.Time) error {
 	var sets strings.Builder
-	for _, c := range t.columns {
-		sets.WriteString(", " + string(c.field.Name()) + " = excluded." + string(c.field.Name()))
+	for _, name := range t.names {
+		sets.WriteString(", " + name + " = excluded." + name)
 	}
 	for first := 0; first < len(ms); first += together {
 		some := ms[first:min(first+together, len(ms))]

@@ -110,3 +110,60 @@ func TestManyAreSavedAtOnce(t *testing.T) {
 		}
 	})
 }
+
+// A column that is made of a resource follows it, however it is written, also where no other column changes.
+func TestAColumnOfBytesFollowsItsResource(t *testing.T) {
+	schema := storage.Portable(fstest.MapFS{"0001_lots.sql": {Data: []byte("-- +goose Up\n" +
+		"CREATE TABLE lots (name TEXT PRIMARY KEY, version BIGINT NOT NULL, body BLOB NOT NULL, item TEXT NOT NULL, supplier BLOB NOT NULL);\n")}})
+	lots := resource.NewTable[*consumablesv1.Lot]("lots", "", "item").Shared().Keeping("supplier", func(l *consumablesv1.Lot) []byte { return []byte(l.GetSupplier()) })
+	at := time.Date(2026, time.September, 7, 6, 0, 0, 0, time.UTC)
+	writes := map[string]func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error{
+		"saved": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error { return lots.Save(ctx, tx, lot, at) },
+		"saved with many": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error {
+			return lots.SaveAll(ctx, tx, []*consumablesv1.Lot{lot}, at)
+		},
+		"saved later": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error { return lots.SaveLater(ctx, tx, lot, at) },
+	}
+	storagetest.Engines(t, schema, func(t *testing.T, db *storage.DB) {
+		do := func(fn storage.Func) {
+			t.Helper()
+			if err := db.Update(t.Context(), fn); err != nil {
+				t.Fatal(err)
+			}
+		}
+		supplier := func(name string) (got string) {
+			do(func(ctx context.Context, tx *storage.Tx) error {
+				var b []byte
+				err := tx.QueryRow(ctx, "SELECT supplier FROM lots WHERE name = $1", name).Scan(&b)
+				got = string(b)
+				return err
+			})
+			return got
+		}
+		do(func(ctx context.Context, tx *storage.Tx) error {
+			rows, err := lots.Rows([]*consumablesv1.Lot{{Name: "lots/a", Supplier: "first"}, {Name: "lots/b", Supplier: "second"}}, at)
+			if err != nil {
+				return err
+			}
+			_, err = lots.InsertAll(ctx, tx, rows)
+			return err
+		})
+		if a, b := supplier("lots/a"), supplier("lots/b"); a != "first" || b != "second" {
+			t.Errorf("added: %q and %q", a, b)
+		}
+		for name, write := range writes {
+			do(func(ctx context.Context, tx *storage.Tx) error {
+				lot, err := lots.Lock(ctx, tx, "lots/a")
+				if err != nil {
+					return err
+				}
+				lots.Held(tx, lot)
+				lot.Supplier = name
+				return write(ctx, tx, lot)
+			})
+			if got := supplier("lots/a"); got != name {
+				t.Errorf("%s: %q", name, got)
+			}
+		}
+	})
+}

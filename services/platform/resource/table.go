@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"maps"
 	"reflect"
+	"slices"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -30,6 +31,7 @@ import (
 type Table[T proto.Message] struct {
 	name    string
 	columns []column
+	names   []string // in the order of what they hold in every statement
 	fields  listing.Fields
 	order   string
 	owned   []string                                    // the columns that name whose a resource is
@@ -41,6 +43,7 @@ type Table[T proto.Message] struct {
 	touch   string                                      // the same where no column changes
 	still   string                                      // changes one whose columns stay: version, body, name and the version before
 	written func(context.Context, *storage.Tx, T) error // what follows an Insert and a Save; nil for nothing
+	beside  func(T) []byte                              // what the last column, beside those of the contract, holds; nil without one
 }
 
 type column struct {
@@ -67,8 +70,17 @@ func NewTable[T proto.Message](name, order string, fields ...string) *Table[T] {
 		t.columns = append(t.columns, c)
 		t.fields[f] = listing.Field{Column: f, Kind: c.kind, Values: enumNames(fd)}
 	}
+	t.names = slices.Clone(fields)
 	t.insert, t.update, t.touch = statements(name, fields)
 	t.still = "UPDATE " + name + " SET version = $1, body = $2 WHERE name = $3 AND version = $4"
+	return t
+}
+
+// Keeping adds a column of bytes that are made of each resource whenever it is written, such as what many of them are read for at once. Nobody
+// filters or sorts by it. Rows that were there before the column have none until they are written.
+func (t *Table[T]) Keeping(column string, of func(T) []byte) *Table[T] {
+	t.names, t.beside = append(t.names, column), of
+	t.insert, t.update, t.touch = statements(t.name, t.names)
 	return t
 }
 
@@ -174,6 +186,9 @@ func (t *Table[T]) values(args []any, m T) []any {
 			}
 		}
 		args = append(args, c.value(r))
+	}
+	if t.beside != nil {
+		args = append(args, t.beside(m))
 	}
 	return args
 }

@@ -1,6 +1,7 @@
 package resource
 
 import (
+	"bytes"
 	"context"
 	"reflect"
 	"slices"
@@ -72,7 +73,7 @@ func exists(m proto.Message, added int64, err error) error {
 // added are the arguments that add a row.
 func (t *Table[T]) added(m T, now time.Time) ([]any, error) {
 	stamp(m, 1, now, true)
-	return t.row(make([]any, 0, 3+len(t.columns)), m, 1)
+	return t.row(make([]any, 0, t.width()), m, 1)
 }
 
 // Save writes a changed resource back; it must have been read with Lock in the same transaction.
@@ -103,13 +104,22 @@ func (t *Table[T]) SaveLater(ctx context.Context, tx *storage.Tx, m T, now time.
 		return err
 	}
 	query, columns := t.update, args[2:len(args)-2]
-	if held && slices.Equal(before, columns) {
+	if held && slices.EqualFunc(before, columns, holdSame) {
 		query, args = t.still, slices.Delete(slices.Clone(args), 2, len(args)-2)
 	}
 	if held {
 		tx.Note(m, slices.Clone(columns))
 	}
 	return tx.QueueEach(ctx, func(n int64, err error) error { return stale(m, n, err) }, query, args...)
+}
+
+// holdSame reports whether a column holds the same as before.
+func holdSame(before, now any) bool {
+	if bytesBefore, ok := before.([]byte); ok {
+		bytesNow, _ := now.([]byte)
+		return bytes.Equal(bytesBefore, bytesNow)
+	}
+	return before == now
 }
 
 // stale refuses a row that was not changed, because somebody else did so before.
@@ -133,7 +143,7 @@ func (t *Table[T]) changed(ctx context.Context, tx *storage.Tx, m T, now time.Ti
 	if err != nil {
 		return nil, err
 	}
-	args := t.values(append(make([]any, 0, 4+len(t.columns)), version+1, body), m)
+	args := t.values(append(make([]any, 0, 1+t.width()), version+1, body), m)
 	return append(args, Name(m), version), nil
 }
 

@@ -141,7 +141,7 @@ func (u unit) withFacts(ctx context.Context, subjects []string) (_ unit, err err
 // requirements follow from.
 func (u unit) withRows(ctx context.Context, subjects, items []string, only names) (_ unit, err error) {
 	l := *u.loaded
-	if l.done, err = store.AccomplishmentsOfMany(ctx, u.Tx, subjects, u.recordsFor(only)); err != nil {
+	if l.done, err = store.LinesOfMany(ctx, u.Tx, subjects, u.recordsFor(only)); err != nil {
 		return u, err
 	}
 	if l.items, err = store.DueItemsOfMany(ctx, u.Tx, items, only); err != nil {

@@ -14,6 +14,15 @@ import (
 
 // AccomplishmentsOfMany are the records on subjects, at most Many, by subject, in no order; requirements, when there are any, narrow them.
 func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) (map[string]Records, error) {
+	return recordsOfMany(ctx, tx, "body", subjects, requirements)
+}
+
+// LinesOfMany is AccomplishmentsOfMany of no more than what due items follow from.
+func LinesOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) (map[string]Records, error) {
+	return recordsOfMany(ctx, tx, "CASE WHEN LENGTH(line) = 0 THEN body ELSE line END", subjects, requirements)
+}
+
+func recordsOfMany(ctx context.Context, tx *storage.Tx, what string, subjects, requirements []string) (map[string]Records, error) {
 	in, args := In("subject", 1, subjects)
 	var of []string
 	for _, r := range requirements {
@@ -23,13 +32,16 @@ func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requir
 	if len(of) > 0 {
 		in += " AND (" + strings.Join(of, " OR ") + ")"
 	}
-	rows, err := tx.Query(ctx, "SELECT body FROM accomplishments WHERE "+in, args...)
+	rows, err := tx.Query(ctx, "SELECT "+what+" FROM accomplishments WHERE "+in, args...)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = rows.Close() }()
 	return recordsOf(rows, subjects)
 }
+
+// fewRecords is for how many records of a subject there is room from the beginning.
+const fewRecords = 32
 
 // recordsOf sorts records by their subject, which they name themselves: a column of its own would be read a million times for a large fleet.
 func recordsOf(rows storage.Rows, subjects []string) (map[string]Records, error) {
@@ -39,7 +51,7 @@ func recordsOf(rows storage.Rows, subjects []string) (map[string]Records, error)
 	}
 	var body []byte
 	into := []any{&body} // one for all rows, as there are many
-	for rows.Next() {
+	for i := 0; rows.Next(); {
 		body = nil
 		if err := rows.Scan(into...); err != nil {
 			return nil, err
@@ -48,9 +60,14 @@ func recordsOf(rows storage.Rows, subjects []string) (map[string]Records, error)
 		if err != nil {
 			return nil, err
 		}
-		i, asked := place[string(subject)]
-		if !asked {
-			return nil, fmt.Errorf("a record on %q lies among those on others", subject)
+		if string(subject) != subjects[i] { // mostly they come subject by subject
+			var asked bool
+			if i, asked = place[string(subject)]; !asked {
+				return nil, fmt.Errorf("a record on %q lies among those on others", subject)
+			}
+		}
+		if found[i] == nil {
+			found[i] = make(Records, 0, fewRecords)
 		}
 		found[i] = append(found[i], body)
 	}

@@ -23,19 +23,22 @@ type Record struct {
 	Recorded         int64 // when, in microseconds
 	Void             bool
 
-	body []byte
+	body []byte // the whole of it, or its line
 }
 
-// Whole is the accomplishment with all that it says.
+// Whole is the accomplishment with all that it says; an error when it was not read whole.
 func (r *Record) Whole() (*compliancev1.Accomplishment, error) {
 	a := &compliancev1.Accomplishment{}
 	if r == nil {
 		return a, nil
 	}
+	if isLine(r.body) {
+		return a, fmt.Errorf("%s was not read whole", r.Name)
+	}
 	return a, proto.Unmarshal(r.body, a)
 }
 
-// Records are accomplishments as they are kept, so that they can be read elsewhere than where the store is.
+// Records are accomplishments as they are kept, whole or as lines, so that they can be read elsewhere than where the store is.
 type Records [][]byte
 
 // Read reads them.
@@ -61,7 +64,9 @@ const (
 )
 
 func (r *Record) read(body []byte) error {
-	r.body = body
+	if r.body = body; isLine(body) {
+		return r.readLine(body)
+	}
 	var created [2]int64 // seconds, nanoseconds
 	for f, err := range fields(body) {
 		if err != nil {
@@ -100,6 +105,9 @@ func (r *Record) read(body []byte) error {
 
 // subjectOf is what a record is of.
 func subjectOf(body []byte) (subject []byte, err error) {
+	if isLine(body) {
+		return subjectOfLine(body)
+	}
 	for f, err := range fields(body) {
 		if err != nil {
 			return nil, err

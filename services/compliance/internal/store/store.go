@@ -35,11 +35,12 @@ var (
 	Utilizations    = resource.NewTable[*compliancev1.Utilization]("utilizations", "flight_date", "flight_date", "source_id", "create_time").OwnedBy("name")
 	Requirements    = resource.NewTable[*compliancev1.Requirement]("requirements", "", "kind", "code", "task_card", "terminates").Shared()
 	DueItems        = resource.NewTable[*compliancev1.DueItem]("due_items", "due_date", "subject", "requirement", "band", "due_date", "kind").OwnedBy("subject")
-	Accomplishments = resource.NewTable[*compliancev1.Accomplishment]("accomplishments", "done_date", "subject", "work_order", "done_date", "create_time").OwnedBy("subject")
-	Components      = resource.NewTable[*compliancev1.Component]("components", "part_number, serial", "part_number", "serial", "host", "life_limited").OwnedBy("name")
-	LifeLimits      = resource.NewTable[*compliancev1.LifeLimit]("life_limits", "part_number, engine_model, effective_date", "part_number", "engine_model", "effective_date").Shared()
-	ToolUses        = resource.NewTable[*compliancev1.ToolUse]("tool_uses", "use_time desc", "use_time", "work_order", "engine", "water_test").OwnedBy("engine")
-	OpenFindings    = resource.NewTable[*compliancev1.OpenFinding]("open_findings", "limit_date",
+	Accomplishments = resource.NewTable[*compliancev1.Accomplishment]("accomplishments", "done_date", "subject", "work_order", "done_date", "create_time").
+			OwnedBy("subject").Keeping("line", lineOf)
+	Components   = resource.NewTable[*compliancev1.Component]("components", "part_number, serial", "part_number", "serial", "host", "life_limited").OwnedBy("name")
+	LifeLimits   = resource.NewTable[*compliancev1.LifeLimit]("life_limits", "part_number, engine_model, effective_date", "part_number", "engine_model", "effective_date").Shared()
+	ToolUses     = resource.NewTable[*compliancev1.ToolUse]("tool_uses", "use_time desc", "use_time", "work_order", "engine", "water_test").OwnedBy("engine")
+	OpenFindings = resource.NewTable[*compliancev1.OpenFinding]("open_findings", "limit_date",
 		"finding", "work_order", "engine", "aircraft", "deferred", "closed", "limit_date").OwnedByAll("engine", "aircraft")
 	ReleaseEntries = resource.NewTable[*compliancev1.ReleaseEntry]("release_entries", "release_date desc", "work_order", "engine", "aircraft", "release_date", "latest_date", "entered",
 		"timely", "inspection_result").OwnedByAll("engine", "aircraft")
