@@ -151,6 +151,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 		t.First, t.SinceAt = r.At, r.At
 	}
 	t.Used++
+	believed := t.believes(r)
 	t.Last, t.LastHours = r.At, 0
 	if r.Hours > 0 && r.Hours < 1e7 {
 		t.LastHours = r.Hours
@@ -172,7 +173,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 	t.reweigh(r.At)
 	t.measure(raw{r.At, speed, vectorOf(v.Deviation), v.theta})
 	t.trend(r.At, d)
-	t.programme(r, v.Level)
+	t.programme(r, v.Level, believed)
 }
 
 // learn works the noise out anew, and the thresholds when the rate at which readings came so far has changed.

@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"coldsection.example/services/performance/internal/hours"
 	"coldsection.example/services/performance/internal/regress"
 )
 
@@ -187,14 +188,21 @@ func (t *Tracker) withhold(at time.Time, level float64, reasons []string, why st
 	t.HeldBack = append(t.HeldBack, Advice{At: at, Cause: "trend", Reasons: append(reasons, why), Level: level, Cycle: t.Cycle})
 }
 
-// programme advises when the operator's programme asks for a wash.
-func (t *Tracker) programme(r *Reading, level float64) {
+// believes says whether the hours of a reading can be true after those of the reading before it and of the wash; a slipped digit must not
+// make a wash due.
+func (t *Tracker) believes(r *Reading) bool {
+	now := hours.At{Time: r.At, Hours: r.Hours}
+	return hours.NoFaster(hours.At{Time: t.Last, Hours: t.LastHours}, now) && hours.NoFaster(hours.At{Time: t.Wash.At, Hours: t.Wash.Hours}, now)
+}
+
+// programme advises when the operator's programme asks for a wash; hours that are not believed ask for none.
+func (t *Tracker) programme(r *Reading, level float64, believed bool) {
 	if t.Cycle == 0 || t.Advised {
 		return
 	}
-	hours := r.Hours - t.Wash.Hours
-	if limit := float64(t.Rules.ProgrammeHours); limit > 0 && r.Hours > 0 && t.Wash.Hours > 0 && hours >= limit {
-		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f h since the last recovery wash; the programme asks for one every %.0f h", hours, limit))
+	age := r.Hours - t.Wash.Hours
+	if limit := float64(t.Rules.ProgrammeHours); believed && limit > 0 && r.Hours > 0 && t.Wash.Hours > 0 && age >= limit {
+		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f h since the last recovery wash; the programme asks for one every %.0f h", age, limit))
 	}
 	limit := t.Rules.ProgrammeDays
 	if limit <= 0 {

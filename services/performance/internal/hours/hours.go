@@ -52,6 +52,11 @@ func Credible(all []At) []bool {
 	return credible
 }
 
+// NoFaster says whether the hours rose no faster than the clock from one reading or event to a later one; true when either has none.
+func NoFaster(from, to At) bool {
+	return !(from.Hours > 0 && to.Hours > 0) || to.Hours-from.Hours <= to.Time.Sub(from.Time).Hours()+rounding
+}
+
 // rounding [h] is how far hours that are written down with one place may be off, both ends together.
 const rounding = 0.1
 

@@ -79,3 +79,19 @@ func TestWhatIsBelievedCanBeTrue(t *testing.T) {
 		}
 	})
 }
+
+func TestHoursRiseNoFasterThanTheClock(t *testing.T) {
+	for _, c := range []struct {
+		from, passed, to float64
+		want             bool
+	}{
+		{4900, 24, 4905, true}, {4900, 24, 4900, true}, {4900, 24, 4924, true}, {4900, 24, 4924.05, true}, // one place of rounding
+		{4900, 24, 4924.2, false}, {4900, 24, 49007, false}, {4900, 2400, 49007, false}, {49007, 24, 4910, true},
+		{0, 24, 49007, true}, {4900, 24, 0, true}, // nothing to hold it against
+	} {
+		to := At{begin.Add(time.Duration(c.passed * float64(time.Hour))), c.to}
+		if got := NoFaster(At{begin, c.from}, to); got != c.want {
+			t.Errorf("from %g to %g in %g h: %v", c.from, c.to, c.passed, got)
+		}
+	}
+}
