@@ -59,6 +59,7 @@ func TestTheHeatersCurrentIsHeldAgainstTheWindowFromItsRating(t *testing.T) {
 		if got := strings.Join(arithmetic, "; "); !strings.Contains(got, "Resistance when hot: 28² / 50") || !strings.Contains(got, "Highest current: 29 / (15.68 × (1 − 0.1))") {
 			t.Errorf("the arithmetic is %q", got)
 		}
+		s.acknowledge(steps["heater_current"], "ann")
 		_, err := s.do.CreateMeasurement(s.as("ann"), reading(steps["heater_current"], "heater_current", "1.79", "A"))
 		s.refused(err, "SUPPLY_NOT_MEASURED", "Measure the supply voltage first")
 		s.feed(o, "28")
@@ -87,6 +88,7 @@ func TestTheHeatersCurrentIsHeldAgainstTheWindowFromItsRating(t *testing.T) {
 func (s *stage) feed(o *workordersv1.WorkOrder, volts string) *workordersv1.Measurement {
 	s.t.Helper()
 	_, steps := s.specs(o)
+	s.acknowledge(steps["supply_voltage"], "ann")
 	return must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), reading(steps["supply_voltage"], "supply_voltage", volts, "V")))
 }
 
@@ -113,6 +115,7 @@ func TestTheHeatersWindowFollowsTheVoltageMeasured(t *testing.T) {
 		if said["Supply voltage measured"].GetSource() != volts.GetName() {
 			t.Errorf("the voltage comes from %v", said["Supply voltage measured"])
 		}
+		s.acknowledge(steps["heater_current"], "ann")
 		m := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), reading(steps["heater_current"], "heater_current", "1.65", "A")))
 		if last := m.GetLimitSteps()[len(m.GetLimitSteps())-1]; !m.GetLimitsMet() || math.Abs(m.GetMaxValue()-26.4/14.112) > 1e-9 || last.GetLabel() != "Current taken to the rated voltage" ||
 			math.Abs(last.GetValue()-1.65*28/26.4) > 1e-9 {

@@ -24,6 +24,7 @@ func TestTheHistoryTellsWhoDidWhat(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {
 		o := s.started("ring-flow-check")
 		step := s.steps(o)[1]
+		s.acknowledge(step, "ann")
 		first := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), reading(step, "gauge_pressure", "380", "kPa")))
 		must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as("bob"), &workordersv1.SupersedeMeasurementRequest{
 			Name: first.GetName(), Entered: &commonv1.Entered{Text: "260", UnitCode: "kPa"}, Reason: "misread",
@@ -38,7 +39,8 @@ func TestTheHistoryTellsWhoDidWhat(t *testing.T) {
 		must[*workordersv1.WorkOrder](s)(s.release(o))
 		want := []struct{ fact, person, words string }{
 			{"drafted", "people/pat", "DRAFTED"}, {"scheduled", "people/pat", "SCHEDULED"}, {"kitted", "people/pat", "KITTED"}, {"started", "people/ann", "STARTED"},
-			{"measurement.recorded", "people/ann", "380 kPa"}, {"measurement.recorded", "people/bob", "corrects " + first.GetName() + ": misread"},
+			{"step.acknowledged", "people/ann", "Cautions of step 2"}, {"measurement.recorded", "people/ann", "380 kPa"},
+			{"measurement.recorded", "people/bob", "corrects " + first.GetName() + ": misread"},
 			{"step.acknowledged", "people/ann", "Cautions of step 1"}, {"step.completed", "people/ann", "Step done"}, {"step.acknowledged", "people/ann", "Cautions of step 2"},
 			{"measurement.recorded", "people/ann", "caught_volume"}, {"measurement.recorded", "people/ann", "gauge_pressure"}, {"step.completed", "people/ann", "Step done"},
 			{"finding.raised", "people/ann", "Ring leaks"}, {"finding.deferred", "people/ann", "until 2026-06-01, first found 2026-03-14"}, {"finding.answered", "people/ann", "DEFER"},
@@ -56,8 +58,8 @@ func TestTheHistoryTellsWhoDidWhat(t *testing.T) {
 				t.Errorf("entry %d: %v, want %v", i+1, e, w)
 			}
 		}
-		if got[5].GetSupersedes() != first.GetName() {
-			t.Errorf("the correction: %v", got[5])
+		if got[6].GetSupersedes() != first.GetName() {
+			t.Errorf("the correction: %v", got[6])
 		}
 		if page := s.history(o, 3, 2); len(page) != 2 || page[0].GetPosition() != 4 || page[1].GetPosition() != 5 {
 			t.Errorf("a page: %v", page)

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -29,15 +30,18 @@ var parts = map[string]func(s *stage, o *workordersv1.WorkOrder, who string){
 		must[*workordersv1.Step](s)(s.do.CompleteStep(s.as(who), completion(step)))
 	},
 	"reading": func(s *stage, o *workordersv1.WorkOrder, who string) {
+		s.acknowledge(s.steps(o)[3], who)
 		must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as(who), reading(s.steps(o)[3], "container_pressure", "262", "kPa")))
 	},
 	"correction": func(s *stage, o *workordersv1.WorkOrder, who string) {
+		s.acknowledge(s.steps(o)[3], "bob")
 		m := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("bob"), reading(s.steps(o)[3], "container_pressure", "262", "kPa")))
 		must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as(who), &workordersv1.SupersedeMeasurementRequest{Name: m.GetName(), Entered: m.GetEntered(), Reason: "misread"}))
 	},
 	"paper": func(s *stage, o *workordersv1.WorkOrder, who string) {
+		s.acknowledge(s.steps(o)[3], who)
 		req := reading(s.steps(o)[3], "container_pressure", "262", "kPa")
-		req.Measurement.PaperEntry, req.Measurement.MeasureTime = true, timestamppb.New(s.clock.Now())
+		req.Measurement.PaperEntry, req.Measurement.MeasureTime = true, timestamppb.New(s.clock.Now().Add(-90*time.Second))
 		must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as(who), req))
 	},
 	"run": func(s *stage, o *workordersv1.WorkOrder, who string) {

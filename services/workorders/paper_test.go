@@ -125,6 +125,7 @@ func TestACorrectionOfPaperStaysPaper(t *testing.T) {
 		req := reading(s.steps(o)[1], "gauge_pressure", "262", "kPa")
 		req.Measurement.PaperEntry, req.Measurement.MeasureTime = true, minutes(30)
 		req.Measurement.Successor, req.Measurement.Supersedes = "forged", "forged"
+		s.acknowledge(s.steps(o)[1], "ann")
 		first := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), req))
 		if first.GetSuccessor() != "" || first.GetSupersedes() != "" {
 			t.Errorf("what only the server says was taken from the caller: %v", first)

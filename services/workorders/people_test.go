@@ -19,10 +19,12 @@ func TestWhoTookPartNeverInspects(t *testing.T) {
 		},
 		"took a reading": func(s *stage, o *workordersv1.WorkOrder) {
 			step := s.steps(o)[1]
+			s.acknowledge(step, "sam")
 			must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("sam"), reading(step, "heater_resistance", "16", "Ohm")))
 		},
 		"corrected a reading": func(s *stage, o *workordersv1.WorkOrder) {
 			step := s.steps(o)[1]
+			s.acknowledge(step, "ann")
 			m := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), reading(step, "heater_resistance", "16", "Ohm")))
 			must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as("sam"), &workordersv1.SupersedeMeasurementRequest{
 				Name: m.GetName(), Entered: m.GetEntered(), Reason: "misread",

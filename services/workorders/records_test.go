@@ -52,6 +52,7 @@ func TestReadingsAreCorrectedByNewOnes(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {
 		o := s.started("ring-flow-check")
 		step := s.steps(o)[1]
+		s.acknowledge(step, "ann")
 		req := reading(step, "gauge_pressure", "90", "[psi]")
 		req.Measurement.ExceedanceConfirmed = false
 		_, err := s.do.CreateMeasurement(s.as("ann"), req)

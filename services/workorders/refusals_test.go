@@ -46,6 +46,7 @@ func TestAToolMustBeInCalibrationOnTheDayOfUse(t *testing.T) {
 		o := s.started("ring-flow-check")
 		step := s.steps(o)[1]
 		s.near.change(func(n *neighbours) { n.valid[gauge] = 20260314 })
+		s.acknowledge(step, "ann")
 		good := reading(step, "gauge_pressure", "262", "kPa")
 		first := must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("ann"), good))
 		if first.GetToolCalibration() != "valid through 20260314, asked for 20260314" || first.GetValue() != 262 || !first.GetLimitsMet() {
@@ -172,8 +173,10 @@ func TestASignatureNeedsItsOwnFreshProofAndWhatWasShown(t *testing.T) {
 		s.refused(sign(o, s.proof("bob"), hash), "REAUTHENTICATION_NEEDED")
 		s.refused(sign(o, "nonsense", hash), "REAUTHENTICATION_NEEDED")
 		s.refused(sign(o, token, s.preview(other, commonv1.Signature_PERFORMED).GetContentHash()), "CONTENT_CHANGED")
-		step := s.steps(o)[1]
-		must[*workordersv1.Measurement](s)(s.do.CreateMeasurement(s.as("bob"), reading(step, "gauge_pressure", "250", "kPa")))
+		taken := must[*workordersv1.ListMeasurementsResponse](s)(s.look.ListMeasurements(s.as("ann"), &workordersv1.ListMeasurementsRequest{Parent: o.GetName()})).GetMeasurements()[0]
+		must[*workordersv1.Measurement](s)(s.do.SupersedeMeasurement(s.as("bob"), &workordersv1.SupersedeMeasurementRequest{
+			Name: taken.GetName(), Entered: taken.GetEntered(), Reason: "misread", ExceedanceConfirmed: true,
+		}))
 		s.refused(sign(o, token, hash), "CONTENT_CHANGED", "Look at it again")
 		if err := sign(o, token, s.preview(o, commonv1.Signature_PERFORMED).GetContentHash()); err != nil {
 			t.Fatal(err)

@@ -36,6 +36,7 @@ func TestAReadingIsTakenWithATypeOfToolThatItsStepNames(t *testing.T) {
 				Step: step.GetName(), Key: step.GetMeasurements()[0].GetKey(), Entered: &commonv1.Entered{Text: "260", UnitCode: "kPa"}, Tool: tool,
 			}})
 		}
+		s.acknowledge(step, "ann")
 		_, err := read("tools/watch")
 		s.refused(err, "TOOL_NOT_FOR_STEP", "pressure-gauge", "stopwatch")
 		kept := &workordersv1.ListMeasurementsRequest{Parent: o.GetName()}

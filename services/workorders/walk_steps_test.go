@@ -100,7 +100,7 @@ var commands = []command{
 		"acknowledge", func(w *trail, at int, who string) bool {
 			return is(who, "technician", "inspector") && w.running() && w.steps[at].state == "OPEN"
 		},
-		func(w *trail, at int, who string) { w.steps[at].acknowledged = who },
+		func(w *trail, at int, who string) { w.steps[at].acknowledged += who + " " },
 		func(s *stage, _ *workordersv1.WorkOrder, step *workordersv1.Step, who string) error {
 			_, err := s.do.AcknowledgeCautions(s.as(who), &workordersv1.AcknowledgeCautionsRequest{Name: step.GetName()})
 			return err
@@ -108,7 +108,7 @@ var commands = []command{
 	},
 	{
 		"read", func(w *trail, at int, who string) bool {
-			return is(who, "technician", "inspector") && w.running() && at == measuredAt && !w.looker(who)
+			return is(who, "technician", "inspector") && w.running() && at == measuredAt && w.steps[at].state == "OPEN" && !w.looker(who)
 		},
 		func(w *trail, at int, who string) { w.steps[at].read = true; w.worked(who) },
 		func(s *stage, _ *workordersv1.WorkOrder, step *workordersv1.Step, who string) error {
@@ -120,7 +120,7 @@ var commands = []command{
 		"complete", func(w *trail, at int, who string) bool {
 			role := map[bool]string{true: "inspector", false: "technician"}[at == lookAt]
 			own := at == lookAt && slices.Contains(w.workers, who)
-			ready := (at != 0 || w.steps[0].acknowledged == who) && (at != measuredAt || w.steps[at].read)
+			ready := (at != 0 || strings.Contains(w.steps[0].acknowledged, who)) && (at != measuredAt || w.steps[at].read)
 			return is(who, role) && w.running() && w.steps[at].state == "OPEN" && w.through(at) && !own && ready
 		},
 		func(w *trail, at int, who string) {

@@ -129,15 +129,19 @@ type WorkOrdersServiceClient interface {
 	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(ctx context.Context, in *SignStepRequest, opts ...grpc.CallOption) (*Step, error)
-	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
+	// Records a measured value with the tool that it was taken with, on an open step and after its cautions were read. Roles: technician, inspector.
+	// Reasons: STATE_NOT_ALLOWED (the step is done: its reading is corrected, or the step opened again), CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER (an
+	// earlier hold point is open), READING_ENTERED_ALREADY (the fallback sheet has one row for each reading of a step), UNIT_UNKNOWN,
 	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, TOOL_NOT_FOR_STEP, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
 	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(ctx context.Context, in *CreateMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
-	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
-	// NOT_HEAD_OF_LINE, SAME_PERSON.
+	// Corrects a value, its tool or its time by a new entry, which passes all that a reading passes; the old one stays readable. Roles: technician,
+	// inspector. Reasons: NOT_HEAD_OF_LINE, ALREADY_SIGNED (its step has a signature of its own; open the step again), TIME_OUT_OF_ORDER (later than
+	// its step was done), and those of CreateMeasurement.
 	SupersedeMeasurement(ctx context.Context, in *SupersedeMeasurementRequest, opts ...grpc.CallOption) (*Measurement, error)
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
-	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON.
+	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON, CAUTIONS_NOT_ACKNOWLEDGED (of the open step that it names), STEP_ORDER (an
+	// earlier hold point is open).
 	CreateMotoringRun(ctx context.Context, in *CreateMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error)
 	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
@@ -579,15 +583,19 @@ type WorkOrdersServiceServer interface {
 	// Signs a step that was done, by who did it. Role: technician, inspector. Reasons: STATE_NOT_ALLOWED, NOT_YOUR_STEP,
 	// ALREADY_SIGNED, REAUTHENTICATION_NEEDED, CONTENT_CHANGED, ENTRY_INCOMPLETE, NOT_AUTHORIZED, COMPLIANCE_UNREACHABLE.
 	SignStep(context.Context, *SignStepRequest) (*Step, error)
-	// Records a measured value with the tool that it was taken with. Roles: technician, inspector. Reasons: UNIT_UNKNOWN,
+	// Records a measured value with the tool that it was taken with, on an open step and after its cautions were read. Roles: technician, inspector.
+	// Reasons: STATE_NOT_ALLOWED (the step is done: its reading is corrected, or the step opened again), CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER (an
+	// earlier hold point is open), READING_ENTERED_ALREADY (the fallback sheet has one row for each reading of a step), UNIT_UNKNOWN,
 	// VALUE_NOT_A_NUMBER, VALUE_AMBIGUOUS, TOOL_LAPSED, TOOL_UNKNOWN, TOOL_NOT_FOR_STEP, OUT_OF_LIMITS_NOT_CONFIRMED, SAME_PERSON (who looked at the work takes no part in
 	// it), SUPPLY_NOT_MEASURED (a heater's current is held against the window at the voltage that was measured), COMPLIANCE_UNREACHABLE.
 	CreateMeasurement(context.Context, *CreateMeasurementRequest) (*Measurement, error)
-	// Corrects a value by a new entry; the old one stays readable. Roles: technician, inspector. Reasons:
-	// NOT_HEAD_OF_LINE, SAME_PERSON.
+	// Corrects a value, its tool or its time by a new entry, which passes all that a reading passes; the old one stays readable. Roles: technician,
+	// inspector. Reasons: NOT_HEAD_OF_LINE, ALREADY_SIGNED (its step has a signature of its own; open the step again), TIME_OUT_OF_ORDER (later than
+	// its step was done), and those of CreateMeasurement.
 	SupersedeMeasurement(context.Context, *SupersedeMeasurementRequest) (*Measurement, error)
 	// Records a run of the starter by its absolute times; one that broke the duty limits is recorded as an exceedance.
-	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON.
+	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON, CAUTIONS_NOT_ACKNOWLEDGED (of the open step that it names), STEP_ORDER (an
+	// earlier hold point is open).
 	CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error)
 	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.

@@ -35,36 +35,6 @@ func (u unit) started(ctx context.Context, name string) (*workordersv1.WorkOrder
 	return o, nil
 }
 
-// AcknowledgeCautions records that the performer read a step's cautions.
-func (a *App) AcknowledgeCautions(ctx context.Context, req *workordersv1.AcknowledgeCautionsRequest) (*workordersv1.Step, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Step, error) {
-		u := a.unit(ctx, tx)
-		me, err := u.me()
-		if err != nil {
-			return nil, err
-		}
-		o, err := u.started(ctx, orderOf(req.GetName()))
-		if err != nil {
-			return nil, err
-		}
-		step, err := store.Steps.Lock(ctx, tx, req.GetName())
-		if err != nil {
-			return nil, err
-		}
-		if err := resource.CheckEtag(step, req.GetEtag()); err != nil {
-			return nil, err
-		}
-		if step.GetState() != workordersv1.Step_OPEN {
-			return nil, notOpen(step)
-		}
-		step.AcknowledgeTime, step.Acknowledger = timestamppb.New(u.now), me
-		if err := store.Steps.Save(ctx, tx, step, u.now); err != nil {
-			return nil, err
-		}
-		return step, u.tellStep(ctx, "step.acknowledged", o, step)
-	})
-}
-
 var byAnother = []workordersv1.StepKind{
 	workordersv1.StepKind_STEP_KIND_INSPECT, workordersv1.StepKind_STEP_KIND_INDEPENDENT_INSPECTION, workordersv1.StepKind_STEP_KIND_WITNESS,
 }
@@ -204,8 +174,8 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 	switch {
 	case step.GetState() != workordersv1.Step_OPEN:
 		return notOpen(step)
-	case len(step.GetCautions()) > 0 && step.GetAcknowledger() != me:
-		return fault.Precondition("CAUTIONS_NOT_ACKNOWLEDGED", "Read and acknowledge the cautions of step %d first; who does the step reads them.", step.GetPosition())
+	case !acknowledged(step, me):
+		return cautionsFirst(step)
 	case req.GetNotApplicable() && strings.TrimSpace(req.GetNote()) == "":
 		return fault.Invalid("note", "NOTE_MISSING", "A step that does not apply needs a note that says why.")
 	case req.GetNotApplicable() && mustBeDone(step):
@@ -247,13 +217,17 @@ func inOrder(all []*workordersv1.Step, step *workordersv1.Step, done time.Time) 
 		switch at := other.GetCompleteTime(); {
 		case other.GetPosition() >= step.GetPosition():
 		case other.GetState() == workordersv1.Step_OPEN:
-			return fault.Precondition("STEP_ORDER", "Step %d, %q, comes first and is open.", other.GetPosition(), other.GetTitle()).With("step", other.GetName())
+			return stepFirst(other)
 		case at != nil && done.Before(at.AsTime().Add(-leeway)):
 			return fault.Invalid("complete_time", "TIME_OUT_OF_ORDER", "Step %d, %q, comes first and was done at %s, later than %s. Correct the time, or open that step again if its time is wrong.",
 				other.GetPosition(), other.GetTitle(), at.AsTime().Format(time.RFC3339), done.Format(time.RFC3339)).With("step", other.GetName())
 		}
 	}
 	return nil
+}
+
+func stepFirst(s *workordersv1.Step) error {
+	return fault.Precondition("STEP_ORDER", "Step %d, %q, comes first and is open.", s.GetPosition(), s.GetTitle()).With("step", s.GetName())
 }
 
 // counted compares what went out with what came back. What earlier steps took out is known already; without any, the step itself

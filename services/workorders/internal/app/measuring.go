@@ -83,6 +83,12 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement, toolType
 	if err := u.apart(ctx, o, me, step.GetPosition()); err != nil {
 		return err
 	}
+	if err := u.readWhen(o, m); err != nil {
+		return err
+	}
+	if err := u.mayRead(ctx, o, step, m, me); err != nil {
+		return err
+	}
 	spec := step.GetMeasurements()[i]
 	if err := u.supplyKnown(ctx, o, spec); err != nil {
 		return err
@@ -94,12 +100,6 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement, toolType
 		return err
 	}
 	heldAgainst(m, spec)
-	if err := onPaper(m.GetPaperEntry(), m.GetMeasureTime(), "measurement.measure_time"); err != nil {
-		return err
-	}
-	if m.MeasureTime, err = u.during(o, "measurement.measure_time", m.GetMeasureTime()); err != nil {
-		return err
-	}
 	m.Person = me
 	if err := store.Measured.Insert(ctx, u.Tx, m, u.now); err != nil {
 		return err
@@ -114,6 +114,16 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement, toolType
 	return u.publish(ctx, "measurement.recorded", o.GetName(), &workordersv1.MeasurementRecorded{
 		WorkOrder: o.GetName(), Measurement: m, Engine: o.GetEngine(), CivilDate: civil(m.GetMeasureTime().AsTime().In(zone)),
 	})
+}
+
+// readWhen fills in when a reading was taken. Reasons: TIME_NEEDED, TIME_OUT_OF_ORDER.
+func (u unit) readWhen(o *workordersv1.WorkOrder, m *workordersv1.Measurement) (err error) {
+	const field = "measurement.measure_time"
+	if err := onPaper(m.GetPaperEntry(), m.GetMeasureTime(), field); err != nil {
+		return err
+	}
+	m.MeasureTime, err = u.during(o, field, m.GetMeasureTime())
+	return err
 }
 
 // judge fills the canonical value and compares it with the limits.
@@ -154,32 +164,4 @@ func bound(v float64) string {
 		return "any"
 	}
 	return fmt.Sprintf("%g", v)
-}
-
-// SupersedeMeasurement corrects a reading by a new one; the old one stays readable.
-func (a *App) SupersedeMeasurement(ctx context.Context, req *workordersv1.SupersedeMeasurementRequest) (*workordersv1.Measurement, error) {
-	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.Measurement, error) {
-		u := a.unit(ctx, tx)
-		old, err := store.Measured.Lock(ctx, tx, req.GetName())
-		if err != nil {
-			return nil, err
-		}
-		if err := resource.CheckEtag(old, req.GetEtag()); err != nil {
-			return nil, err
-		}
-		if old.GetSuccessor() != "" {
-			return nil, fault.Precondition("NOT_HEAD_OF_LINE", "%s was corrected already by %s. Correct that one.", old.GetName(), old.GetSuccessor())
-		}
-		m := &workordersv1.Measurement{
-			Name: a.newName(orderOf(req.GetName())+"/measurements", ""), Step: old.GetStep(), Key: old.GetKey(), Entered: req.GetEntered(), Tool: old.GetTool(),
-			ToolCalibration: old.GetToolCalibration(), MeasureTime: old.GetMeasureTime(), ExceedanceConfirmed: req.GetExceedanceConfirmed(), Reason: req.GetReason(), Supersedes: old.GetName(),
-			PaperEntry: old.GetPaperEntry(),
-		}
-		// Its tool is that of the reading before, which was looked at then.
-		if err := u.measure(ctx, m, ""); err != nil {
-			return nil, err
-		}
-		old.Successor = m.GetName()
-		return m, store.Measured.Save(ctx, tx, old, u.now)
-	})
 }

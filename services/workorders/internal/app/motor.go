@@ -104,7 +104,7 @@ func (u unit) motor(ctx context.Context, req *workordersv1.CreateMotoringRunRequ
 	if err := u.ranWhen(o, r); err != nil {
 		return nil, err
 	}
-	if err := u.stepOf(ctx, o, "motoring_run.step", r.GetStep()); err != nil {
+	if err := u.mayRunOn(ctx, o, r.GetStep(), me); err != nil {
 		return nil, err
 	}
 	if err := store.LockStarter(ctx, u.Tx, o.GetEngine()); err != nil {
@@ -119,6 +119,19 @@ func (u unit) motor(ctx context.Context, req *workordersv1.CreateMotoringRunRequ
 		return nil, err
 	}
 	return r, u.publish(ctx, "motoring.recorded", o.GetName(), &workordersv1.MotoringRecorded{WorkOrder: o.GetName(), Engine: o.GetEngine(), MotoringRun: r})
+}
+
+// mayRunOn says whether somebody may enter a run of the starter on a step, if one is named. Reasons: STEP_UNKNOWN, CAUTIONS_NOT_ACKNOWLEDGED,
+// STEP_ORDER.
+func (u unit) mayRunOn(ctx context.Context, o *workordersv1.WorkOrder, step, me string) error {
+	if err := u.stepOf(ctx, o, "motoring_run.step", step); err != nil || step == "" {
+		return err
+	}
+	s, err := store.Steps.Get(ctx, u.Tx, step)
+	if err != nil {
+		return err
+	}
+	return u.mayWorkOn(ctx, o, s, me)
 }
 
 // ranWhen refuses times that a run can't have: one of this order is after its start, and one of an earlier job before it. Reason:

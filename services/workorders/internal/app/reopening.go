@@ -92,10 +92,11 @@ func (u unit) reopenOne(ctx context.Context, o *workordersv1.WorkOrder, s *worko
 	s.Earlier = append(s.Earlier, &workordersv1.EarlierStep{
 		State: s.GetState(), Performer: s.GetPerformer(), CompleteTime: s.GetCompleteTime(), EntryTime: s.GetEntryTime(), PaperEntry: s.GetPaperEntry(), Note: s.GetNote(),
 		Agreement: s.GetAgreement(), Materials: s.GetMaterials(), RemovedItemCount: s.GetRemovedItemCount(), RestoredItemCount: s.GetRestoredItemCount(), Signature: s.GetSignature(),
-		Acknowledger: s.GetAcknowledger(), AcknowledgeTime: s.GetAcknowledgeTime(), Reopener: me, ReopenTime: timestamppb.New(u.now), Reason: reason,
+		Acknowledger: s.GetAcknowledger(), AcknowledgeTime: s.GetAcknowledgeTime(), Acknowledgements: s.GetAcknowledgements(), Reopener: me, ReopenTime: timestamppb.New(u.now), Reason: reason,
 	})
 	s.State, s.Performer, s.CompleteTime, s.EntryTime, s.PaperEntry, s.Note, s.Agreement = workordersv1.Step_OPEN, "", nil, nil, false, "", ""
 	s.Materials, s.RemovedItemCount, s.RestoredItemCount, s.Signature, s.Acknowledger, s.AcknowledgeTime = nil, 0, 0, "", "", nil
+	s.Acknowledgements = nil
 	if err := store.Steps.Save(ctx, u.Tx, s, u.now); err != nil {
 		return err
 	}

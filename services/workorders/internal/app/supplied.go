@@ -74,6 +74,14 @@ func (u unit) supplied(ctx context.Context, o *workordersv1.WorkOrder, spec *wor
 	return nil
 }
 
+// overSupply is the window of a current over the whole range of its supply, as it was before any voltage was measured.
+func overSupply(current *workordersv1.MeasurementSpec) (low, high *float64) {
+	if valueOf(current.GetLimitSteps(), highestCurrent) == 0 {
+		return current.MinValue, current.MaxValue
+	}
+	return new(valueOf(current.GetLimitSteps(), lowestCurrent)), new(valueOf(current.GetLimitSteps(), highestCurrent))
+}
+
 // measuredLabel is the step of arithmetic that names the voltage measured.
 const measuredLabel = "Supply voltage measured"
 
@@ -83,11 +91,13 @@ func fed(current *workordersv1.MeasurementSpec, supply heating.Window, m *workor
 		return false
 	}
 	at, steps := atVoltage(current, supply, m.GetValue(), "the voltage measured")
-	if steps == nil {
-		return false
-	}
-	if i := slices.IndexFunc(current.GetLimitSteps(), func(s *commonv1.Explained) bool { return s.GetLabel() == measuredLabel }); i >= 0 {
+	i := slices.IndexFunc(current.GetLimitSteps(), func(s *commonv1.Explained) bool { return s.GetLabel() == measuredLabel })
+	if i >= 0 {
 		current.LimitSteps = current.GetLimitSteps()[:i] // of an earlier voltage, since corrected
+	}
+	if steps == nil { // nothing can be said at this voltage, and least of all by the window of the one before
+		current.MinValue, current.MaxValue = overSupply(current)
+		return i >= 0
 	}
 	read := "read as " + m.GetEntered().GetText() + " " + m.GetEntered().GetUnitCode()
 	current.LimitSteps = append(current.LimitSteps, &commonv1.Explained{Label: measuredLabel, Value: m.GetValue(), UnitCode: "V", Formula: read, Source: m.GetName()})
