@@ -96,10 +96,12 @@ func (u unit) lifeKnown(ctx context.Context, t thing, s seen) (thing, error) {
 	switch t := t.(type) {
 	case *compliancev1.Component:
 		part := proto.CloneOf(t)
-		if part.History = said.(*compliancev1.Component).GetHistory(); unknown(said) { //nolint:forcetypeassert // a blank one of the same kind
+		if was, ok := said.(*compliancev1.Component); ok {
+			part.History = was.GetHistory()
+		}
+		if part.EntryCounters, part.EntryDate = said.GetEntryCounters(), said.GetEntryDate(); unknown(said) {
 			part.Counters = nil
 		}
-		part.EntryCounters, part.EntryDate = said.GetEntryCounters(), said.GetEntryDate()
 		return part, nil
 	case *compliancev1.Engine:
 		if said.GetEntryCounters() == nil && !unknown(said) {

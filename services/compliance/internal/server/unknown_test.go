@@ -41,13 +41,12 @@ func (w *world) flies(plane string, day int, hours, cycles int64) {
 	}}))(w.t)
 }
 
-func (w *world) wantTold(requirement, subject string, band compliancev1.DueItem_Band, says string) *compliancev1.DueItem {
+func (w *world) wantTold(requirement, subject string, band compliancev1.DueItem_Band, says string) {
 	w.t.Helper()
 	item := w.dueOn(requirement, strings.TrimPrefix(subject, "engines/"))
 	if item.GetBand() != band || !strings.Contains(item.GetBandReason()+item.GetExplanation(), says) {
 		w.t.Errorf("%s is %s, not %s for %q: %s%s", item.GetName(), item.GetBand(), band, says, item.GetBandReason(), item.GetExplanation())
 	}
-	return item
 }
 
 // R09. Counters that nobody entered are unknown, also after it has flown; what the calendar limits alone can be told. 0 that was said is 0.
