@@ -118,11 +118,15 @@ func TestAColumnOfBytesFollowsItsResource(t *testing.T) {
 	lots := resource.NewTable[*consumablesv1.Lot]("lots", "", "item").Shared().Keeping("supplier", func(l *consumablesv1.Lot) []byte { return []byte(l.GetSupplier()) })
 	at := time.Date(2026, time.September, 7, 6, 0, 0, 0, time.UTC)
 	writes := map[string]func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error{
-		"saved": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error { return lots.Save(ctx, tx, lot, at) },
+		"saved": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error {
+			return lots.Save(ctx, tx, lot, at)
+		},
 		"saved with many": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error {
 			return lots.SaveAll(ctx, tx, []*consumablesv1.Lot{lot}, at)
 		},
-		"saved later": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error { return lots.SaveLater(ctx, tx, lot, at) },
+		"saved later": func(ctx context.Context, tx *storage.Tx, lot *consumablesv1.Lot) error {
+			return lots.SaveLater(ctx, tx, lot, at)
+		},
 	}
 	storagetest.Engines(t, schema, func(t *testing.T, db *storage.DB) {
 		do := func(fn storage.Func) {
