@@ -44,7 +44,7 @@ func invent(t *testing.T, dir string) {
 		if day == 30 {
 			oat = math.Round(oat*9/5 + 32)
 		}
-		rows = append(rows, fmt.Sprintf("INV-1,%s,cruise,0,%g,0,%g,1700,%.2f,%.0f,%.1f,%.1f", begin.AddDate(0, 0, day).Format(minutes), oat, torque, ng, itt, fuel, 100+2.0*float64(day)))
+		rows = append(rows, fmt.Sprintf("INV-1,%s,ground,0,%g,0,%g,1700,%.2f,%.0f,%.1f,%.1f", begin.AddDate(0, 0, day).Format(minutes), oat, torque, ng, itt, fuel, 100+2.0*float64(day)))
 	}
 	rows = append(rows[:4], rows[3:]...) // a line twice
 	files := map[string]string{
