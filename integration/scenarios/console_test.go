@@ -13,11 +13,15 @@ import (
 	"coldsection.example/services/suite/story"
 )
 
-// open goes to a page of the console and waits for its heading.
+// open goes to a page of the console and waits until that page is shown with its heading: the page before stands there until then, and may have a heading like it.
 func open(t *testing.T, b *harness.Browser, stage *harness.Stage, page, heading string) string {
 	t.Helper()
-	b.Do(chromedp.Navigate(stage.URL("/#/"+page)), chromedp.WaitVisible(chromedp.CSS("main h2")))
-	harness.Value(b, chromedp.Poll[bool](`document.querySelector("main h2").textContent.startsWith("`+heading+`")`))
+	address := stage.URL("/#/" + page)
+	b.Do(chromedp.Navigate(address))
+	harness.Value(b, chromedp.Poll[bool](fmt.Sprintf(`(() => {
+		const shown = document.querySelector("main"), head = shown && shown.querySelector("h2"), asked = new URL(%q).hash;
+		return Boolean(head) && location.hash === asked && shown.dataset.shows === asked && head.textContent.startsWith(%q);
+	})()`, address, heading)))
 	b.Picture(strings.ReplaceAll(page, "/", "-"))
 	return b.Text("main")
 }

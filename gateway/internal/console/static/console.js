@@ -103,12 +103,13 @@ const own = () => [...new Set(current().roles.flatMap((r) => ways[r] || []))];
 const home = () => own()[0] || "engines";
 const closed = () => (has("admin", "quality") ? [] : ["accounts", "calls", "parked"]);
 
-let shows = 0; // a page that comes late does not take the place of one that was asked for after it
+// A page that comes late does not take the place of one that was asked for after it. The address of the one that is shown stands at it as data-shows: until then what is seen is the page before.
+let shows = 0;
 
 const nowhere = (path) => [el("h2", {}, "No such page"), el("p", {}, `Nothing is at “${path}”. `, link(home(), "Go to " + titles[home()]))];
 
 async function show() {
-  const [path, asked] = location.hash.replace(/^#\//, "").split("?");
+  const hash = location.hash, [path, asked] = hash.replace(/^#\//, "").split("?");
   const [asksFor, id, ...more] = path.split("/");
   if (asksFor === "invitation") return invitation(id);
   if (asksFor === "refused" && !current()) { await signIn(); return say(providerRefusal(id)); }
@@ -122,6 +123,7 @@ async function show() {
     await watch();
     if (turn !== shows) return;
     page.replaceChildren(...made);
+    page.dataset.shows = hash;
     keys();
     document.title = `${page.querySelector("h2").textContent} · coldsection`;
     say(asksFor === "refused" ? providerRefusal(id) : "");
@@ -143,6 +145,7 @@ function keys() {
 async function failed(e) {
   if (!(e instanceof Refused)) throw e;
   if (e.status === 401) { setCurrent(null); await forgetSession(); return signIn(); }
+  delete page.dataset.shows;
   page.replaceChildren(el("h2", {}, e.unsent ? "No connection" : "This page can't be shown"), el("p", {}, e.unsent ? "The suite did not answer." : "The suite says why above."),
     el("p", {}, el("button", { type: "button", onclick: show }, "Try again"), " ", link(home(), titles[home()])));
   say(e.message);
@@ -179,6 +182,7 @@ async function leave() {
 
 function cleared() {
   shows++;
+  delete page.dataset.shows;
   for (const id of ["nav", "who", "waits", "alarm"]) at(id).replaceChildren();
   document.title = "coldsection";
 }
