@@ -5,18 +5,31 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 
 	"coldsection.example/integration/harness"
 	"coldsection.example/services/suite/story"
 )
 
-// scan types a code as a scanner does, a key every 8 milliseconds, and ends with Enter. Nothing is clicked, and no box is chosen.
-func scan(b *harness.Browser, code string) {
-	for _, key := range code + "\r" {
-		b.Do(chromedp.KeyEvent(string(key)), chromedp.Sleep(8*time.Millisecond))
+// The times between keys: of most scanners, and of a person, which is that of a slow scanner too.
+const (
+	scannersPace = 8 * time.Millisecond
+	personsPace  = 60 * time.Millisecond
+)
+
+// keys types a text into what has the keys and ends with Enter. Each key bears the time at which it was pressed, so that the pace is the same on a machine that
+// takes long to hand it over.
+func keys(b *harness.Browser, text string, pace time.Duration) {
+	at := harness.Value(b, chromedp.Evaluate[float64](`Date.now() / 1000`))
+	for _, key := range text + "\r" {
+		b.Do(chromedp.KeyEvent(string(key), func(p *input.DispatchKeyEventParams) { p.Timestamp = input.TimeSinceEpoch(at) }))
+		at += pace.Seconds()
 	}
 }
+
+// scan types a code as a scanner does. Nothing is clicked, and no box is chosen.
+func scan(b *harness.Browser, code string) { keys(b, code, scannersPace) }
 
 // says waits until the desk says something, and returns all of it.
 func says(b *harness.Browser, words string) string {
@@ -83,7 +96,8 @@ func code(t *testing.T, clerk *harness.Person, lot string) string {
 	return text(must(t, clerk.REST("GET", "/v1/"+lot, nil)), "shortCode")
 }
 
-// handOut issues what an order needs of an item: its lot is scanned, then a second time by mistake, and the amount is confirmed.
+// handOut issues what an order needs of an item: its lot is scanned, then by mistake it and other things a second time, by scanners that are fast and slow, and the
+// amount is confirmed. Digits alone are the code of our lot that 2222263 names, and an article number of a supplier (EAN-13).
 func handOut(t *testing.T, b *harness.Browser, clerk *harness.Person, order, item string) {
 	t.Helper()
 	issues := func() int {
@@ -109,14 +123,16 @@ func handOut(t *testing.T, b *harness.Browser, clerk *harness.Person, order, ite
 	named(t, b)
 	asked := harness.Value(b, chromedp.Evaluate[string](`document.getElementById("amount").value`))
 	b.Picture("issue-desk-" + item)
-	scan(b, lot)
-	if said := says(b, "is no amount"); !strings.Contains(said, lot) || focused(b) != "amount" || issues() != before {
-		t.Errorf("a scan while an amount is asked for: %q, the keys go to %q, %d issues", said, focused(b), issues()-before)
+	for _, late := range []struct {
+		typed string
+		pace  time.Duration
+	}{{lot, scannersPace}, {"47114", scannersPace}, {lot, personsPace}, {"0." + lot, personsPace}, {"2222263", personsPace}, {"4006381333931", personsPace}} {
+		keys(b, late.typed, late.pace)
+		if said := says(b, "“"+late.typed+"” is no amount"); focused(b) != "amount" || issues() != before {
+			t.Errorf("a scan of %q, a key each %s, while an amount is asked for: %q, the keys go to %q, %d issues", late.typed, late.pace, said, focused(b), issues()-before)
+		}
 	}
-	for _, digit := range asked { // a person's pace
-		b.Do(chromedp.KeyEvent(string(digit)), chromedp.Sleep(60*time.Millisecond))
-	}
-	b.Do(chromedp.KeyEvent("\r"))
+	keys(b, asked, personsPace)
 	if said := says(b, "went out"); !strings.Contains(said, asked+" L of "+lot+" (") || !strings.Contains(said, batch+")") || issues() != before+1 {
 		t.Errorf("issued: %q, %d movements", said, issues()-before)
 	}

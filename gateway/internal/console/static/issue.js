@@ -8,6 +8,9 @@ import { batchOf, names } from "/names.js";
 // fast is the longest mean time between the keys of a scanner, in milliseconds, and many the fewest keys that are judged by it.
 const fast = 30, many = 5;
 
+// isCode tells a scan, however slowly it came, by what it says: it ends with the code of the lot that is shown, or it is a number without a point that is as long as the shortest code on a label.
+const isCode = (typed, lot) => typed.endsWith(lot.shortCode) || /^\d{7,}$/.test(typed);
+
 // sound tells who does not look at the screen how it went: high for done, low and long for refused.
 function sound(good) {
   try {
@@ -97,7 +100,7 @@ export function issueDesk(preset) {
       event.preventDefault();
       const typed = field.value.trim(), scanned = keys.length >= many && (keys.at(-1) - keys[0]) / (keys.length - 1) < fast;
       const value = decimal(typed);
-      if (scanned || !/^\d+(\.\d+)?$/.test(value)) return refuse(`“${typed}” is no amount; this box takes how many ${unit} go out. Type that, or press Escape and scan again.`);
+      if (scanned || isCode(typed, scan.lot) || !/^\d+(\.\d+)?$/.test(value)) return refuse(`“${typed}” is no amount; this box takes how many ${unit} go out. Type that, or press Escape and scan again.`);
       keys = [];
       run(() => issue(draft, { value, unitCode: unit }, reason.value.trim(), key));
     };
