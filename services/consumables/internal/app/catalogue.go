@@ -31,6 +31,7 @@ func (a *App) UpdateItem(ctx context.Context, req *consumablesv1.UpdateItemReque
 		if err := resource.CheckEtag(item, req.GetItem().GetEtag()); err != nil {
 			return nil, err
 		}
+		req.Item.OnHand, req.Item.Available = nil, nil // as they were read, they are no part of what is kept
 		if err := resource.Apply(item, req.GetItem(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
