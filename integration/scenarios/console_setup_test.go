@@ -28,7 +28,8 @@ func shop(t *testing.T, stage *harness.Stage) *harness.Person {
 // types puts a text into a box in place of what is there.
 func (c clerk) types(id, text string) {
 	c.t.Helper()
-	c.waitFor(`(() => { const box = document.getElementById("` + id + `"); if (!box || !box.offsetParent) return false; box.value = ""; box.focus(); return document.activeElement === box; })()`)
+	c.waitFor(`(() => { const box = document.getElementById("` + id + `"); if (!box || !box.offsetParent) return false;
+		box.value = ""; box.focus(); return document.activeElement === box; })()`)
 	c.b.Do(chromedp.SendKeys(chromedp.CSS("#"+id), text))
 }
 
