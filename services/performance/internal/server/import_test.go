@@ -222,7 +222,7 @@ func TestASourceGivesAnIdOnce(t *testing.T) {
 		m := b.withModel(nil)
 		row := siHeader + "\n" + siRow(m, 1) + "\n"
 		of(b.ImportReadings(b.analyst(), &performancev1.ImportReadingsRequest{Csv: row, Source: "recorder"})).done(t)
-		other := strings.Replace(row, "cruise", "climb", 1)
+		other := strings.Replace(row, "ground run", "climb", 1)
 		got := of(b.ImportReadings(b.analyst(), &performancev1.ImportReadingsRequest{Csv: other, Source: "recorder"})).done(t)
 		if len(got.GetProblems()) != 1 || got.GetProblems()[0].GetReason() != "SOURCE_ID_REUSED" || got.GetRowsTaken() != 0 {
 			t.Errorf("got %v", got)
