@@ -110,7 +110,7 @@ type ConsumablesServiceClient interface {
 	// work, as for IssueStock.
 	BlendLots(ctx context.Context, in *BlendLotsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
-	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.
+	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
 	ConsumeStock(ctx context.Context, in *ConsumeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(ctx context.Context, in *DecantStockRequest, opts ...grpc.CallOption) (*Lot, error)
@@ -122,8 +122,9 @@ type ConsumablesServiceClient interface {
 	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
 	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	DisposeStock(ctx context.Context, in *DisposeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner. Reasons: INSUFFICIENT_STOCK,
-	// WORK_ORDER_ENDED, TIME_IN_PAST.
+	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. An order of another system is drafted and scheduled
+	// here first. Roles: stores, planner. Reasons: INSUFFICIENT_STOCK, WORK_ORDER_UNKNOWN while no schedule of the order came, WORK_ORDER_ENDED,
+	// TIME_IN_PAST.
 	ReserveStock(ctx context.Context, in *ReserveStockRequest, opts ...grpc.CallOption) (*Reservation, error)
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(ctx context.Context, in *ReleaseReservationRequest, opts ...grpc.CallOption) (*Reservation, error)
@@ -436,7 +437,7 @@ type ConsumablesServiceServer interface {
 	// work, as for IssueStock.
 	BlendLots(context.Context, *BlendLotsRequest) (*Lot, error)
 	// Records that a work order used stock on its engine. Roles: technician, stores. Reasons: INSUFFICIENT_STOCK,
-	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER.
+	// LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
 	ConsumeStock(context.Context, *ConsumeStockRequest) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(context.Context, *DecantStockRequest) (*Lot, error)
@@ -448,8 +449,9 @@ type ConsumablesServiceServer interface {
 	// Books stock out as waste; of sealed packs in stores whole ones, and with a job out of one that is opened there. Reasons:
 	// INSUFFICIENT_STOCK, PACK_NOT_WHOLE.
 	DisposeStock(context.Context, *DisposeStockRequest) (*StockMovement, error)
-	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. Roles: stores, planner. Reasons: INSUFFICIENT_STOCK,
-	// WORK_ORDER_ENDED, TIME_IN_PAST.
+	// Claims stock for a work order by hand; orders that are scheduled do it by themselves. An order of another system is drafted and scheduled
+	// here first. Roles: stores, planner. Reasons: INSUFFICIENT_STOCK, WORK_ORDER_UNKNOWN while no schedule of the order came, WORK_ORDER_ENDED,
+	// TIME_IN_PAST.
 	ReserveStock(context.Context, *ReserveStockRequest) (*Reservation, error)
 	// Gives a claim up. Roles: stores, planner.
 	ReleaseReservation(context.Context, *ReleaseReservationRequest) (*Reservation, error)

@@ -77,12 +77,16 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*consumablesv1.Reservation, error) {
 		u := a.unit(ctx, tx)
 		line := Line{Item: req.GetItem(), Value: req.GetQuantity().GetValue(), Unit: req.GetQuantity().GetUnitCode()}
-		old, err := store.DemandsOf(ctx, tx, req.GetWorkOrder())
+		job, err := u.jobOf(ctx, req.GetWorkOrder())
 		if err != nil {
 			return nil, err
 		}
-		if ended(old) {
+		if job.Ended {
 			return nil, fault.Precondition("WORK_ORDER_ENDED", "%s was released or voided and claims nothing any more. Name the order that needs it.", req.GetWorkOrder())
+		}
+		old, err := store.DemandsOf(ctx, tx, req.GetWorkOrder())
+		if err != nil {
+			return nil, err
 		}
 		if at := req.GetNeedTime().AsTime(); at.Add(claimGrace).Before(u.now) {
 			return nil, fault.Invalid("need_time", "TIME_IN_PAST", "%s is more than a week ago, when a claim lapses by itself. Give the time at which it is needed.", at.Format(time.RFC3339))
@@ -92,7 +96,7 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 			return nil, err
 		}
 		before := demandOf(old, req.GetItem())
-		d.Work = before.Work
+		d.Work = job.Work
 		d.Reserved, d.Issued, d.Needed = before.Reserved, before.Issued, max(before.Needed, before.Reserved+before.Issued+need)
 		d, lots, err := u.claim(ctx, d, item, need)
 		if err != nil {

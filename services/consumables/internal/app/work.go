@@ -24,8 +24,11 @@ const claimGrace = 7 * 24 * time.Hour
 type Line struct{ Item, Value, Unit string }
 
 // Demand takes an order's needs in, or changes them, and claims lots that will still be usable at the need time.
-func (a *App) Demand(ctx context.Context, tx *storage.Tx, order string, work store.Work, at time.Time, lines []Line) error {
-	u := a.unit(ctx, tx)
+func (a *App) Demand(ctx context.Context, tx *storage.Tx, job store.Job, at time.Time, lines []Line) error {
+	u, order, work := a.unit(ctx, tx), job.WorkOrder, job.Work
+	if err := store.SaveJob(ctx, tx, job); err != nil {
+		return err
+	}
 	old, err := store.DemandsOf(ctx, tx, order)
 	if err != nil {
 		return err
@@ -188,6 +191,9 @@ func (u unit) freeClaims(ctx context.Context, order string) error {
 // Close ends an order's demands and frees its claims; what was issued and not used stays with the job until it is returned.
 func (a *App) Close(ctx context.Context, tx *storage.Tx, order string) error {
 	u := a.unit(ctx, tx)
+	if err := store.EndJob(ctx, tx, order); err != nil {
+		return err
+	}
 	if err := u.freeClaims(ctx, order); err != nil {
 		return err
 	}
@@ -228,6 +234,9 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 		u := a.unit(ctx, tx)
 		lot, item, err := u.lockLot(ctx, req.GetName(), req.GetEtag())
 		if err != nil {
+			return nil, err
+		}
+		if err := u.onEngine(ctx, req.GetWorkOrder(), req.GetEngine()); err != nil {
 			return nil, err
 		}
 		amount, err := amountOf(req.GetQuantity(), item)

@@ -62,9 +62,12 @@ func needed(a *app.App, fact *workordersv1.WorkOrderChanged) eventbus.Effect {
 	for _, d := range fact.GetDemands() {
 		lines = append(lines, app.Line{Item: d.GetItem(), Value: d.GetQuantity().GetValue(), Unit: d.GetQuantity().GetUnitCode()})
 	}
-	work := store.Work{Kind: fact.GetKind(), EngineModel: fact.GetEngineModel(), TaskCard: fact.GetTaskCard()}
+	job := store.Job{
+		WorkOrder: fact.GetWorkOrder(), Engine: fact.GetEngine(),
+		Work: store.Work{Kind: fact.GetKind(), EngineModel: fact.GetEngineModel(), TaskCard: fact.GetTaskCard()},
+	}
 	return func(ctx context.Context, tx *storage.Tx) error {
-		return a.Demand(ctx, tx, fact.GetWorkOrder(), work, fact.GetPlanStartTime().AsTime(), lines)
+		return a.Demand(ctx, tx, job, fact.GetPlanStartTime().AsTime(), lines)
 	}
 }
 

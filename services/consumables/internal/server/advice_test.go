@@ -83,7 +83,7 @@ func TestAShortageSaysWhy(t *testing.T) {
 		d.stocked("cleaner", "brief", "1", days(0))
 		a := &app.App{DB: d.db, Clock: d.clock, IDs: ids.System()}
 		of(0, d.db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-			return a.Demand(ctx, tx, order, store.Work{}, days(3), []app.Line{{Item: "items/cleaner", Value: "2", Unit: "L"}})
+			return a.Demand(ctx, tx, store.Job{WorkOrder: order}, days(3), []app.Line{{Item: "items/cleaner", Value: "2", Unit: "L"}})
 		})).done(t)
 		fact := &consumablesv1.DemandsAnswered{}
 		d.published("coldsection.stock.ran_low.v1", fact)

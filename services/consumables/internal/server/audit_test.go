@@ -106,12 +106,14 @@ func changes() map[string]func(d desk) func() error {
 		},
 		"ReserveStock": func(d desk) func() error {
 			ready(d)
+			d.known(order)
 			return func() error {
 				return did(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{WorkOrder: order, Item: "items/cleaner", Quantity: litres("1"), NeedTime: timestamppb.New(days(1))}))
 			}
 		},
 		"ReleaseReservation": func(d desk) func() error {
 			ready(d)
+			d.known(order)
 			claim := of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 				WorkOrder: order, Item: "items/cleaner", Quantity: litres("1"), NeedTime: timestamppb.New(days(1)),
 			})).done(d.t).GetName()

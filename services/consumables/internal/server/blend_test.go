@@ -163,6 +163,7 @@ func TestUsesThatAreRefused(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		d.ingredients()
 		d.issued("cleaner", "lots/cln", order, "0.27")
+		d.knownOn("workOrders/w2", "engines/e1")
 		for _, c := range []struct{ what, order, engine, amount, reason string }{
 			{"more than the job has", order, "engines/e1", "0.28", "INSUFFICIENT_STOCK"},
 			{"another job", "workOrders/w2", "engines/e1", "0.27", "INSUFFICIENT_STOCK"},
@@ -255,6 +256,7 @@ func TestTheRestOfAMixComesBack(t *testing.T) {
 		if d.at(mix, shelf) != "0.5" || d.demand(order, "cleaner").GetIssued().GetValue() != "0.27" {
 			t.Errorf("came back: %v, demand %v", d.lot(mix).GetBalances(), d.demand(order, "cleaner"))
 		}
+		d.known("workOrders/w2")
 		of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 			WorkOrder: "workOrders/w2", Item: "items/solution", Quantity: litres("0.2"), NeedTime: timestamppb.New(d.clock.Now().Add(time.Hour)),
 		})).done(t)

@@ -300,6 +300,7 @@ func (d desk) zoned(zone string) (lot, order string) {
 	got := of(d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{LotId: id, Location: place, Quantity: litres("5"), Lot: d.draftOf("cleaner", id, days(0))})).done(d.t)
 	of(d.clear(got.GetName())).done(d.t)
 	order = "workOrders/" + id
+	d.knownOn(order, "engines/e1")
 	of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 		WorkOrder: order, Item: "items/cleaner", Quantity: litres("1"), NeedTime: timestamppb.New(d.clock.Now()),
 	})).done(d.t)
@@ -512,6 +513,9 @@ func (d desk) heard(typ string, fact proto.Message) error { return d.heardAt(typ
 // heardAt is heard of a fact that was told at a time.
 func (d desk) heardAt(typ string, told time.Time, fact proto.Message) error {
 	d.t.Helper()
+	if job, ok := fact.(*workordersv1.WorkOrderChanged); ok && typ == "coldsection.workorder.scheduled.v1" {
+		d.jobs[job.GetWorkOrder()] = true
+	}
 	data := of(protojson.Marshal(fact)).done(d.t)
 	handle := events.Consumer(&app.App{DB: d.db, Clock: d.clock, IDs: ids.System()}).Handle
 	effect, err := handle(d.t.Context(), eventbus.Message{Event: outbox.Event{ID: ids.System().New(), Type: typ, Time: told, Data: data}})

@@ -5,6 +5,7 @@ import (
 	"context"
 	"log/slog"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -15,6 +16,7 @@ import (
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/consumables/internal/app"
 	"coldsection.example/services/consumables/internal/server"
 	"coldsection.example/services/consumables/internal/store"
@@ -67,6 +69,7 @@ type desk struct {
 	clock *clock.Fake
 	db    *storage.DB
 	keys  *auth.Keys
+	jobs  map[string]bool // the orders that were scheduled
 }
 
 // desks runs fn on each engine with a place, a cleaner, water, and a solution mixed from them.
@@ -95,7 +98,7 @@ func open(t testing.TB, db *storage.DB) desk {
 	return desk{
 		consumablesv1.NewConsumablesServiceClient(conn), consumablesv1.NewConsumablesQueryServiceClient(conn),
 		consumablesv1.NewScanningQueryServiceClient(conn), consumablesv1.NewWaterServiceClient(conn), consumablesv1.NewWaterQueryServiceClient(conn),
-		consumablesv1.NewRecipeServiceClient(conn), consumablesv1.NewRecipeQueryServiceClient(conn), t, conn, srv, now, db, keys,
+		consumablesv1.NewRecipeServiceClient(conn), consumablesv1.NewRecipeQueryServiceClient(conn), t, conn, srv, now, db, keys, map[string]bool{},
 	}
 }
 
@@ -175,9 +178,31 @@ func (d desk) tested(lot, conductivity string) (*consumablesv1.WaterTest, error)
 	}})
 }
 
+// knownOn makes an order known as work on an engine, without needs of its own.
+func (d desk) knownOn(order, engine string) {
+	d.t.Helper()
+	of(0, d.heard("coldsection.workorder.scheduled.v1", &workordersv1.WorkOrderChanged{
+		WorkOrder: order, Engine: engine, PlanStartTime: timestamppb.New(d.clock.Now().AddDate(0, 0, 1)),
+	})).done(d.t)
+}
+
+// known makes an order known that is not yet: an order is work on the engine of its number, and one without a number on e1.
+func (d desk) known(order string) {
+	d.t.Helper()
+	if d.jobs[order] {
+		return
+	}
+	engine := "engines/e" + strings.TrimLeft(order, "abcdefghijklmnopqrstuvwxyzO/-")
+	if engine == "engines/e" {
+		engine = "engines/e1"
+	}
+	d.knownOn(order, engine)
+}
+
 // needs makes an order want so much of an item tomorrow.
 func (d desk) needs(order, item, amount string) {
 	d.t.Helper()
+	d.known(order)
 	of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 		WorkOrder: order, Item: "items/" + item, Quantity: litres(amount), NeedTime: timestamppb.New(d.clock.Now().AddDate(0, 0, 1)),
 	})).done(d.t)

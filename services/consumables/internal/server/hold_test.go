@@ -129,6 +129,7 @@ func TestWhatDoesNotKeepOpenIsNotIssuedEarly(t *testing.T) {
 		}})).done(t)
 		lot := d.stocked("brief", "b1", "5", days(200)).GetName()
 		d.needs(order, "brief", "1")
+		d.known("workOrders/late")
 		of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 			WorkOrder: "workOrders/late", Item: "items/brief", Quantity: litres("1"), NeedTime: timestamppb.New(days(9)),
 		})).done(t)

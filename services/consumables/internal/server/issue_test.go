@@ -25,6 +25,7 @@ func (d desk) reverse(movement string) (*consumablesv1.StockMovement, error) {
 func TestFromDeliveryToIssue(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
 		lot := d.received("cleaner", "l1", "3.785", days(200)).GetName()
+		d.known(order)
 		_, err := d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 			WorkOrder: order, Item: "items/cleaner", Quantity: litres("0.27"), NeedTime: timestamppb.New(days(1)),
 		})

@@ -100,7 +100,7 @@ func TestMeasuresOfStock(t *testing.T) {
 		}
 		d.needs(order, "cleaner", "2")
 		of(0, d.db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-			return a.Demand(ctx, tx, "workOrders/w2", store.Work{}, days(3), []app.Line{{Item: "items/cleaner", Value: "20", Unit: "L"}})
+			return a.Demand(ctx, tx, store.Job{WorkOrder: "workOrders/w2"}, days(3), []app.Line{{Item: "items/cleaner", Value: "20", Unit: "L"}})
 		})).done(t)
 		got := d.counted(func(ctx context.Context, tx *storage.Tx) (map[string]int64, error) {
 			n, err := store.Shortages(ctx, tx)

@@ -23,6 +23,7 @@ func TestClaimsAreFreedWhenTheirOrderEnds(t *testing.T) {
 			lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
 			d.needs(order, "cleaner", "4")
 			d.needs("workOrders/other", "cleaner", "1")
+			d.known("workOrders/late")
 			_, err := d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 				WorkOrder: "workOrders/late", Item: "items/cleaner", Quantity: litres("2"), NeedTime: timestamppb.New(days(1)),
 			})
@@ -53,6 +54,7 @@ func TestAClaimLapsesByItself(t *testing.T) {
 		if want := claim.GetNeedTime().AsTime().AddDate(0, 0, 7); !claim.GetExpireTime().AsTime().Equal(want) {
 			t.Fatalf("it lapses at %s, want %s", claim.GetExpireTime().AsTime(), want)
 		}
+		d.known("workOrders/late")
 		late := func() error {
 			_, err := d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 				WorkOrder: "workOrders/late", Item: "items/cleaner", Quantity: litres("1"), NeedTime: timestamppb.New(days(20)),

@@ -196,6 +196,7 @@ func TestClaimsFollowThePack(t *testing.T) {
 		of(d.IssueStock(d.clerk(), &consumablesv1.IssueStockRequest{Name: lot, WorkOrder: "workOrders/w2", Quantity: litres("5"), OverrideReason: "a full can"})).done(t)
 
 		d.canned("l2", "10", "5", june)
+		d.known("workOrders/late")
 		of(d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 			WorkOrder: "workOrders/late", Item: "items/cleaner", Quantity: litres("8"), NeedTime: timestamppb.New(days(150)),
 		})).done(t)

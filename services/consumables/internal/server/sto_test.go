@@ -86,6 +86,9 @@ func TestARecallFindsEveryJobAndEngine(t *testing.T) {
 		bottle := of(d.decant("lots/cln", "1", "")).done(t).GetName()
 		d.stocked("keeping", "other", "5", days(200))
 		engine := map[string]string{"workOrders/j1": "engines/e1", "workOrders/j2": "engines/e2", "workOrders/j3": "engines/e1"}
+		for job, on := range engine {
+			d.knownOn(job, on)
+		}
 		var mix string
 		for _, job := range []string{"workOrders/j1", "workOrders/j2"} {
 			d.kitted(job)

@@ -45,6 +45,7 @@ func (d desk) thinned() (mixes []string) {
 	}
 	of(d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: item})).done(d.t)
 	d.ingredients()
+	d.knownOn(order, "") // an order of before stores kept the engine is used on five of them
 	d.issued("cleaner", "lots/cln", order, "0.2")
 	d.issued("water", "lots/wtr", order, "5")
 	lot, amount := "lots/cln", stock.Micro(100_000)

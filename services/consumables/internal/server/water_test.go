@@ -95,6 +95,7 @@ func TestWaterIsTestedAgain(t *testing.T) {
 		d.retestedAfter(7)
 		lot := d.stocked("water", "w1", "20", days(60)).GetName()
 		d.needs(order, "water", "2")
+		d.known("workOrders/later")
 		_, err := d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
 			WorkOrder: "workOrders/later", Item: "items/water", Quantity: litres("1"), NeedTime: timestamppb.New(days(8)),
 		})
