@@ -231,14 +231,14 @@ type running struct {
 	N, First, X, Y, XX, XY, YY float64
 }
 
-func (r *running) add(hours, itt float64) {
-	if !(hours > 0 && hours < 1e7) {
+func (r *running) add(at, itt float64) {
+	if !(at > 0 && at < 1e7) {
 		return
 	}
 	if r.N == 0 {
-		r.First = hours
+		r.First = at
 	}
-	x := (hours - r.First) / 100
+	x := (at - r.First) / 100
 	r.N, r.X, r.Y, r.XX, r.XY, r.YY = r.N+1, r.X+x, r.Y+itt, r.XX+x*x, r.XY+x*itt, r.YY+itt*itt
 }
 

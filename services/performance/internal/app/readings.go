@@ -41,7 +41,8 @@ func nameOf(p store.Profile, r *performancev1.Reading) string {
 
 // alike says whether two readings say the same, however it was entered. An airspeed that nobody read is another one than 0.
 func alike(a, b *performancev1.Reading) bool {
-	return (a.GetAirspeed() == nil) == (b.GetAirspeed() == nil) && a.GetReadTime().AsTime().Equal(b.GetReadTime().AsTime()) && a.GetPhase() == b.GetPhase() && proto.Equal(a.GetValues(), b.GetValues())
+	return (a.GetAirspeed() == nil) == (b.GetAirspeed() == nil) && a.GetReadTime().AsTime().Equal(b.GetReadTime().AsTime()) &&
+		a.GetPhase() == b.GetPhase() && proto.Equal(a.GetValues(), b.GetValues())
 }
 
 func contentID(r *performancev1.Reading) string {

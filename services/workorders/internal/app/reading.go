@@ -34,8 +34,8 @@ func mayCorrect(step *workordersv1.Step, m *workordersv1.Measurement) error {
 		return fault.Precondition("ALREADY_SIGNED", "Step %d is signed, with its readings. Open the step again, which ends that signature, and read anew.", step.GetPosition()).
 			With("signature", step.GetSignature())
 	case at != nil && m.GetMeasureTime().AsTime().After(at.AsTime().Add(leeway)):
-		return fault.Invalid("measure_time", "TIME_OUT_OF_ORDER", "Step %d was done at %s, and a reading of it was taken before. Give the time of the reading, or open the step again and read anew.",
-			step.GetPosition(), at.AsTime().Format(time.RFC3339))
+		return fault.Invalid("measure_time", "TIME_OUT_OF_ORDER",
+			"Step %d was done at %s, and a reading of it was taken before. Give the time of the reading, or open the step again and read anew.", step.GetPosition(), at.AsTime().Format(time.RFC3339))
 	default:
 		return nil
 	}
