@@ -7,6 +7,7 @@ import (
 	"google.golang.org/genproto/googleapis/type/date"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 )
 
@@ -66,19 +67,62 @@ func TestCountersThatCanNotBeRightAreRefused(t *testing.T) {
 // Hours that neither the record nor whoever starts the work says are not 0: nothing begins until they are read. What is read is taken.
 func TestHoursThatNobodyKnowsAreNotZero(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {
-		s.near.change(func(n *neighbours) { n.uncounted = true })
-		o := s.kitted("ground-run")
+		s.near.change(func(n *neighbours) { n.record = nil })
+		o := s.kittedUnder("ground-run", "easa-145")
 		for _, read := range []*workordersv1.Counters{nil, {}, {Cycles: 100, Starts: 120}} {
 			_, err := s.countersAtStart(o, read)
-			s.refused(err, "COUNTERS_MISSING", engine, "Read hours")
+			s.refused(err, "COUNTERS_MISSING", engine, "Read hours", "have a planner enter 0 in compliance where it never ran")
 		}
 		o = must[*workordersv1.WorkOrder](s)(s.countersAtStart(o, &workordersv1.Counters{OperatingSeconds: 1234 * 3600}))
 		if c := o.GetStartCounters(); c.GetOperatingSeconds() != 1234*3600 || c.GetCycles() != 0 {
 			t.Errorf("started at %v", c)
 		}
-		text := s.preview(o, commonv1.Signature_PERFORMED).GetStatement()
-		if strings.Contains(text, "0 cycles") {
+		text := s.preview(o, commonv1.Signature_RELEASED).GetStatement()
+		if !strings.Contains(text, "1234:00 h since new, no cycles recorded") {
 			t.Errorf("cycles that nobody read are signed as 0: %s", text)
+		}
+	})
+}
+
+// A new engine has run 0 h, and its record says so: work on it starts without a word, and with the hours of its test run. What its record says is held
+// against what is read, as of any other engine.
+func TestANewEngineStartsAtZero(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		s.near.change(func(n *neighbours) {
+			n.record, n.counted = &compliancev1.Counters{}, &date.Date{Year: 2026, Month: 3, Day: 4}
+		})
+		o := s.kittedUnder("ground-run", "easa-145")
+		_, err := s.countersAtStart(o, &workordersv1.Counters{OperatingSeconds: 1234 * hour})
+		s.refused(err, "COUNTERS_IMPLAUSIBLE", "1234:00 of hours are more than the 0:00 of the record and 11 days since allow")
+		o = must[*workordersv1.WorkOrder](s)(s.countersAtStart(o, nil))
+		if c := o.GetStartCounters(); c == nil || c.GetOperatingSeconds() != 0 || c.GetCycles() != 0 || c.GetStarts() != 0 {
+			t.Errorf("started at %v", c)
+		}
+		s.work(o, "ann")
+		if text := s.preview(o, commonv1.Signature_RELEASED).GetStatement(); !strings.Contains(text, "0:00 h since new") {
+			t.Errorf("the hours are not signed: %s", text)
+		}
+		o = must[*workordersv1.WorkOrder](s)(s.countersAtEnd(o, &workordersv1.Counters{OperatingSeconds: hour / 2, Starts: 1}))
+		if c := o.GetEndCounters(); c.GetOperatingSeconds() != hour/2 || c.GetCycles() != 0 || c.GetStarts() != 1 {
+			t.Errorf("ended at %v", c)
+		}
+	})
+}
+
+// Hours that were left out beside cycles are not 0, also where the record has the rest: they are read at the start.
+func TestHoursLeftOutOfTheRecordAreRead(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		s.near.change(func(n *neighbours) {
+			n.record, n.counted = &compliancev1.Counters{Cycles: 4100}, &date.Date{Year: 2026, Month: 3, Day: 4}
+		})
+		o := s.kitted("ground-run")
+		_, err := s.countersAtStart(o, &workordersv1.Counters{Cycles: 4105})
+		s.refused(err, "COUNTERS_MISSING", engine)
+		_, err = s.countersAtStart(o, &workordersv1.Counters{OperatingSeconds: 5230 * hour, Cycles: 41})
+		s.refused(err, "COUNTERS_IMPLAUSIBLE", "41 of cycles are fewer than the 4100")
+		o = must[*workordersv1.WorkOrder](s)(s.countersAtStart(o, &workordersv1.Counters{OperatingSeconds: 5230 * hour}))
+		if c := o.GetStartCounters(); c.GetOperatingSeconds() != 5230*hour || c.GetCycles() != 4100 {
+			t.Errorf("started at %v", c)
 		}
 	})
 }

@@ -44,9 +44,10 @@ type neighbours struct {
 	seat    string // its position there
 	hung    []*compliancev1.Fitting
 	counted *date.Date             // the day that compliance's counters speak of
+	record  *compliancev1.Counters // the engine's, nil where nobody entered them
 	causes  []*performancev1.Cause // what may be behind a loss that a wash did not cure
 
-	nameless, uncertified, quarantined, heaterless, warmed, uncounted bool
+	nameless, uncertified, quarantined, heaterless, warmed bool
 }
 
 func newNeighbours() *neighbours {
@@ -54,6 +55,7 @@ func newNeighbours() *neighbours {
 		silent: map[string]bool{}, lapsed: map[string]string{}, valid: map[string]int32{gauge: 20261231},
 		until: map[string]time.Time{}, model: engineModel(), plane: "aircraft/a1", last: map[string]int32{}, items: map[string]string{},
 		types: map[string]string{}, lots: map[string]*consumablesv1.Lot{}, required: map[string]string{}, booked: map[string][]*consumablesv1.StockMovement{},
+		record: &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120},
 	}
 }
 
@@ -151,12 +153,8 @@ func (n *neighbours) GetEngine(_ context.Context, req *compliancev1.GetEngineReq
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	counters := &compliancev1.Counters{OperatingSeconds: 3600 * 1234, Cycles: 99, Starts: 120}
-	if n.uncounted {
-		counters = nil
-	}
 	return &compliancev1.Engine{
-		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, Position: n.seat, EngineModel: "engineModels/demo", Counters: counters, CountersDate: n.counted,
+		Name: req.GetName(), Serial: "SN-1", Aircraft: n.plane, Position: n.seat, EngineModel: "engineModels/demo", Counters: n.record, CountersDate: n.counted,
 	}, nil
 }
 

@@ -17,13 +17,19 @@ func (s *stage) regime(id string) *workordersv1.Regime {
 	return must[*workordersv1.Regime](s)(s.look.GetRegime(s.as("ann"), &workordersv1.GetRegimeRequest{Name: "regimes/" + id}))
 }
 
+// kittedUnder is an order of a card under a regime, that can be started.
+func (s *stage) kittedUnder(card, regime string) *workordersv1.WorkOrder {
+	s.t.Helper()
+	o := s.kitted(card)
+	return must[*workordersv1.WorkOrder](s)(s.do.UpdateWorkOrder(s.as("pat"), &workordersv1.UpdateWorkOrderRequest{
+		WorkOrder: &workordersv1.WorkOrder{Name: o.GetName(), Etag: o.GetEtag(), Regime: "regimes/" + regime},
+	}))
+}
+
 // under is an order of a card under a regime, that ann is doing.
 func (s *stage) under(card, regime string) *workordersv1.WorkOrder {
 	s.t.Helper()
-	o := s.kitted(card)
-	o = must[*workordersv1.WorkOrder](s)(s.do.UpdateWorkOrder(s.as("pat"), &workordersv1.UpdateWorkOrderRequest{
-		WorkOrder: &workordersv1.WorkOrder{Name: o.GetName(), Etag: o.GetEtag(), Regime: "regimes/" + regime},
-	}))
+	o := s.kittedUnder(card, regime)
 	return must[*workordersv1.WorkOrder](s)(s.do.StartWorkOrder(s.as("ann"), &workordersv1.StartWorkOrderRequest{Name: o.GetName(), Etag: o.GetEtag()}))
 }
 

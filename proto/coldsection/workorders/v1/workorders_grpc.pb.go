@@ -97,9 +97,8 @@ type WorkOrdersServiceClient interface {
 	KitWorkOrder(ctx context.Context, in *KitWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
 	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
-	// COUNTERS_MISSING (neither the record nor the request says the hours), COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days
-	// since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
-	// than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
+	// COUNTERS_MISSING (neither the record nor the request says the hours; 0 is taken from a record that says it), COUNTERS_IMPLAUSIBLE (below those of
+	// the record, or above what the days since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
 	// the station), COMPLIANCE_UNREACHABLE, PERFORMANCE_UNREACHABLE.
 	StartWorkOrder(ctx context.Context, in *StartWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.
@@ -551,9 +550,8 @@ type WorkOrdersServiceServer interface {
 	KitWorkOrder(context.Context, *KitWorkOrderRequest) (*WorkOrder, error)
 	// KITTED to STARTED: freezes the plan and takes the counters at start. Role: technician. Reasons: STATE_NOT_ALLOWED,
 	// ON_HOLD, NOT_AUTHORIZED, TIME_OUT_OF_ORDER, ENGINE_MOVED, OTHER_ENGINE (the serial number that was read is another engine's),
-	// COUNTERS_MISSING (neither the record nor the request says the hours), COUNTERS_IMPLAUSIBLE (below those of the record, or above what the days
-	// since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder
-	// than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
+	// COUNTERS_MISSING (neither the record nor the request says the hours; 0 is taken from a record that says it), COUNTERS_IMPLAUSIBLE (below those of
+	// the record, or above what the days since allow), PLAN_OF_OTHER_WEATHER (the station expects it colder than planned, and that takes another plan), WEATHER_STALE (more than a day from the planned start, with nothing newer on the weather of
 	// the station), COMPLIANCE_UNREACHABLE, PERFORMANCE_UNREACHABLE.
 	StartWorkOrder(context.Context, *StartWorkOrderRequest) (*WorkOrder, error)
 	// Puts an order on hold in whatever state it is. Roles: technician, inspector, planner, quality.

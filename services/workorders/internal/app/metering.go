@@ -14,11 +14,17 @@ import (
 
 // plausible refuses counters that can't be those of the thing on a day, by what compliance has of it. Reason: COUNTERS_IMPLAUSIBLE.
 func plausible(field, thing string, read metering.Counters, record *compliancev1.Counters, valid, day *date.Date) error {
-	known := metering.Known{
-		Counters: metering.Counters{Seconds: record.GetOperatingSeconds(), Cycles: record.GetCycles(), Starts: record.GetStarts()},
-		Undated:  valid == nil, Days: daysFrom(valid, day),
-	}
+	known := knownOf(record)
+	known.Undated, known.Days = valid == nil, daysFrom(valid, day)
 	return implausible(field, thing, metering.Check(read, known))
+}
+
+// knownOf are the counters of compliance's record; without any, nobody entered them.
+func knownOf(record *compliancev1.Counters) metering.Known {
+	return metering.Known{
+		Counters:   metering.Counters{Seconds: record.GetOperatingSeconds(), Cycles: record.GetCycles(), Starts: record.GetStarts()},
+		Unrecorded: record == nil,
+	}
 }
 
 func implausible(field, thing, why string) error {
@@ -82,10 +88,10 @@ func (f asked) countersAtEnd(o *workordersv1.WorkOrder, read *workordersv1.Count
 	if err := implausible("end_counters", o.GetEngine(), metering.Falls(meteringOf(o.GetStartCounters()), meteringOf(end))); err != nil {
 		return nil, err
 	}
-	total := metering.Counters{Seconds: end.GetAircraftSeconds()}
-	if f.plane == nil {
+	if f.plane == nil || f.plane.GetCounters() == nil {
 		return end, nil
 	}
-	return end, plausible("end_counters.aircraft_seconds", f.plane.GetName(), total, &compliancev1.Counters{OperatingSeconds: f.plane.GetCounters().GetOperatingSeconds()},
-		f.plane.GetCountersDate(), day)
+	// Only its total time was read, so only that is held against the record.
+	total, record := metering.Counters{Seconds: end.GetAircraftSeconds()}, &compliancev1.Counters{OperatingSeconds: f.plane.GetCounters().GetOperatingSeconds()}
+	return end, plausible("end_counters.aircraft_seconds", f.plane.GetName(), total, record, f.plane.GetCountersDate(), day)
 }

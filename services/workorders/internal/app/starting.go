@@ -92,9 +92,10 @@ func (u unit) countersAtStart(ctx context.Context, o *workordersv1.WorkOrder, en
 	if err != nil {
 		return err
 	}
-	if o.StartCounters = countersOr(o.GetStartCounters(), engine); o.GetStartCounters().GetOperatingSeconds() == 0 {
-		return fault.Invalid("counters", "COUNTERS_MISSING",
-			"Neither the record of %s nor the start says its hours, and what is not said is not 0. Read hours, cycles and starts, and give them.", o.GetEngine()).With("engine", o.GetEngine())
+	hours, _, _ := knownOf(engine.GetCounters()).Has()
+	if o.StartCounters = countersOr(o.GetStartCounters(), engine); o.GetStartCounters().GetOperatingSeconds() == 0 && !hours {
+		return fault.Invalid("counters", "COUNTERS_MISSING", "Neither the record of %s nor the start says its hours, and what is not said is not 0. "+
+			"Read hours, cycles and starts, and give them; have a planner enter 0 in compliance where it never ran.", o.GetEngine()).With("engine", o.GetEngine())
 	}
 	day := civil(o.GetStartTime().AsTime().In(zone))
 	return plausible("counters", o.GetEngine(), meteringOf(o.GetStartCounters()), engine.GetCounters(), engine.GetCountersDate(), day)

@@ -4,7 +4,7 @@ package metering
 
 import "fmt"
 
-// Counters are counters since new; 0 is not counted.
+// Counters are counters since new.
 type Counters struct{ Seconds, Cycles, Starts int64 }
 
 // Known are the counters of the record.
@@ -14,6 +14,18 @@ type Known struct {
 	// Days from the day that they speak of to the day of the reading, negative when the record goes further. Undated says that nobody knows.
 	Days    int64
 	Undated bool
+	// Unrecorded says that nobody entered counters, so that nothing is held against them; those of a new engine are 0.
+	Unrecorded bool
+}
+
+// Has reports whether a record says hours, and whether it says cycles and starts: 0 of one beside more than a day of the others was left out. Nothing
+// flies for longer than a day without a cycle (our own bound, no source).
+func (k Known) Has() (hours, cycles, starts bool) {
+	if k.Unrecorded {
+		return false, false, false
+	}
+	short := k.Seconds <= aDay.Seconds
+	return k.Seconds > 0 || k.Cycles == 0 && k.Starts == 0, k.Cycles > 0 || short, k.Starts > 0 || short
 }
 
 // aDay is the most that one day adds: its 24 hours, and a cycle and a start in five minutes (common practice, no source).
@@ -22,14 +34,17 @@ var aDay = Counters{Seconds: 24 * 3600, Cycles: 288, Starts: 288}
 // Check says what can't be of counters that were read, empty when nothing. They may be what the record has, more by what the days since
 // allow, and less where the record has flown on since, or on the same day.
 func Check(read Counters, known Known) string {
+	hours, cycles, starts := known.Has()
 	for _, c := range []struct {
 		what             string
+		has              bool
 		read, known, day int64
 	}{
-		{"hours", read.Seconds, known.Seconds, aDay.Seconds}, {"cycles", read.Cycles, known.Cycles, aDay.Cycles}, {"starts", read.Starts, known.Starts, aDay.Starts},
+		{"hours", hours, read.Seconds, known.Seconds, aDay.Seconds}, {"cycles", cycles, read.Cycles, known.Cycles, aDay.Cycles},
+		{"starts", starts, read.Starts, known.Starts, aDay.Starts},
 	} {
 		switch least, most := known.span(c.known, c.day); {
-		case c.known == 0:
+		case !c.has:
 		case c.read < least:
 			return fmt.Sprintf("%s of %s are fewer than the %s of the record", text(c.what, c.read), c.what, text(c.what, c.known))
 		case !known.Undated && c.read > most:

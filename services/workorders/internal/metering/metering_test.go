@@ -38,8 +38,37 @@ func TestCountersAreHeldAgainstTheRecord(t *testing.T) {
 			t.Errorf("%s: %q, want %q", name, got, c.want)
 		}
 	}
-	if got := metering.Check(metering.Counters{Seconds: 12 * hour}, metering.Known{}); got != "" {
-		t.Errorf("an engine of which the record has nothing: %s", got)
+}
+
+// Nothing is held against a record that nobody entered, nor against a counter that was left out of it; 0 h of a new engine are held like any others.
+func TestWhatTheRecordSays(t *testing.T) {
+	for name, c := range map[string]struct {
+		known  metering.Known
+		has    [3]bool // hours, cycles, starts
+		read   metering.Counters
+		refuse string
+	}{
+		"nobody entered them": {known: metering.Known{Unrecorded: true}, read: metering.Counters{Seconds: 9000 * hour, Cycles: 9000}},
+		"new, as the record":  {has: [3]bool{true, true, true}},
+		"new, a run since":    {known: metering.Known{Days: 3}, has: [3]bool{true, true, true}, read: metering.Counters{Seconds: 12 * hour, Cycles: 2, Starts: 9}},
+		"new, and not likely": {has: [3]bool{true, true, true}, read: metering.Counters{Seconds: 25 * hour}, refuse: "25:00 of hours are more than the 0:00"},
+		"new, many cycles":    {has: [3]bool{true, true, true}, read: metering.Counters{Cycles: 289}, refuse: "289 of cycles are more than the 0"},
+		"new, day unknown":    {known: metering.Known{Undated: true}, has: [3]bool{true, true, true}, read: metering.Counters{Seconds: 9000 * hour}},
+		"cycles left out": {
+			known: metering.Known{Counters: metering.Counters{Seconds: 24*hour + 1}}, has: [3]bool{true, false, false}, read: metering.Counters{Seconds: 25 * hour, Cycles: 9000},
+		},
+		"hours left out": {
+			known: metering.Known{Counters: metering.Counters{Cycles: 4100, Starts: 4200}}, has: [3]bool{false, true, true},
+			read: metering.Counters{Seconds: 9000 * hour, Cycles: 4100, Starts: 4200},
+		},
+	} {
+		hours, cycles, starts := c.known.Has()
+		if got := [3]bool{hours, cycles, starts}; got != c.has {
+			t.Errorf("%s: it has %v, want %v", name, got, c.has)
+		}
+		if got := metering.Check(c.read, c.known); (got == "") != (c.refuse == "") || !strings.Contains(got, c.refuse) {
+			t.Errorf("%s: %q, want %q", name, got, c.refuse)
+		}
 	}
 }
 
