@@ -9,6 +9,7 @@ import (
 	"coldsection.example/services/consumables"
 	"coldsection.example/services/performance"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/rpc"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/telemetry"
@@ -48,14 +49,11 @@ var packages = map[string]string{
 
 // rights are what each part may do at the event servers: tell its own facts, work its own consumer and, for the gateway, read the feed.
 var rights = []eventbus.Rights{
-	{Part: Compliance, Publishes: []string{
-		"coldsection.compliance.*", "coldsection.aircraft.*", "coldsection.tools.*", "coldsection.engine.registered.v1", "coldsection.engine.changed.v1",
-		"coldsection.engine.utilization.*", "coldsection.access.authorization.*",
-	}},
-	{Part: Consumables, Publishes: []string{"coldsection.stock.*"}},
-	{Part: Performance, Publishes: []string{"coldsection.performance.*", "coldsection.engine.reading.*"}},
-	{Part: WorkOrders, Publishes: []string{"coldsection.workorder.*"}},
-	{Part: Gateway, Publishes: []string{"coldsection.access.webhook.*", "coldsection.access.posting.*", "coldsection.access.break_glass.*"}, ReadsAll: true},
+	{Part: Compliance, Publishes: facts.Types("compliance")},
+	{Part: Consumables, Publishes: facts.Types("consumables")},
+	{Part: Performance, Publishes: facts.Types("performance")},
+	{Part: WorkOrders, Publishes: facts.Types("workorders")},
+	{Part: Gateway, Publishes: facts.Types(facts.Access), ReadsAll: true},
 }
 
 // EventRights are what event servers of the suite let each part do.

@@ -1,6 +1,7 @@
 package eventbus
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -20,8 +21,12 @@ type FeedQuery struct {
 	Oldest  bool          // begin with the oldest fact that is kept, whatever After says
 	Types   []string      // event types or prefixes; empty for all
 	Subject string        // only facts about this resource, or about this collection, as in "engines/*"; empty for all
+	// May says whether facts of a type may be read; nil is all. Others are passed over like those that were not asked for.
+	May     func(typ string) bool
 	Limit   int           // at most this many
 	Wait    time.Duration // how long to wait for a first fact
+
+	most int // how many facts to look at; 0 is mostLooked
 }
 
 // fetchLimit is how long a batch that is known to be there may take.
@@ -49,27 +54,60 @@ func (b *Bus) feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 		return nil, q.After, err
 	}
 	next = q.After
-	for waited := false; len(facts) < q.Limit; {
+	var end time.Time // of the waiting, however many facts come meanwhile that were not asked for
+	for looked := 0; len(facts) < q.Limit && looked < cmp.Or(q.most, mostLooked); {
 		wait := time.Duration(0)
-		if waited && len(facts) == 0 {
-			wait = q.Wait
+		if !end.IsZero() && len(facts) == 0 {
+			wait = end.Sub(clock.System().Now())
 		}
-		batch, last, err := b.batch(ctx, subjects, next, q.Limit-len(facts), wait)
+		if wait < 0 {
+			break
+		}
+		batch, last, err := b.batch(ctx, subjects, next, q.size(len(facts)), wait)
 		if err != nil {
 			return nil, q.After, err
 		}
-		for _, m := range batch {
-			if about(m.Subject, q.Subject) {
-				facts = append(facts, m)
-			}
-		}
-		next = max(next, last)
-		if len(batch) == 0 && (waited || len(facts) > 0 || q.Wait == 0) {
+		facts, last = q.pick(facts, batch, last)
+		next, looked = max(next, last), looked+len(batch)
+		if len(batch) == 0 && (!end.IsZero() || len(facts) > 0 || q.Wait == 0) {
 			break
 		}
-		waited = waited || len(batch) == 0
+		if len(batch) == 0 {
+			end = clock.System().Now().Add(q.Wait)
+		}
 	}
 	return facts, next, nil
+}
+
+// mostLooked bounds the facts that one call looks at: of a long stream of which little is asked for, an answer comes in time and says how far
+// it looked.
+const mostLooked = 20_000
+
+// sieve is how many facts are read at once where some of them may not be asked for.
+const sieve = 1000
+
+// sifts says whether facts that the stream gives may be left out.
+func (q FeedQuery) sifts() bool { return q.Subject != "" || q.May != nil }
+
+// size is how many facts to read next when there are so many.
+func (q FeedQuery) size(have int) int {
+	if q.sifts() {
+		return min(max(q.Limit-have, sieve), cmp.Or(q.most, mostLooked))
+	}
+	return q.Limit - have
+}
+
+// pick adds what was asked for of a batch, up to the limit; last is how far it was looked at.
+func (q FeedQuery) pick(facts, batch []Message, last uint64) ([]Message, uint64) {
+	for _, m := range batch {
+		if !about(m.Subject, q.Subject) || q.May != nil && !q.May(m.Type) {
+			continue
+		}
+		if facts = append(facts, m); len(facts) == q.Limit {
+			return facts, m.Sequence
+		}
+	}
+	return facts, last
 }
 
 // about says whether a resource is the one asked for, or in the collection asked for.

@@ -3,6 +3,8 @@ package eventbus
 import (
 	"fmt"
 	"net/url"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -37,19 +39,23 @@ const (
 	typeSuffix    = ".v1"
 )
 
+// words are what types are made of; anything else would mean something else to an event server.
+var words = regexp.MustCompile(`^[a-z0-9_]+(\.[a-z0-9_]+)*$`)
+
 // subjectOf is the stream's subject of a type: coldsection.stock.issued.v1 is on coldsection.v1.stock.issued.
 func subjectOf(typ string) (string, error) {
 	middle, ok := strings.CutPrefix(typ, typePrefix)
 	if ok {
 		middle, ok = strings.CutSuffix(middle, typeSuffix)
 	}
-	if !ok || middle == "" || strings.ContainsAny(middle, " *>") {
+	if !ok || !words.MatchString(middle) {
 		return "", fault.Invalid("types", "EVENT_TYPE_INVALID", "%q is no event type; one looks like coldsection.stock.issued.v1.", typ)
 	}
 	return subjectPrefix + middle, nil
 }
 
-// subjectsOf are the subjects of types or of prefixes such as "coldsection.stock.*"; no types mean all.
+// subjectsOf are the subjects of types or of prefixes such as "coldsection.stock.*"; no types mean all. Event servers refuse subjects of which
+// one holds another, so what a prefix takes is not named beside it.
 func subjectsOf(types []string) ([]string, error) {
 	if len(types) == 0 {
 		return []string{subjectPrefix + ">"}, nil
@@ -66,12 +72,24 @@ func subjectsOf(types []string) ([]string, error) {
 			continue
 		}
 		area, ok := strings.CutPrefix(prefix+".", typePrefix)
-		if !ok || strings.ContainsAny(area, " *>") {
+		if !ok || area != "" && !words.MatchString(strings.TrimSuffix(area, ".")) {
 			return nil, fault.Invalid("types", "EVENT_TYPE_INVALID", "%q is no prefix of event types; one looks like coldsection.stock.*.", typ)
 		}
 		subjects = append(subjects, subjectPrefix+area+">")
 	}
-	return subjects, nil
+	return apart(subjects), nil
+}
+
+// apart leaves out subjects that another one of them holds.
+func apart(subjects []string) []string {
+	slices.Sort(subjects)
+	subjects = slices.Compact(subjects)
+	return slices.DeleteFunc(slices.Clone(subjects), func(s string) bool {
+		return slices.ContainsFunc(subjects, func(other string) bool {
+			prefix, all := strings.CutSuffix(other, ">")
+			return all && s != other && strings.HasPrefix(s, prefix)
+		})
+	})
 }
 
 // Header names of CloudEvents' NATS binding, and our extensions.
