@@ -42,7 +42,7 @@ type LotChanged struct {
 	// For a recall: the work orders that the lot or anything made from it reached; where more than a thousand, or as many engines, were
 	// reached, further facts about the lot name the rest.
 	ReachedWorkOrders []string `protobuf:"bytes,6,rep,name=reached_work_orders,json=reachedWorkOrders,proto3" json:"reached_work_orders,omitempty"`
-	// For a recall: the engines that it reached.
+	// For a recall: the engines that it reached. A use that is booked after the recall is told by a further fact, which names its order and engine.
 	ReachedEngines []string `protobuf:"bytes,7,rep,name=reached_engines,json=reachedEngines,proto3" json:"reached_engines,omitempty"`
 	// For a test of water: the test.
 	WaterTest     *WaterTest `protobuf:"bytes,8,opt,name=water_test,json=waterTest,proto3" json:"water_test,omitempty"`

@@ -269,7 +269,7 @@ func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot, item *consuma
 	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_EMPTIED:
 		lot.State = consumablesv1.Lot_USABLE
 	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_DISPOSED: // nobody knows any more what it was before
-		lot.State, lot.HoldReason = consumablesv1.Lot_HELD, "Its disposal was undone"
+		u.blockAs(lot, consumablesv1.Lot_HELD, "Its disposal was undone", "")
 	}
 	return store.Lots.SaveLater(ctx, u.Tx, lot, u.now)
 }

@@ -58,7 +58,7 @@ func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotReq
 	}
 	resource.ClearOutputOnly(lot)
 	lot.Name = u.app.newName("lots", req.GetLotId())
-	lot.State, lot.HoldReason = consumablesv1.Lot_HELD, uninspected
+	u.blockAs(lot, consumablesv1.Lot_HELD, uninspected, "")
 	addAnswers(lot, req.GetAnswers())
 	heldByAnswers(lot)
 	if item.GetCertificateRequired() && lot.GetCertificate() == nil {
@@ -66,7 +66,7 @@ func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotReq
 	}
 	for _, known := range batch {
 		if known.GetState() == consumablesv1.Lot_RECALLED {
-			lot.State, lot.HoldReason = consumablesv1.Lot_RECALLED, fmt.Sprintf("Its manufacturer's lot is recalled with %s: %s", known.GetName(), known.GetHoldReason())
+			u.blockAs(lot, consumablesv1.Lot_RECALLED, fmt.Sprintf("Its manufacturer's lot is recalled with %s: %s", known.GetName(), known.GetHoldReason()), "")
 		}
 	}
 	return u.addLot(ctx, lot, item, place, nil)

@@ -156,7 +156,7 @@ func (u unit) setApart(ctx context.Context, lot *consumablesv1.Lot, item *consum
 		return err
 	}
 	if lot.GetState() == consumablesv1.Lot_RECALLED {
-		apart.State, apart.HoldReason = lot.GetState(), lot.GetHoldReason()
+		apart.State, apart.HoldReason, apart.BlockTime = lot.GetState(), lot.GetHoldReason(), lot.GetBlockTime()
 		return store.Lots.Save(ctx, u.Tx, apart, u.now)
 	}
 	if err := u.hold(ctx, apart, why); err != nil {

@@ -33,7 +33,7 @@ func (a *App) HoldLot(ctx context.Context, req *consumablesv1.HoldLotRequest) (*
 // hold puts a locked lot aside and, for as long as it is held, every usable lot that came from it: what is doubtful in the
 // drum is doubtful in the bottle.
 func (u unit) hold(ctx context.Context, lot *consumablesv1.Lot, reason string) error {
-	lot.State, lot.HoldReason, lot.HeldOrigin = consumablesv1.Lot_HELD, reason, ""
+	u.blockAs(lot, consumablesv1.Lot_HELD, reason, "")
 	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 		return err
 	}
@@ -50,7 +50,7 @@ func (u unit) hold(ctx context.Context, lot *consumablesv1.Lot, reason string) e
 			continue
 		}
 		why := fmt.Sprintf("It came from %s, which is held: %s", lot.GetName(), reason)
-		child.State, child.HoldReason, child.HeldOrigin = consumablesv1.Lot_HELD, why, lot.GetName()
+		u.blockAs(child, consumablesv1.Lot_HELD, why, lot.GetName())
 		if err := store.Lots.Save(ctx, u.Tx, child, u.now); err != nil {
 			return err
 		}
@@ -64,7 +64,7 @@ func (u unit) hold(ctx context.Context, lot *consumablesv1.Lot, reason string) e
 // release makes a held lot usable, and with it those that were held for its sake only. One that has another parent on hold
 // waits for that.
 func (u unit) release(ctx context.Context, lot *consumablesv1.Lot) error {
-	lot.State, lot.HoldReason, lot.HeldOrigin = consumablesv1.Lot_USABLE, "", ""
+	unblockAs(lot, consumablesv1.Lot_USABLE)
 	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 		return err
 	}
@@ -84,10 +84,10 @@ func (u unit) release(ctx context.Context, lot *consumablesv1.Lot) error {
 		if err != nil {
 			return err
 		}
-		child.State, child.HoldReason, child.HeldOrigin = consumablesv1.Lot_USABLE, "", ""
-		if origin != nil {
-			child.State, child.HeldOrigin = consumablesv1.Lot_HELD, origin.GetName()
-			child.HoldReason = fmt.Sprintf("It came from %s, which is held: %s", origin.GetName(), origin.GetHoldReason())
+		if origin == nil {
+			unblockAs(child, consumablesv1.Lot_USABLE)
+		} else {
+			u.blockAs(child, consumablesv1.Lot_HELD, fmt.Sprintf("It came from %s, which is held: %s", origin.GetName(), origin.GetHoldReason()), origin.GetName())
 		}
 		if err := store.Lots.Save(ctx, u.Tx, child, u.now); err != nil {
 			return err

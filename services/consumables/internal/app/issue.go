@@ -51,19 +51,24 @@ func (u unit) issue(ctx context.Context, req *consumablesv1.IssueStockRequest, l
 	if err := allowedUse(item, line.Demands, req.GetWorkOrder()); err != nil {
 		return nil, err
 	}
-	c := u.rules(ctx, lot, item, need)
-	stands(&c, line.Balances)
+	m := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
+	m.WorkOrder, m.Reason = req.GetWorkOrder(), req.GetOverrideReason()
+	var err error
+	if m.EffectiveTime, err = u.happenedTo(ctx, lot, "effective_time", req.GetEffectiveTime()); err != nil {
+		return nil, err
+	}
 	others, err := u.others(line.Claims, lot.GetName(), req.GetWorkOrder(), item.GetBaseUnitCode())
 	if err != nil {
 		return nil, err
 	}
-	from, err := u.mayIssue(ctx, c, others, line, req, amount, need)
-	if err != nil {
-		return nil, err
+	c, claimed := u.rules(ctx, lot, item, need), others
+	if at := m.GetEffectiveTime().AsTime(); req.GetOverrideReason() != "" && usableOnlyThen(lot, at) {
+		need, claimed = at, 0 // it was handed out before anybody knew; what others claim of it they don't get
+		c = u.rulesThen(ctx, lot, item, at)
 	}
-	m := u.movement(consumablesv1.StockMovement_ISSUED, lot, amount, item.GetBaseUnitCode())
-	m.WorkOrder, m.Reason = req.GetWorkOrder(), req.GetOverrideReason()
-	if m.EffectiveTime, err = u.happenedTo(ctx, lot, "effective_time", req.GetEffectiveTime()); err != nil {
+	stands(&c, line.Balances)
+	from, err := u.mayIssue(ctx, c, claimed, line, req, amount, need)
+	if err != nil {
 		return nil, err
 	}
 	opening, err := u.openingOf(ctx, lot, item, req, amount, from, need)
@@ -75,7 +80,10 @@ func (u unit) issue(ctx context.Context, req *consumablesv1.IssueStockRequest, l
 		return nil, err
 	}
 	lot.Reserved = store.Quantity(others+own, item.GetBaseUnitCode())
-	if err := u.handOut(ctx, m, lot, item, opening, from, need); err != nil || !met {
+	if err := u.handOut(ctx, m, lot, item, opening, from, need); err != nil {
+		return nil, err
+	}
+	if err := u.reachedLate(ctx, lot, m); err != nil || !met {
 		return m, err
 	}
 	return m, u.demandsMet(ctx, req.GetWorkOrder(), line.Demands)
@@ -94,7 +102,7 @@ func (u unit) handOut(
 	if err != nil {
 		return err
 	}
-	if err := u.usable(ctx, pack, item, need); err != nil {
+	if err := u.usableThen(ctx, pack, item, need); err != nil {
 		return err
 	}
 	if pack.GetName() == lot.GetName() {

@@ -88,7 +88,7 @@ func (u unit) putInHold(ctx context.Context, name string, item *consumablesv1.It
 	if anywhere > amount {
 		return u.setApart(ctx, lot, item, amount, place, why)
 	}
-	lot.State, lot.HoldReason = consumablesv1.Lot_HELD, why
+	u.blockAs(lot, consumablesv1.Lot_HELD, why, "")
 	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 		return err
 	}

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/stock"
 	"coldsection.example/services/consumables/internal/store"
@@ -52,7 +54,7 @@ func (u unit) takeOut(
 	}
 	pack.SourceLot, pack.PackQuantity = lot.GetName(), nil
 	if s := lot.GetState(); s != consumablesv1.Lot_USABLE && s != consumablesv1.Lot_EMPTIED {
-		pack.State, pack.HoldReason = s, lot.GetHoldReason() // what is doubtful sealed is doubtful opened
+		pack.State, pack.HoldReason, pack.BlockTime = s, lot.GetHoldReason(), lot.GetBlockTime() // what is doubtful sealed is doubtful opened
 		if s == consumablesv1.Lot_HELD {
 			pack.HeldOrigin = lot.GetName()
 		}
@@ -61,6 +63,7 @@ func (u unit) takeOut(
 		return nil, err
 	}
 	m := u.movement(consumablesv1.StockMovement_OPENED, lot, content, item.GetBaseUnitCode())
+	m.EffectiveTime = timestamppb.New(at)
 	if m.Reason = "Opened as " + pack.GetShortCode(); isOrder(place) == nil {
 		m.WorkOrder = place
 	}

@@ -69,7 +69,7 @@ func (u unit) block(ctx context.Context, names []string, reason string, jobs, fl
 		if err != nil {
 			return err
 		}
-		lot.State, lot.HoldReason = consumablesv1.Lot_RECALLED, reason
+		u.blockAs(lot, consumablesv1.Lot_RECALLED, reason, lot.GetHeldOrigin())
 		if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 			return err
 		}
@@ -106,6 +106,15 @@ func (u unit) tellRecall(ctx context.Context, lot *consumablesv1.Lot, jobs, flee
 		}
 	}
 	return nil
+}
+
+// reachedLate tells of an issue or a use that was booked after its lot was recalled: who read what the recall reached knows of neither the order
+// nor the engine.
+func (u unit) reachedLate(ctx context.Context, lot *consumablesv1.Lot, m *consumablesv1.StockMovement) error {
+	if lot.GetState() != consumablesv1.Lot_RECALLED {
+		return nil
+	}
+	return u.tellRecall(ctx, lot, []string{m.GetWorkOrder()}, distinct([]string{m.GetEngine()}))
 }
 
 // from are the names from a place on, as many as one fact holds.

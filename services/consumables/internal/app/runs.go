@@ -107,7 +107,8 @@ func (u unit) produced(ctx context.Context, run *consumablesv1.ProductionRun, o 
 	}
 	made := run.GetEndTime().AsTime().In(zone)
 	lot, err := u.addLot(ctx, &consumablesv1.Lot{
-		Name: u.app.newName("lots", o.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_HELD, HoldReason: untestedRun, ProductionRun: run.GetName(),
+		Name: u.app.newName("lots", o.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_HELD, HoldReason: untestedRun, BlockTime: run.GetEndTime(),
+		ProductionRun:   run.GetName(),
 		ManufactureDate: &date.Date{Year: int32(made.Year()), Month: int32(made.Month()), Day: int32(made.Day())},
 	}, item, place.GetName(), nil)
 	if err != nil {

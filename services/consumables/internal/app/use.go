@@ -102,6 +102,9 @@ func (u unit) usedBeyondBooks(ctx context.Context, lot *consumablesv1.Lot, item 
 	if err := u.post(ctx, m, item, transfer(lot.GetName(), store.CountDifference, used.Engine, amount)); err != nil {
 		return err
 	}
+	if err := u.reachedLate(ctx, lot, m); err != nil {
+		return err
+	}
 	return u.publish(ctx, "coldsection.stock.use.unbooked.v1", m.GetName(), &consumablesv1.StockRecordChanged{
 		Record: m.GetName(), Item: m.GetItem(), Lot: m.GetLot(), WorkOrder: used.Order, State: m.GetKind().String(), Quantity: m.GetQuantity(),
 	})

@@ -79,9 +79,9 @@ func (u unit) unblocked(ctx context.Context, lot *consumablesv1.Lot, reason stri
 		return err
 	}
 	why := "Its recall was taken back: " + reason
-	lot.State, lot.HoldReason, lot.HeldOrigin = consumablesv1.Lot_HELD, why, ""
+	u.blockAs(lot, consumablesv1.Lot_HELD, why, "")
 	if left == 0 {
-		lot.State, lot.HoldReason = consumablesv1.Lot_EMPTIED, ""
+		unblockAs(lot, consumablesv1.Lot_EMPTIED)
 	}
 	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 		return err

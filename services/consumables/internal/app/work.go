@@ -219,7 +219,10 @@ func (u unit) consume(
 	}
 	m := u.movement(consumablesv1.StockMovement_CONSUMED, lot, amount, item.GetBaseUnitCode())
 	m.WorkOrder, m.Engine, m.EffectiveTime = order, engine, timestamppb.New(at)
-	return m, u.post(ctx, m, item, transfer(lot.GetName(), order, engine, amount))
+	if err := u.post(ctx, m, item, transfer(lot.GetName(), order, engine, amount)); err != nil {
+		return nil, err
+	}
+	return m, u.reachedLate(ctx, lot, m)
 }
 
 // ConsumeStock is Use by hand; the lot must be usable at that time.
@@ -250,7 +253,7 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 		if lot, err = u.atJob(ctx, lot, item, amount, req.GetWorkOrder(), at.AsTime()); err != nil {
 			return nil, err
 		}
-		if err := u.usable(ctx, lot, item, at.AsTime()); err != nil {
+		if err := u.usableThen(ctx, lot, item, at.AsTime()); err != nil {
 			return nil, err
 		}
 		return u.consume(ctx, lot, item, amount, req.GetWorkOrder(), req.GetEngine(), at.AsTime())
