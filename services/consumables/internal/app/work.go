@@ -144,7 +144,7 @@ func (u unit) wanted(ctx context.Context, order string, at time.Time, line Line)
 // claim claims so much of what nobody has claimed for a demand, as far as there is any, and saves the demand.
 func (u unit) claim(ctx context.Context, d store.Demand, item *consumablesv1.Item, amount stock.Micro) (store.Demand, []string, error) {
 	order, at := d.WorkOrder, d.Need
-	picks, _, _, err := u.choose(ctx, item, "", amount, u.needed(at))
+	picks, err := u.free(ctx, item, amount, u.needed(at))
 	if err != nil {
 		return d, nil, err
 	}
@@ -164,6 +164,34 @@ func (u unit) claim(ctx context.Context, d store.Demand, item *consumablesv1.Ite
 		lots = append(lots, p.Lot)
 	}
 	return d, lots, store.SaveDemand(ctx, u.Tx, d)
+}
+
+// free chooses among what nobody has claimed of an item, so that it stays so until the commit: no other claims on the item are made meanwhile, and
+// nobody takes anything of the lots that were chosen.
+func (u unit) free(ctx context.Context, item *consumablesv1.Item, amount stock.Micro, at time.Time) ([]stock.Pick, error) {
+	if err := u.Alone(ctx, "claims on "+item.GetName()); err != nil {
+		return nil, err
+	}
+	locked := map[string]bool{}
+	for {
+		picks, _, _, err := u.choose(ctx, item, "", amount, at)
+		if err != nil {
+			return nil, err
+		}
+		before := len(locked)
+		for _, p := range picks {
+			if locked[p.Lot] {
+				continue
+			}
+			if _, err := store.Lots.Lock(ctx, u.Tx, p.Lot); err != nil {
+				return nil, err
+			}
+			locked[p.Lot] = true
+		}
+		if len(locked) == before {
+			return picks, nil // chosen again while all of it was locked
+		}
+	}
 }
 
 // needed is when something that was wanted at a time is needed: then, or now when that is past.

@@ -5,6 +5,8 @@ import (
 	"sync"
 	"testing"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/platform/fault"
 )
@@ -45,5 +47,37 @@ func TestSixtyFourClerksWantTheLastLitre(t *testing.T) {
 			t.Errorf("%d movements and %d facts of %d issues", len(issued), d.facts("coldsection.stock.issued.v1"), won)
 		}
 		d.balanced()
+	})
+}
+
+// Two planners at once are not promised the same litre: of a lot of five, five claims of a litre stand, whoever was first, and the others are
+// refused.
+func TestNoLitreIsPromisedTwice(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
+		errs := make([]error, 16)
+		for i := range errs {
+			d.known(fmt.Sprintf("workOrders/r%d", i))
+		}
+		var wg sync.WaitGroup
+		for i := range errs {
+			wg.Go(func() {
+				_, errs[i] = d.ReserveStock(d.clerk(), &consumablesv1.ReserveStockRequest{
+					WorkOrder: fmt.Sprintf("workOrders/r%d", i), Item: "items/cleaner", Quantity: litres("1"), NeedTime: timestamppb.New(days(1)),
+				})
+			})
+		}
+		wg.Wait()
+		won := 0
+		for _, err := range errs {
+			if err == nil {
+				won++
+			} else if !fault.HasReason(err, "INSUFFICIENT_STOCK") {
+				t.Errorf("refused with %v", err)
+			}
+		}
+		if won != 5 || d.claims() != 5 || d.lot(lot).GetReserved().GetValue() != "5" {
+			t.Errorf("%d won, %d claims, %v promised", won, d.claims(), d.lot(lot).GetReserved())
+		}
 	})
 }
