@@ -2595,7 +2595,7 @@ type DueItem struct {
 	LastDoneCounters *Counters `protobuf:"bytes,14,opt,name=last_done_counters,json=lastDoneCounters,proto3" json:"last_done_counters,omitempty"`
 	// The record of it.
 	LastAccomplishment string `protobuf:"bytes,15,opt,name=last_accomplishment,json=lastAccomplishment,proto3" json:"last_accomplishment,omitempty"`
-	// Set while an extension is in force.
+	// Set until the last day of an extension, with what counts of it.
 	Extension *Extension `protobuf:"bytes,16,opt,name=extension,proto3" json:"extension,omitempty"`
 	// One line of arithmetic.
 	Explanation string `protobuf:"bytes,17,opt,name=explanation,proto3" json:"explanation,omitempty"`
@@ -2897,7 +2897,10 @@ type Extension struct {
 	// Who granted it.
 	Person string `protobuf:"bytes,7,opt,name=person,proto3" json:"person,omitempty"`
 	// When.
-	GrantTime     *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=grant_time,json=grantTime,proto3" json:"grant_time,omitempty"`
+	GrantTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=grant_time,json=grantTime,proto3" json:"grant_time,omitempty"`
+	// Why less counts of it than was granted: the requirement was revised since and permits no more. The amounts are those that count. Empty when all of
+	// it counts.
+	CutReason     string `protobuf:"bytes,9,opt,name=cut_reason,json=cutReason,proto3" json:"cut_reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2986,6 +2989,13 @@ func (x *Extension) GetGrantTime() *timestamppb.Timestamp {
 		return x.GrantTime
 	}
 	return nil
+}
+
+func (x *Extension) GetCutReason() string {
+	if x != nil {
+		return x.CutReason
+	}
+	return ""
 }
 
 // How a due date came about.
@@ -11356,7 +11366,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"limit_date\x18\x03 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tlimitDate\x12\x18\n" +
 	"\x04left\x18\x04 \x01(\x03B\x04\xe2A\x01\x03R\x04left\x12>\n" +
 	"\x0eprojected_date\x18\x05 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\rprojectedDate\x12\x1e\n" +
-	"\adriving\x18\x06 \x01(\bB\x04\xe2A\x01\x03R\adriving\"\x98\x03\n" +
+	"\adriving\x18\x06 \x01(\bB\x04\xe2A\x01\x03R\adriving\"\xbd\x03\n" +
 	"\tExtension\x128\n" +
 	"\x11operating_seconds\x18\x01 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x10operatingSeconds\x12#\n" +
 	"\x06cycles\x18\x02 \x01(\x03B\v\xe2A\x01\x01\xbaH\x04\"\x02(\x00R\x06cycles\x12\x1f\n" +
@@ -11367,7 +11377,9 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\fhardStopDate\x12\x1c\n" +
 	"\x06person\x18\a \x01(\tB\x04\xe2A\x01\x03R\x06person\x12?\n" +
 	"\n" +
-	"grant_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tgrantTime\"\x93\x02\n" +
+	"grant_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tgrantTime\x12#\n" +
+	"\n" +
+	"cut_reason\x18\t \x01(\tB\x04\xe2A\x01\x03R\tcutReason\"\x93\x02\n" +
 	"\x16ExplainDueItemResponse\x12C\n" +
 	"\bdue_item\x18\x01 \x01(\v2\".coldsection.compliance.v1.DueItemB\x04\xe2A\x01\x03R\adueItem\x12\x1a\n" +
 	"\x05lines\x18\x02 \x03(\tB\x04\xe2A\x01\x03R\x05lines\x12L\n" +

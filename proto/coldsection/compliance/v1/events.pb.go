@@ -571,6 +571,61 @@ func (x *ExtensionGranted) GetExtension() *Extension {
 	return nil
 }
 
+// Payload of coldsection.compliance.extension.reduced.v1; subject: the due item. A requirement that changed permits less than was granted.
+type ExtensionReduced struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The due item.
+	DueItem string `protobuf:"bytes,1,opt,name=due_item,json=dueItem,proto3" json:"due_item,omitempty"`
+	// The extension, with what still counts of it and why.
+	Extension     *Extension `protobuf:"bytes,2,opt,name=extension,proto3" json:"extension,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExtensionReduced) Reset() {
+	*x = ExtensionReduced{}
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExtensionReduced) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExtensionReduced) ProtoMessage() {}
+
+func (x *ExtensionReduced) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExtensionReduced.ProtoReflect.Descriptor instead.
+func (*ExtensionReduced) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ExtensionReduced) GetDueItem() string {
+	if x != nil {
+		return x.DueItem
+	}
+	return ""
+}
+
+func (x *ExtensionReduced) GetExtension() *Extension {
+	if x != nil {
+		return x.Extension
+	}
+	return nil
+}
+
 // Payload of coldsection.tools.tool.calibrated.v1 and coldsection.tools.calibration.lapsed.v1; subject: the tool.
 type ToolChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -590,7 +645,7 @@ type ToolChanged struct {
 
 func (x *ToolChanged) Reset() {
 	*x = ToolChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -602,7 +657,7 @@ func (x *ToolChanged) String() string {
 func (*ToolChanged) ProtoMessage() {}
 
 func (x *ToolChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[7]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -615,7 +670,7 @@ func (x *ToolChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ToolChanged.ProtoReflect.Descriptor instead.
 func (*ToolChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{7}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ToolChanged) GetTool() string {
@@ -670,7 +725,7 @@ type AuthorizationChanged struct {
 
 func (x *AuthorizationChanged) Reset() {
 	*x = AuthorizationChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -682,7 +737,7 @@ func (x *AuthorizationChanged) String() string {
 func (*AuthorizationChanged) ProtoMessage() {}
 
 func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -695,7 +750,7 @@ func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuthorizationChanged.ProtoReflect.Descriptor instead.
 func (*AuthorizationChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *AuthorizationChanged) GetPerson() string {
@@ -772,6 +827,9 @@ const file_coldsection_compliance_v1_events_proto_rawDesc = "" +
 	"\rrelease_entry\x18\x01 \x01(\v2'.coldsection.compliance.v1.ReleaseEntryR\freleaseEntry\"q\n" +
 	"\x10ExtensionGranted\x12\x19\n" +
 	"\bdue_item\x18\x01 \x01(\tR\adueItem\x12B\n" +
+	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"q\n" +
+	"\x10ExtensionReduced\x12\x19\n" +
+	"\bdue_item\x18\x01 \x01(\tR\adueItem\x12B\n" +
 	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"\x80\x02\n" +
 	"\vToolChanged\x12\x12\n" +
 	"\x04tool\x18\x01 \x01(\tR\x04tool\x12\x14\n" +
@@ -797,7 +855,7 @@ func file_coldsection_compliance_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_events_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_coldsection_compliance_v1_events_proto_goTypes = []any{
 	(*DueChanged)(nil),           // 0: coldsection.compliance.v1.DueChanged
 	(*EngineChanged)(nil),        // 1: coldsection.compliance.v1.EngineChanged
@@ -806,24 +864,26 @@ var file_coldsection_compliance_v1_events_proto_goTypes = []any{
 	(*RequirementAdopted)(nil),   // 4: coldsection.compliance.v1.RequirementAdopted
 	(*ReleaseEntered)(nil),       // 5: coldsection.compliance.v1.ReleaseEntered
 	(*ExtensionGranted)(nil),     // 6: coldsection.compliance.v1.ExtensionGranted
-	(*ToolChanged)(nil),          // 7: coldsection.compliance.v1.ToolChanged
-	(*AuthorizationChanged)(nil), // 8: coldsection.compliance.v1.AuthorizationChanged
-	(*date.Date)(nil),            // 9: google.type.Date
-	(*ReleaseEntry)(nil),         // 10: coldsection.compliance.v1.ReleaseEntry
-	(*Extension)(nil),            // 11: coldsection.compliance.v1.Extension
+	(*ExtensionReduced)(nil),     // 7: coldsection.compliance.v1.ExtensionReduced
+	(*ToolChanged)(nil),          // 8: coldsection.compliance.v1.ToolChanged
+	(*AuthorizationChanged)(nil), // 9: coldsection.compliance.v1.AuthorizationChanged
+	(*date.Date)(nil),            // 10: google.type.Date
+	(*ReleaseEntry)(nil),         // 11: coldsection.compliance.v1.ReleaseEntry
+	(*Extension)(nil),            // 12: coldsection.compliance.v1.Extension
 }
 var file_coldsection_compliance_v1_events_proto_depIdxs = []int32{
-	9,  // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
-	9,  // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
-	10, // 2: coldsection.compliance.v1.ReleaseEntered.release_entry:type_name -> coldsection.compliance.v1.ReleaseEntry
-	11, // 3: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
-	9,  // 4: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
-	9,  // 5: coldsection.compliance.v1.ToolChanged.previous_calibration_date:type_name -> google.type.Date
-	6,  // [6:6] is the sub-list for method output_type
-	6,  // [6:6] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	10, // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
+	10, // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
+	11, // 2: coldsection.compliance.v1.ReleaseEntered.release_entry:type_name -> coldsection.compliance.v1.ReleaseEntry
+	12, // 3: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
+	12, // 4: coldsection.compliance.v1.ExtensionReduced.extension:type_name -> coldsection.compliance.v1.Extension
+	10, // 5: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
+	10, // 6: coldsection.compliance.v1.ToolChanged.previous_calibration_date:type_name -> google.type.Date
+	7,  // [7:7] is the sub-list for method output_type
+	7,  // [7:7] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_events_proto_init() }
@@ -839,7 +899,7 @@ func file_coldsection_compliance_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_events_proto_rawDesc), len(file_coldsection_compliance_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -29,7 +29,7 @@ func sameButForTheDay(a, b *compliancev1.DueItem) bool {
 	return proto.Equal(bare(a), bare(b))
 }
 
-// dueFacts tells once per change of band, and when a record moved the item.
+// dueFacts tells once per change of band, when a record moved the item, and when a rule that changed cut its extension.
 func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fresh *compliancev1.DueItem, accomplishment string) error {
 	fact := &compliancev1.DueChanged{
 		DueItem: fresh.GetName(), Requirement: r.GetName(), RequirementCode: r.GetCode(), Subject: fresh.GetSubject(), TaskCard: r.GetTaskCard(),
@@ -38,6 +38,12 @@ func (u unit) dueFacts(ctx context.Context, r *compliancev1.Requirement, old, fr
 	}
 	if accomplishment != "" {
 		if err := u.publish(ctx, "coldsection.compliance.due.recalculated.v1", fresh.GetName(), fact); err != nil {
+			return err
+		}
+	}
+	if why := fresh.GetExtension().GetCutReason(); why != "" && why != old.GetExtension().GetCutReason() {
+		if err := u.publish(ctx, "coldsection.compliance.extension.reduced.v1", fresh.GetName(),
+			&compliancev1.ExtensionReduced{DueItem: fresh.GetName(), Extension: fresh.GetExtension()}); err != nil {
 			return err
 		}
 	}

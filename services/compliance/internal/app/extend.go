@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -28,13 +29,17 @@ func (a *App) ExtendDueItem(ctx context.Context, req *compliancev1.ExtendDueItem
 		if err := resource.CheckEtag(stored, req.GetEtag()); err != nil {
 			return nil, err
 		}
-		item, err := u.refreshed(ctx, stored)
+		r, err := u.refresher(ctx)
+		if err != nil {
+			return nil, err
+		}
+		item, w, err := r.weighed(ctx, stored)
 		if err != nil {
 			return nil, err
 		}
 		extension := req.GetExtension()
 		resource.ClearOutputOnly(extension)
-		if err := u.mayExtend(ctx, item, extension); err != nil {
+		if err := u.mayExtend(ctx, item, w, extension); err != nil {
 			return nil, err
 		}
 		extension.Person, extension.GrantTime = u.caller.Person, timestamppb.New(u.now)
@@ -42,35 +47,26 @@ func (a *App) ExtendDueItem(ctx context.Context, req *compliancev1.ExtendDueItem
 	})
 }
 
-func (u unit) mayExtend(ctx context.Context, item *compliancev1.DueItem, extension *compliancev1.Extension) error {
+// mayExtend holds an extension against the item and against the limits that it is counted by today: the first or the repeated ones, from whatever they
+// count.
+func (u unit) mayExtend(ctx context.Context, item *compliancev1.DueItem, w weighed, extension *compliancev1.Extension) error {
 	if _, err := store.People.Get(ctx, u.Tx, u.caller.Person); err != nil {
 		if fault.HasReason(err, "NOT_FOUND") {
 			return fault.Denied("EXTENSION_NOT_ALLOWED", "An extension names the person who grants it, and no person stands behind this account. Sign in as one of the quality staff.")
 		}
 		return err
 	}
-	r, err := store.Requirements.Get(ctx, u.Tx, item.GetRequirement())
-	if err != nil {
-		return err
-	}
+	r, limits := w.rule, w.point.Tree
 	if band := item.GetBand(); band == compliancev1.DueItem_EXEMPT || band == compliancev1.DueItem_NO_DATA {
 		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s has nothing to extend: %s.", r.GetCode(), item.GetBandReason())
 	}
 	if item.GetBand() == compliancev1.DueItem_OVERDUE || item.GetBand() == compliancev1.DueItem_ATTENTION {
 		return fault.Precondition("EXTENSION_NOT_ALLOWED", "%s is past already on %s. An extension is granted before that; do the work.", r.GetCode(), item.GetSubjectLabel())
 	}
-	if err := classOf(r).May(extensionOf(extension), permitted(r.GetTolerance(), limitsNow(r, item)), limitsNow(r, item)); err != nil {
+	if err := classOf(r).May(extensionOf(extension), permitted(r.GetTolerance(), limits), limits); err != nil {
 		return err
 	}
 	return mayStop(item, extension)
-}
-
-// limitsNow is the tree that the item is counted by.
-func limitsNow(r *compliancev1.Requirement, item *compliancev1.DueItem) due.Tree {
-	if item.GetLastAccomplishment() == "" {
-		return treeOf(r.GetInitial())
-	}
-	return treeOf(r.GetRepeat())
 }
 
 // mayStop refuses a last day that is over, or that lies beyond what days were asked for on top of the calendar limits.
@@ -147,10 +143,10 @@ func extensionOf(e *compliancev1.Extension) due.Extension {
 	return due.Extension{Seconds: e.GetOperatingSeconds(), Cycles: e.GetCycles(), Days: int64(e.GetDays()), Stop: dateOf(e.GetHardStopDate())}
 }
 
-// inForce keeps an item's extension while it is in force, and returns what it gives. A requirement that has become a
-// directive or a life limit has none.
-func (w *weighed) inForce(s seen) due.Extension {
-	if len(s.records.extensions) == 0 || classOf(w.rule) != due.Programme {
+// inForce keeps an item's extension while it is in force, and returns what it gives by the rules of today: no more than the requirement permits now,
+// whatever was granted before it was revised.
+func (w *weighed) inForce(s seen, limits due.Tree) due.Extension {
+	if len(s.records.extensions) == 0 {
 		return due.Extension{}
 	}
 	of := store.Extended{Item: dueName(w.rule.GetName(), s.subject.GetName())}
@@ -164,6 +160,11 @@ func (w *weighed) inForce(s seen) due.Extension {
 	if granted := e.GetGrantTime().AsTime(); s.past && (s.at.Before(granted) || s.known.Before(granted)) || dateOf(e.GetHardStopDate()).Before(s.today) {
 		return due.Extension{}
 	}
-	w.extension = e
-	return extensionOf(e)
+	left, why := classOf(w.rule).InForce(extensionOf(e), permitted(w.rule.GetTolerance(), limits), limits)
+	if w.extension = e; why != "" {
+		w.extension = proto.CloneOf(e)
+		w.extension.OperatingSeconds, w.extension.Cycles, w.extension.Days = left.Seconds, left.Cycles, int32(left.Days)
+		w.extension.CutReason = fmt.Sprintf("The extension under %s is cut: %s", e.GetAuthorityReference(), why)
+	}
+	return left
 }

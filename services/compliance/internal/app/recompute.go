@@ -240,6 +240,7 @@ func (w *weighed) asKept(s seen) bool {
 // says is what a row says of a requirement on a subject that neither a day nor counters nor a rate change.
 type says struct {
 	label, last, reason string
+	cut                 string // why less counts of the extension than was granted
 	done                civil.Date
 	counters            due.Counters
 	landings            int64
@@ -247,7 +248,7 @@ type says struct {
 }
 
 func (w *weighed) says(s seen) says {
-	y := says{label: label(s.subject), reason: w.reason, granted: w.extension.GetGrantTime()}
+	y := says{label: label(s.subject), reason: w.reason, granted: w.extension.GetGrantTime(), cut: w.extension.GetCutReason()}
 	if a := w.last; a != nil {
 		y.last, y.done, y.counters, y.landings = a.Name, a.DoneDate, a.Counters, a.Landings
 	}
@@ -258,6 +259,7 @@ func saysOf(item *compliancev1.DueItem) says {
 	return says{
 		label: item.GetSubjectLabel(), last: item.GetLastAccomplishment(), reason: item.GetBandReason(), done: dateOf(item.GetLastDoneDate()),
 		counters: countersOf(item.GetLastDoneCounters()), landings: item.GetLastDoneCounters().GetLandings(), granted: item.GetExtension().GetGrantTime(),
+		cut: item.GetExtension().GetCutReason(),
 	}
 }
 
@@ -275,6 +277,7 @@ func (y says) digest() uint64 {
 	} {
 		b = binary.AppendVarint(b, n)
 	}
+	b = append(b, y.cut...)
 	sum := sha256.Sum256(b)
 	return binary.LittleEndian.Uint64(sum[:])
 }

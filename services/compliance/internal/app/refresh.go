@@ -126,24 +126,30 @@ func (u unit) refresher(ctx context.Context) (refresher, error) {
 }
 
 func (u refresher) refreshed(ctx context.Context, item *compliancev1.DueItem) (*compliancev1.DueItem, error) {
+	fresh, _, err := u.weighed(ctx, item)
+	return fresh, err
+}
+
+// weighed is an item with how it comes about; nothing of that when nothing was known of the subject yet.
+func (u refresher) weighed(ctx context.Context, item *compliancev1.DueItem) (fresh *compliancev1.DueItem, w weighed, err error) {
 	s, err := u.look(ctx, item.GetSubject())
 	if u.then != nil && fault.HasReason(err, "NOT_KNOWN_THEN") {
 		decided(item, compliancev1.DueItem_NO_DATA, "Nothing was recorded of "+item.GetSubject()+" by then")
-		return item, nil
+		return item, w, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, w, err
 	}
 	r := s.requirement(item.GetRequirement())
 	if r == nil {
-		return nil, fault.Missing(item.GetRequirement())
+		return nil, w, fault.Missing(item.GetRequirement())
 	}
-	fresh, err := u.work(ctx, s, r)
-	if err != nil {
-		return nil, err
+	if w, err = u.weigh(ctx, s, r); err != nil {
+		return nil, w, err
 	}
+	fresh = w.tell(s)
 	fresh.Etag, fresh.UpdateTime = item.GetEtag(), item.GetUpdateTime()
-	return fresh, nil
+	return fresh, w, nil
 }
 
 func (u refresher) look(ctx context.Context, subject string) (seen, error) {

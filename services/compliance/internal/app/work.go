@@ -123,7 +123,7 @@ func (u unit) count(ctx context.Context, w *weighed, s seen, done []*store.Recor
 	}
 	n := len(done)
 	w.point = points.Point{
-		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: w.inForce(s),
+		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: w.inForce(s, from.tree),
 		Soft: r.GetSoft(), Lowered: n > 0 && done[n-1].Counters != w.last.Counters,
 	}
 	if was := s.was; was != nil && was.Same(w.point) && !was.Stale(was.OnSlate(s.slate, stateOf(s)), s.today) {
@@ -156,8 +156,16 @@ func countersOn(a *store.Record) *compliancev1.Counters {
 	return &compliancev1.Counters{OperatingSeconds: a.Counters.Seconds, Cycles: a.Counters.Cycles, Starts: a.Counters.Starts, Landings: a.Landings}
 }
 
-// whence is why an item counts from something else than the record of when it was last done; empty when it counts from that.
+// whence is why an item counts from something else than the record of when it was last done, and why less counts of its extension than was granted;
+// empty when neither is so.
 func whence(item *compliancev1.DueItem, p *points.Point) string {
+	if why := item.GetExtension().GetCutReason(); why != "" {
+		return " " + why + "." + countsFrom(item, p)
+	}
+	return countsFrom(item, p)
+}
+
+func countsFrom(item *compliancev1.DueItem, p *points.Point) string {
 	last := due.Base{Date: dateOf(item.GetLastDoneDate()), Counters: countersOf(item.GetLastDoneCounters())}
 	switch {
 	case p.Lowered:

@@ -2,6 +2,7 @@ package due
 
 import (
 	"fmt"
+	"strings"
 
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/platform/fault"
@@ -88,6 +89,33 @@ func (c Class) May(asked, permitted Extension, limits Tree) error {
 		}
 	}
 	return nil
+}
+
+// InForce is what counts of an extension now, and why it is less than was granted; no words when all of it counts. Rules change after a grant: a
+// kind that is never extended leaves nothing, a programme leaves as much as it permits today.
+func (c Class) InForce(granted, permitted Extension, limits Tree) (left Extension, why string) {
+	left.Stop = granted.Stop
+	switch c {
+	case Directive:
+		return left, "a directive is never extended"
+	case LifeLimit:
+		return left, "a life limit is never extended"
+	case Programme:
+	}
+	var cuts []string
+	for _, one := range []struct {
+		unit Unit
+		to   *int64
+	}{{Hours, &left.Seconds}, {Cycles, &left.Cycles}, {Days, &left.Days}} {
+		had, may := granted.of(one.unit), max(0, permitted.of(one.unit))
+		if !limits.counts(one.unit) {
+			may = 0
+		}
+		if *one.to = min(had, may); *one.to < had {
+			cuts = append(cuts, fmt.Sprintf("%s were granted, %s are permitted now", span(one.unit, had), span(one.unit, may)))
+		}
+	}
+	return left, strings.Join(cuts, "; ")
 }
 
 func span(u Unit, n int64) string {
