@@ -3909,7 +3909,8 @@ type Assessment struct {
 	ReadingsHeld int32 `protobuf:"varint,17,opt,name=readings_held,json=readingsHeld,proto3" json:"readings_held,omitempty"`
 	// The newest wash.
 	LatestWashTime *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=latest_wash_time,json=latestWashTime,proto3" json:"latest_wash_time,omitempty"`
-	// Hours of operation since then.
+	// Hours of operation since then, up to the newest reading whose hours can be true beside those of the wash and of the readings before
+	// it; 0 when not known.
 	WashAgeHours float64 `protobuf:"fixed64,19,opt,name=wash_age_hours,json=washAgeHours,proto3" json:"wash_age_hours,omitempty"`
 	// When it was computed.
 	ComputeTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=compute_time,json=computeTime,proto3" json:"compute_time,omitempty"`

@@ -104,10 +104,10 @@ type Result struct {
 	Threshold  float64   // cumulative sum at which the trend rule advises, in long-run standard deviations
 	Used, Kept int       // readings accepted, readings held
 	Last       time.Time // of an accepted reading
-	LastHours  float64   // then; 0 when not known
 	Cycle      int       // washes so far
 	Withheld   string    // why no wash is advised for a level that rose; empty when none is held back now
 	Wash       Event     // the last one
+	WashAge    float64   // hours of operation since then, by the newest reading whose hours are believed; 0 when not known
 }
 
 // Estimate is a value with the half width of its 90 % interval.

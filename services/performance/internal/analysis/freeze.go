@@ -9,7 +9,7 @@ import (
 )
 
 // Form names the form that Freeze writes; another program that writes another form, or judges readings by other rules, has another name.
-const Form = "7"
+const Form = "8"
 
 // Freeze writes a tracker down, some 20 kB.
 func (t *Tracker) Freeze() ([]byte, error) {

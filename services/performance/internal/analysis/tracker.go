@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"coldsection.example/services/performance/internal/baseline"
+	"coldsection.example/services/performance/internal/hours"
 	"coldsection.example/services/performance/internal/regress"
 )
 
@@ -31,7 +32,7 @@ type Tracker struct {
 	History    history
 	First      time.Time // accepted reading
 	Last       time.Time
-	LastHours  float64   // at the last accepted reading
+	Hours      hours.Log // of accepted readings
 	Newest     time.Time // of a reading or an event
 	Used, Kept int
 
@@ -46,9 +47,10 @@ type Tracker struct {
 
 	Cycle    int // washes so far
 	Wash     Event
-	Advised  bool // in this cycle
-	Dirty    bool // more dirt than usual was told in this cycle
-	Withheld bool // an advice, since the last change
+	Age      float64 // hours from it to the newest accepted reading whose hours are believed; 0 when not known
+	Advised  bool    // in this cycle
+	Dirty    bool    // more dirt than usual was told in this cycle
+	Withheld bool    // an advice, since the last change
 	Open     *Shift
 	Risen    time.Time // when Open was last found to go on
 
@@ -91,7 +93,7 @@ func (t *Tracker) Event(e Event) {
 	switch e.Kind {
 	case wash:
 		t.Cycle++
-		t.Wash, t.Advised, t.Dirty = e, false, false
+		t.Wash, t.Age, t.Advised, t.Dirty = e, 0, false, false
 		t.History.wash()
 		t.begin(e)
 	case "salt_rinse":
@@ -151,11 +153,7 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 		t.First, t.SinceAt = r.At, r.At
 	}
 	t.Used++
-	believed := t.believes(r)
-	t.Last, t.LastHours = r.At, 0
-	if r.Hours > 0 && r.Hours < 1e7 {
-		t.LastHours = r.Hours
-	}
+	t.Last = r.At
 	t.Propeller.add(speed, vectorOf(v.Deviation), t.Scatter.Sigma)
 	d := t.Propeller.correct(speed, vectorOf(v.Deviation))
 	t.Scatter.add(d)
@@ -168,12 +166,14 @@ func (t *Tracker) take(r *Reading, speed float64, v *Verdict) {
 	}
 	t.EWMA = regress.EWMA(t.EWMA, d[0], 0.2) // a usual weight (NIST e-Handbook 6.3.2.4)
 	v.Level = t.EWMA
-	t.Slope.add(r.Hours, d[0])
+	if t.count(r) {
+		t.Slope.add(r.Hours, d[0])
+	}
 	t.shift(r.At)
 	t.reweigh(r.At)
 	t.measure(raw{r.At, speed, vectorOf(v.Deviation), v.theta})
 	t.trend(r.At, d)
-	t.programme(r, v.Level, believed)
+	t.programme(r.At, v.Level)
 }
 
 // learn works the noise out anew, and the thresholds when the rate at which readings came so far has changed.
@@ -258,7 +258,7 @@ func (t *Tracker) tell(r *Result) {
 		reasons := t.HeldBack[n-1].Reasons
 		r.Withheld = reasons[len(reasons)-1]
 	}
-	r.Last, r.LastHours, r.Cycle, r.Wash = t.Last, t.LastHours, t.Cycle, t.Wash
+	r.Last, r.Cycle, r.Wash, r.WashAge = t.Last, t.Cycle, t.Wash, t.Age
 	r.Slope = t.Slope.estimate(t.Scatter.Long[0])
 	r.Noise, r.Threshold, r.Used, r.Kept = t.noise(), t.Height, t.Used, t.Kept
 	r.Reference, r.Based = t.Base[0], t.Based

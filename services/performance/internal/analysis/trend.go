@@ -188,28 +188,33 @@ func (t *Tracker) withhold(at time.Time, level float64, reasons []string, why st
 	t.HeldBack = append(t.HeldBack, Advice{At: at, Cause: "trend", Reasons: append(reasons, why), Level: level, Cycle: t.Cycle})
 }
 
-// believes says whether the hours of a reading can be true after those of the reading before it and of the wash; a slipped digit must not
-// make a wash due.
-func (t *Tracker) believes(r *Reading) bool {
-	now := hours.At{Time: r.At, Hours: r.Hours}
-	return hours.NoFaster(hours.At{Time: t.Last, Hours: t.LastHours}, now) && hours.NoFaster(hours.At{Time: t.Wash.At, Hours: t.Wash.Hours}, now)
+// count takes the hours of a reading in, and says whether they are believed beside those of the readings before it: a slipped digit must
+// not bend the slope, make the wash older, or make one due. The wash's age needs them to be possible after the wash, too.
+func (t *Tracker) count(r *Reading) bool {
+	now, washed := hours.At{Time: r.At, Hours: r.Hours}, hours.At{Time: t.Wash.At, Hours: t.Wash.Hours}
+	if !t.Hours.Believe(now) {
+		return false
+	}
+	if washed.Hours > 0 && hours.Together(washed, now) {
+		t.Age = math.Max(0, now.Hours-washed.Hours)
+	}
+	return true
 }
 
-// programme advises when the operator's programme asks for a wash; hours that are not believed ask for none.
-func (t *Tracker) programme(r *Reading, level float64, believed bool) {
+// programme advises when the operator's programme asks for a wash.
+func (t *Tracker) programme(at time.Time, level float64) {
 	if t.Cycle == 0 || t.Advised {
 		return
 	}
-	age := r.Hours - t.Wash.Hours
-	if limit := float64(t.Rules.ProgrammeHours); believed && limit > 0 && r.Hours > 0 && t.Wash.Hours > 0 && age >= limit {
-		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f h since the last recovery wash; the programme asks for one every %.0f h", age, limit))
+	if limit := float64(t.Rules.ProgrammeHours); limit > 0 && t.Age >= limit {
+		t.advise(at, "programme", level, fmt.Sprintf("%.0f h since the last recovery wash; the programme asks for one every %.0f h", t.Age, limit))
 	}
 	limit := t.Rules.ProgrammeDays
 	if limit <= 0 {
 		return
 	}
-	if days := r.At.Sub(t.Wash.At).Hours() / hoursPerDay; days >= float64(limit) {
-		t.advise(r.At, "programme", level, fmt.Sprintf("%.0f days since the last recovery wash; the programme asks for one every %d days", days, limit))
+	if days := at.Sub(t.Wash.At).Hours() / hoursPerDay; days >= float64(limit) {
+		t.advise(at, "programme", level, fmt.Sprintf("%.0f days since the last recovery wash; the programme asks for one every %d days", days, limit))
 	}
 }
 
@@ -232,9 +237,6 @@ type running struct {
 }
 
 func (r *running) add(at, itt float64) {
-	if !(at > 0 && at < 1e7) {
-		return
-	}
 	if r.N == 0 {
 		r.First = at
 	}

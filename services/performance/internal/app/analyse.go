@@ -306,7 +306,7 @@ func (u unit) saveAssessment(ctx context.Context, p store.Profile, data engineDa
 		fresh.LatestReadTime = timestamppb.New(result.Last)
 	}
 	if result.Cycle > 0 {
-		fresh.LatestWashTime, fresh.WashAgeHours = timestamppb.New(result.Wash.At), max(0, result.LastHours-result.Wash.Hours)
+		fresh.LatestWashTime, fresh.WashAgeHours = timestamppb.New(result.Wash.At), result.WashAge
 	}
 	open, err := u.openAdvice(ctx, p.Name)
 	if err != nil {

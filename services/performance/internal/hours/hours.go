@@ -20,7 +20,7 @@ type At struct {
 func Credible(all []At) []bool {
 	order := make([]int, 0, len(all))
 	for i, a := range all {
-		if a.Hours > 0 && a.Hours < 1e7 {
+		if a.known() {
 			order = append(order, i)
 		}
 	}
@@ -52,9 +52,29 @@ func Credible(all []At) []bool {
 	return credible
 }
 
-// NoFaster says whether the hours rose no faster than the clock from one reading or event to a later one; true when either has none.
-func NoFaster(from, to At) bool {
-	return !(from.Hours > 0 && to.Hours > 0) || to.Hours-from.Hours <= to.Time.Sub(from.Time).Hours()+rounding
+// Together says whether hours that were written down at a time and later can both be true; true when either has none.
+func Together(from, to At) bool {
+	risen := to.Hours - from.Hours
+	return !(from.known() && to.known()) || -rounding <= risen && risen <= to.Time.Sub(from.Time).Hours()+rounding
+}
+
+// known says whether these are hours that a counter shows.
+func (a At) known() bool { return a.Hours > 0 && a.Hours < 1e7 }
+
+// Log judges hours in order of time, one after another and without those behind them: it keeps the newest and the newest that it believed.
+type Log struct{ Newest, Believed At }
+
+// Believe says whether hours can be true with those that were believed last or, when these were wrong themselves, with those just before.
+// None are not believed.
+func (l *Log) Believe(now At) bool {
+	if !now.known() {
+		return false
+	}
+	believed := Together(l.Believed, now) || Together(l.Newest, now)
+	if l.Newest = now; believed {
+		l.Believed = now
+	}
+	return believed
 }
 
 // rounding [h] is how far hours that are written down with one place may be off, both ends together.

@@ -80,18 +80,68 @@ func TestWhatIsBelievedCanBeTrue(t *testing.T) {
 	})
 }
 
-func TestHoursRiseNoFasterThanTheClock(t *testing.T) {
+func TestHoursNeitherFallNorRiseFasterThanTheClock(t *testing.T) {
 	for _, c := range []struct {
 		from, passed, to float64
 		want             bool
 	}{
 		{4900, 24, 4905, true}, {4900, 24, 4900, true}, {4900, 24, 4924, true}, {4900, 24, 4924.05, true}, // one place of rounding
-		{4900, 24, 4924.2, false}, {4900, 24, 49007, false}, {4900, 2400, 49007, false}, {49007, 24, 4910, true},
-		{0, 24, 49007, true}, {4900, 24, 0, true}, // nothing to hold it against
+		{4900, 24, 4924.2, false}, {4900, 24, 49007, false}, {4900, 2400, 49007, false},
+		{4900, 24, 4899.95, true}, {4900, 24, 4899.8, false}, {49007, 24, 4910, false},
+		{0, 24, 49007, true}, {4900, 24, 0, true}, {4900, 24, -3, true}, {4900, 24, 1e9, true}, // nothing to hold it against
 	} {
 		to := At{begin.Add(time.Duration(c.passed * float64(time.Hour))), c.to}
-		if got := NoFaster(At{begin, c.from}, to); got != c.want {
+		if got := Together(At{begin, c.from}, to); got != c.want {
 			t.Errorf("from %g to %g in %g h: %v", c.from, c.to, c.passed, got)
 		}
 	}
+}
+
+// A log is judged as it is written. What is wrong is not believed, and what comes after it is, at the latest from the second that agree.
+func TestALogIsJudgedAsItIsWritten(t *testing.T) {
+	for name, c := range map[string]struct {
+		all  []At
+		want []bool
+	}{
+		"one":                           {days(100), []bool{true}},
+		"flown, stood and rounded":      {days(100, 105.5, 105.45, 120), []bool{true, true, true, true}},
+		"none, and none that is shown":  {days(0, 100, 0, 1e9, -4, 105), []bool{false, true, false, false, false, true}},
+		"a slipped digit":               {days(4900, 4905, 49070, 4909), []bool{true, true, false, true}},
+		"a digit less":                  {days(4900, 490, 4905, 4910), []bool{true, false, true, true}},
+		"two slips that disagree":       {days(4900, 49050, 49490, 4915), []bool{true, false, false, true}},
+		"at the beginning":              {days(49070, 4905, 4909, 4914), []bool{true, false, true, true}},
+		"could be, and was not":         {days(4900, 4924, 4910, 4915, 4920), []bool{true, true, false, true, true}},
+		"the counter was exchanged":     {days(4900, 4905, 3, 8, 13), []bool{true, true, false, true, true}},
+		"a counter that was ahead":      {days(4900, 5905, 5910, 5915), []bool{true, false, true, true}},
+		"as much as the clock, no more": {days(100, 124.05, 149), []bool{true, true, false}},
+	} {
+		log, got := Log{}, []bool{}
+		for _, a := range c.all {
+			got = append(got, log.Believe(a))
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}
+
+// Whatever single entries say, all true hours but those after the first entries and after a plausible slip are believed: two true ones in a
+// row always make the second believed.
+func TestTheSecondOfTwoTrueHoursIsBelieved(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		log, now, at, before := Log{}, 4000.0, begin, false
+		for range rapid.IntRange(1, 60).Draw(t, "n") {
+			gone := rapid.Float64Range(0.1, 200).Draw(t, "gone")
+			at, now = at.Add(time.Duration(gone*float64(time.Hour))), now+gone*rapid.Float64Range(0, 0.9).Draw(t, "flown")
+			wrong := rapid.IntRange(0, 3).Draw(t, "wrong") == 0
+			says := now
+			if wrong {
+				says = rapid.Float64Range(-10, 90000).Draw(t, "says")
+			}
+			if believed := log.Believe(At{at, says}); !wrong && before && !believed {
+				t.Fatalf("%g h at %s is not believed after %v", says, at, log)
+			}
+			before = !wrong
+		}
+	})
 }

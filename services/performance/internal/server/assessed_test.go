@@ -4,6 +4,9 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 )
@@ -89,6 +92,35 @@ func TestAWashInVainNamesOtherCauses(t *testing.T) {
 			if c.GetCause() == "fouling" {
 				t.Errorf("dirt is behind a wash in vain: %v", c)
 			}
+		}
+	})
+}
+
+// The log has a digit too many in its newest line and once before: the wash is as old as it is by the hours that can be true, and the slope is
+// that of the same log without slips. A wash whose hours nobody entered has no age; it was as old as the engine.
+func TestAnAssessmentDoesNotBelieveSlippedHours(t *testing.T) {
+	dirt := func(day int) float64 { return 0.02 * float64(day) }
+	var want *performancev1.Interval
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(priced)
+		b.fly(worn{days: 60, noise: 1, dirt: dirt})
+		want = b.assessment().GetIttSlopeCPer_100H()
+	})
+	benches(t, func(t *testing.T, b bench) {
+		b.withModel(priced)
+		b.fly(worn{days: 60, noise: 1, dirt: dirt, slips: map[int]int{40: 12000, 59: 12950}})
+		if got := b.assessment(); got.GetWashAgeHours() != 0 || math.Abs(got.GetIttSlopeCPer_100H().GetEstimate()-want.GetEstimate()) > 0.3 || want.GetEstimate() < 1 {
+			t.Errorf("%.1f h, slope %v, without slips %v", got.GetWashAgeHours(), got.GetIttSlopeCPer_100H(), want)
+		}
+		b.washed(20, 60)
+		if got := b.assessment(); got.GetWashAgeHours() != 190 { // from 1,100 to 1,290 h on the last day but one
+			t.Errorf("%.1f h after a wash at %v", got.GetWashAgeHours(), got.GetLatestWashTime().AsTime())
+		}
+		of(b.CreateEngineEvent(b.analyst(), &performancev1.CreateEngineEventRequest{Parent: engineName, EngineEvent: &performancev1.EngineEvent{
+			Kind: performancev1.EngineEvent_RECOVERY_WASH, EventTime: timestamppb.New(dayOf(30, 60).Add(-time.Hour)),
+		}})).done(t)
+		if got := b.assessment(); got.GetWashAgeHours() != 0 || !got.GetLatestWashTime().AsTime().Equal(dayOf(30, 60).Add(-time.Hour)) {
+			t.Errorf("%.1f h after a wash without hours at %v", got.GetWashAgeHours(), got.GetLatestWashTime().AsTime())
 		}
 	})
 }

@@ -21,6 +21,7 @@ type worn struct {
 	noise float64               // °C
 	wear  func(day int) float64 // share of the gas-generator turbine's efficiency; nil is none
 	dirt  func(day int) float64 // units: flow −3 %, efficiency −1 %
+	slips map[int]int           // hours that the log says on a day, instead of those that were flown
 }
 
 func (b bench) fly(w worn) {
@@ -44,7 +45,11 @@ func (b bench) fly(w worn) {
 		if err != nil {
 			b.t.Fatal(err)
 		}
-		_, _ = fmt.Fprintf(&csv, "DEMO-1,%s,%d,1000,%.4f,0,%.4f,1700,%.4f,%.3f,%.4f\n", dayOf(day, w.days).Format(time.RFC3339), 1000+5*day, c.OAT, p.Torque(),
+		flown := 1000 + 5*day
+		if said, slipped := w.slips[day]; slipped {
+			flown = said
+		}
+		_, _ = fmt.Fprintf(&csv, "DEMO-1,%s,%d,1000,%.4f,0,%.4f,1700,%.4f,%.3f,%.4f\n", dayOf(day, w.days).Format(time.RFC3339), flown, c.OAT, p.Torque(),
 			p.Ng+w.noise/30*rng.NormFloat64(), p.ITT+w.noise*rng.NormFloat64(), p.Fuel*(1+w.noise/1000*rng.NormFloat64()))
 	}
 	got := of(b.ImportReadings(b.analyst(), &performancev1.ImportReadingsRequest{Csv: csv.String()})).done(b.t)
