@@ -199,12 +199,23 @@ func describeOperation(schemas, operation node, m protoreflect.MethodDescriptor)
 	}
 }
 
-// principal says whether a path is the first of those that a method has.
-func principal(path string, m protoreflect.MethodDescriptor) bool {
+// binding says which of the paths that a method has one is, from 0 for the first.
+func binding(path string, m protoreflect.MethodDescriptor) int {
 	rule, _ := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
-	first := rule.GetGet() + rule.GetPost() + rule.GetPatch() + rule.GetDelete()
-	return len(rule.GetAdditionalBindings()) == 0 || strings.Count(path, "{") == strings.Count(first, "*")
+	for i, b := range rule.GetAdditionalBindings() {
+		template := spanning.ReplaceAllString(b.GetGet()+b.GetPost()+b.GetPatch()+b.GetDelete(), "$1")
+		if template == anything.ReplaceAllString(path, "*") {
+			return i + 1
+		}
+	}
+	return 0
 }
+
+// spanning is a variable of a path with what it spans, and anything is a part of a path that varies.
+var (
+	spanning = regexp.MustCompile(`\{[a-z_.]+=([^}]*)\}`)
+	anything = regexp.MustCompile(`\{[^}]*\}`)
+)
 
 // files are the media types of answers that hold a file, which comes as such unless JSON is asked for.
 var files = map[protoreflect.Name][]string{

@@ -74,8 +74,8 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 				if units.Carries(contractMethods()[id].Output()) {
 					takes(o, "Units")
 				}
-				if !principal(path, contractMethods()[id]) {
-					o["operationId"] = id + "_2" // another path of the same method
+				if i := binding(path, contractMethods()[id]); i > 0 {
+					o["operationId"] = fmt.Sprintf("%s_%d", id, i+1) // another path of the same method
 				}
 			}
 		}

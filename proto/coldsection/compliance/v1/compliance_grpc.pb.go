@@ -43,6 +43,7 @@ const (
 	ComplianceService_CorrectFitting_FullMethodName          = "/coldsection.compliance.v1.ComplianceService/CorrectFitting"
 	ComplianceService_VoidFitting_FullMethodName             = "/coldsection.compliance.v1.ComplianceService/VoidFitting"
 	ComplianceService_CorrectComponentHistory_FullMethodName = "/coldsection.compliance.v1.ComplianceService/CorrectComponentHistory"
+	ComplianceService_CorrectEntryCounters_FullMethodName    = "/coldsection.compliance.v1.ComplianceService/CorrectEntryCounters"
 	ComplianceService_CreateLifeLimit_FullMethodName         = "/coldsection.compliance.v1.ComplianceService/CreateLifeLimit"
 	ComplianceService_CreatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/CreatePerson"
 	ComplianceService_UpdatePerson_FullMethodName            = "/coldsection.compliance.v1.ComplianceService/UpdatePerson"
@@ -60,13 +61,15 @@ type ComplianceServiceClient interface {
 	// Adds an aircraft. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateAircraft(ctx context.Context, in *CreateAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
 	// Changes an aircraft; counters that are known change by utilization only. Roles: planner, quality, admin. Reason:
-	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
+	// known: CorrectEntryCounters puts right what it was entered with).
 	UpdateAircraft(ctx context.Context, in *UpdateAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(ctx context.Context, in *CreateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Changes an engine; counters that are known change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
 	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE,
-	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
+	// known: CorrectEntryCounters puts right what it was entered with).
 	UpdateEngine(ctx context.Context, in *UpdateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
@@ -123,6 +126,11 @@ type ComplianceServiceClient interface {
 	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
 	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
 	CorrectComponentHistory(ctx context.Context, in *CorrectComponentHistoryRequest, opts ...grpc.CallOption) (*Component, error)
+	// Corrects the counters that an aircraft, an engine or a component was entered with, and signs that; what was flown since stays on top. What is due
+	// and the lives of parts are worked out anew; as it was known before, it stays. Work that was recorded from the wrong counters is lowered with them
+	// and never raised. Role: quality. Reasons: CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, COUNTERS_IMPLAUSIBLE,
+	// DATE_IN_FUTURE, DATE_BEFORE_LAST, ETAG_MISMATCH.
+	CorrectEntryCounters(ctx context.Context, in *CorrectEntryCountersRequest, opts ...grpc.CallOption) (*CorrectEntryCountersResponse, error)
 	// Adds the life limit of a part number, from a revision of the approved document. A later revision is a further one with
 	// its own effective date. Role: quality. Reasons: LIFE_LIMIT_INVALID, ALREADY_EXISTS.
 	CreateLifeLimit(ctx context.Context, in *CreateLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error)
@@ -368,6 +376,16 @@ func (c *complianceServiceClient) CorrectComponentHistory(ctx context.Context, i
 	return out, nil
 }
 
+func (c *complianceServiceClient) CorrectEntryCounters(ctx context.Context, in *CorrectEntryCountersRequest, opts ...grpc.CallOption) (*CorrectEntryCountersResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CorrectEntryCountersResponse)
+	err := c.cc.Invoke(ctx, ComplianceService_CorrectEntryCounters_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *complianceServiceClient) CreateLifeLimit(ctx context.Context, in *CreateLifeLimitRequest, opts ...grpc.CallOption) (*LifeLimit, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(LifeLimit)
@@ -437,13 +455,15 @@ type ComplianceServiceServer interface {
 	// Adds an aircraft. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateAircraft(context.Context, *CreateAircraftRequest) (*Aircraft, error)
 	// Changes an aircraft; counters that are known change by utilization only. Roles: planner, quality, admin. Reason:
-	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
+	// known: CorrectEntryCounters puts right what it was entered with).
 	UpdateAircraft(context.Context, *UpdateAircraftRequest) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(context.Context, *CreateEngineRequest) (*Engine, error)
 	// Changes an engine; counters that are known change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
 	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE,
-	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day).
+	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
+	// known: CorrectEntryCounters puts right what it was entered with).
 	UpdateEngine(context.Context, *UpdateEngineRequest) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
@@ -500,6 +520,11 @@ type ComplianceServiceServer interface {
 	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
 	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
 	CorrectComponentHistory(context.Context, *CorrectComponentHistoryRequest) (*Component, error)
+	// Corrects the counters that an aircraft, an engine or a component was entered with, and signs that; what was flown since stays on top. What is due
+	// and the lives of parts are worked out anew; as it was known before, it stays. Work that was recorded from the wrong counters is lowered with them
+	// and never raised. Role: quality. Reasons: CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, COUNTERS_IMPLAUSIBLE,
+	// DATE_IN_FUTURE, DATE_BEFORE_LAST, ETAG_MISMATCH.
+	CorrectEntryCounters(context.Context, *CorrectEntryCountersRequest) (*CorrectEntryCountersResponse, error)
 	// Adds the life limit of a part number, from a revision of the approved document. A later revision is a further one with
 	// its own effective date. Role: quality. Reasons: LIFE_LIMIT_INVALID, ALREADY_EXISTS.
 	CreateLifeLimit(context.Context, *CreateLifeLimitRequest) (*LifeLimit, error)
@@ -590,6 +615,9 @@ func (UnimplementedComplianceServiceServer) VoidFitting(context.Context, *VoidFi
 }
 func (UnimplementedComplianceServiceServer) CorrectComponentHistory(context.Context, *CorrectComponentHistoryRequest) (*Component, error) {
 	return nil, status.Error(codes.Unimplemented, "method CorrectComponentHistory not implemented")
+}
+func (UnimplementedComplianceServiceServer) CorrectEntryCounters(context.Context, *CorrectEntryCountersRequest) (*CorrectEntryCountersResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CorrectEntryCounters not implemented")
 }
 func (UnimplementedComplianceServiceServer) CreateLifeLimit(context.Context, *CreateLifeLimitRequest) (*LifeLimit, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateLifeLimit not implemented")
@@ -1026,6 +1054,24 @@ func _ComplianceService_CorrectComponentHistory_Handler(srv interface{}, ctx con
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ComplianceService_CorrectEntryCounters_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CorrectEntryCountersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ComplianceServiceServer).CorrectEntryCounters(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ComplianceService_CorrectEntryCounters_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ComplianceServiceServer).CorrectEntryCounters(ctx, req.(*CorrectEntryCountersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ComplianceService_CreateLifeLimit_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CreateLifeLimitRequest)
 	if err := dec(in); err != nil {
@@ -1228,6 +1274,10 @@ var ComplianceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CorrectComponentHistory",
 			Handler:    _ComplianceService_CorrectComponentHistory_Handler,
+		},
+		{
+			MethodName: "CorrectEntryCounters",
+			Handler:    _ComplianceService_CorrectEntryCounters_Handler,
 		},
 		{
 			MethodName: "CreateLifeLimit",

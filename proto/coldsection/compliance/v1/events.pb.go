@@ -626,6 +626,70 @@ func (x *ExtensionReduced) GetExtension() *Extension {
 	return nil
 }
 
+// Payload of coldsection.compliance.counters.corrected.v1; subject: the aircraft, engine or component.
+type CountersCorrected struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was entered with wrong counters.
+	Subject string `protobuf:"bytes,1,opt,name=subject,proto3" json:"subject,omitempty"`
+	// The correction of these.
+	EntryCorrection *EntryCorrection `protobuf:"bytes,2,opt,name=entry_correction,json=entryCorrection,proto3" json:"entry_correction,omitempty"`
+	// The counters now.
+	Counters      *Counters `protobuf:"bytes,3,opt,name=counters,proto3" json:"counters,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountersCorrected) Reset() {
+	*x = CountersCorrected{}
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountersCorrected) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountersCorrected) ProtoMessage() {}
+
+func (x *CountersCorrected) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountersCorrected.ProtoReflect.Descriptor instead.
+func (*CountersCorrected) Descriptor() ([]byte, []int) {
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *CountersCorrected) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *CountersCorrected) GetEntryCorrection() *EntryCorrection {
+	if x != nil {
+		return x.EntryCorrection
+	}
+	return nil
+}
+
+func (x *CountersCorrected) GetCounters() *Counters {
+	if x != nil {
+		return x.Counters
+	}
+	return nil
+}
+
 // Payload of coldsection.tools.tool.calibrated.v1 and coldsection.tools.calibration.lapsed.v1; subject: the tool.
 type ToolChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -645,7 +709,7 @@ type ToolChanged struct {
 
 func (x *ToolChanged) Reset() {
 	*x = ToolChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -657,7 +721,7 @@ func (x *ToolChanged) String() string {
 func (*ToolChanged) ProtoMessage() {}
 
 func (x *ToolChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[8]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -670,7 +734,7 @@ func (x *ToolChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ToolChanged.ProtoReflect.Descriptor instead.
 func (*ToolChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{8}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ToolChanged) GetTool() string {
@@ -725,7 +789,7 @@ type AuthorizationChanged struct {
 
 func (x *AuthorizationChanged) Reset() {
 	*x = AuthorizationChanged{}
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[9]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -737,7 +801,7 @@ func (x *AuthorizationChanged) String() string {
 func (*AuthorizationChanged) ProtoMessage() {}
 
 func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[9]
+	mi := &file_coldsection_compliance_v1_events_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -750,7 +814,7 @@ func (x *AuthorizationChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuthorizationChanged.ProtoReflect.Descriptor instead.
 func (*AuthorizationChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{9}
+	return file_coldsection_compliance_v1_events_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *AuthorizationChanged) GetPerson() string {
@@ -830,7 +894,11 @@ const file_coldsection_compliance_v1_events_proto_rawDesc = "" +
 	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"q\n" +
 	"\x10ExtensionReduced\x12\x19\n" +
 	"\bdue_item\x18\x01 \x01(\tR\adueItem\x12B\n" +
-	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"\x80\x02\n" +
+	"\textension\x18\x02 \x01(\v2$.coldsection.compliance.v1.ExtensionR\textension\"\xc5\x01\n" +
+	"\x11CountersCorrected\x12\x18\n" +
+	"\asubject\x18\x01 \x01(\tR\asubject\x12U\n" +
+	"\x10entry_correction\x18\x02 \x01(\v2*.coldsection.compliance.v1.EntryCorrectionR\x0fentryCorrection\x12?\n" +
+	"\bcounters\x18\x03 \x01(\v2#.coldsection.compliance.v1.CountersR\bcounters\"\x80\x02\n" +
 	"\vToolChanged\x12\x12\n" +
 	"\x04tool\x18\x01 \x01(\tR\x04tool\x12\x14\n" +
 	"\x05state\x18\x02 \x01(\tR\x05state\x12C\n" +
@@ -855,7 +923,7 @@ func file_coldsection_compliance_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_compliance_v1_events_proto_rawDescData
 }
 
-var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_coldsection_compliance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_coldsection_compliance_v1_events_proto_goTypes = []any{
 	(*DueChanged)(nil),           // 0: coldsection.compliance.v1.DueChanged
 	(*EngineChanged)(nil),        // 1: coldsection.compliance.v1.EngineChanged
@@ -865,25 +933,30 @@ var file_coldsection_compliance_v1_events_proto_goTypes = []any{
 	(*ReleaseEntered)(nil),       // 5: coldsection.compliance.v1.ReleaseEntered
 	(*ExtensionGranted)(nil),     // 6: coldsection.compliance.v1.ExtensionGranted
 	(*ExtensionReduced)(nil),     // 7: coldsection.compliance.v1.ExtensionReduced
-	(*ToolChanged)(nil),          // 8: coldsection.compliance.v1.ToolChanged
-	(*AuthorizationChanged)(nil), // 9: coldsection.compliance.v1.AuthorizationChanged
-	(*date.Date)(nil),            // 10: google.type.Date
-	(*ReleaseEntry)(nil),         // 11: coldsection.compliance.v1.ReleaseEntry
-	(*Extension)(nil),            // 12: coldsection.compliance.v1.Extension
+	(*CountersCorrected)(nil),    // 8: coldsection.compliance.v1.CountersCorrected
+	(*ToolChanged)(nil),          // 9: coldsection.compliance.v1.ToolChanged
+	(*AuthorizationChanged)(nil), // 10: coldsection.compliance.v1.AuthorizationChanged
+	(*date.Date)(nil),            // 11: google.type.Date
+	(*ReleaseEntry)(nil),         // 12: coldsection.compliance.v1.ReleaseEntry
+	(*Extension)(nil),            // 13: coldsection.compliance.v1.Extension
+	(*EntryCorrection)(nil),      // 14: coldsection.compliance.v1.EntryCorrection
+	(*Counters)(nil),             // 15: coldsection.compliance.v1.Counters
 }
 var file_coldsection_compliance_v1_events_proto_depIdxs = []int32{
-	10, // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
-	10, // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
-	11, // 2: coldsection.compliance.v1.ReleaseEntered.release_entry:type_name -> coldsection.compliance.v1.ReleaseEntry
-	12, // 3: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
-	12, // 4: coldsection.compliance.v1.ExtensionReduced.extension:type_name -> coldsection.compliance.v1.Extension
-	10, // 5: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
-	10, // 6: coldsection.compliance.v1.ToolChanged.previous_calibration_date:type_name -> google.type.Date
-	7,  // [7:7] is the sub-list for method output_type
-	7,  // [7:7] is the sub-list for method input_type
-	7,  // [7:7] is the sub-list for extension type_name
-	7,  // [7:7] is the sub-list for extension extendee
-	0,  // [0:7] is the sub-list for field type_name
+	11, // 0: coldsection.compliance.v1.DueChanged.due_date:type_name -> google.type.Date
+	11, // 1: coldsection.compliance.v1.UtilizationRecorded.flight_date:type_name -> google.type.Date
+	12, // 2: coldsection.compliance.v1.ReleaseEntered.release_entry:type_name -> coldsection.compliance.v1.ReleaseEntry
+	13, // 3: coldsection.compliance.v1.ExtensionGranted.extension:type_name -> coldsection.compliance.v1.Extension
+	13, // 4: coldsection.compliance.v1.ExtensionReduced.extension:type_name -> coldsection.compliance.v1.Extension
+	14, // 5: coldsection.compliance.v1.CountersCorrected.entry_correction:type_name -> coldsection.compliance.v1.EntryCorrection
+	15, // 6: coldsection.compliance.v1.CountersCorrected.counters:type_name -> coldsection.compliance.v1.Counters
+	11, // 7: coldsection.compliance.v1.ToolChanged.calibration_due_date:type_name -> google.type.Date
+	11, // 8: coldsection.compliance.v1.ToolChanged.previous_calibration_date:type_name -> google.type.Date
+	9,  // [9:9] is the sub-list for method output_type
+	9,  // [9:9] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_events_proto_init() }
@@ -899,7 +972,7 @@ func file_coldsection_compliance_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_compliance_v1_events_proto_rawDesc), len(file_coldsection_compliance_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

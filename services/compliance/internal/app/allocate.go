@@ -9,12 +9,12 @@ import (
 
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/fitted"
 	"coldsection.example/services/compliance/internal/store"
-	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/resource"
 )
 
@@ -208,6 +208,9 @@ type thing interface {
 	GetCountersDate() *date.Date
 	GetEntryCounters() *compliancev1.Counters
 	GetEntryDate() *date.Date
+	GetEntryCorrections() []*compliancev1.EntryCorrection
+	GetCreateTime() *timestamppb.Timestamp
+	GetEtag() string
 }
 
 func (u unit) thing(ctx context.Context, name string) (thing, error) {
@@ -221,19 +224,9 @@ func (u unit) thing(ctx context.Context, name string) (thing, error) {
 }
 
 func (u unit) saveCounters(ctx context.Context, t thing, counters *compliancev1.Counters, day *date.Date) error {
-	switch t := t.(type) {
-	case *compliancev1.Aircraft:
-		t.Counters, t.CountersDate = counters, day
-		return store.Aircraft.Save(ctx, u.Tx, t, u.now)
-	case *compliancev1.Engine:
-		t.Counters, t.CountersDate = counters, day
-		return store.Engines.Save(ctx, u.Tx, t, u.now)
-	case *compliancev1.Component:
-		t.Counters, t.CountersDate = counters, day
-		return store.Components.Save(ctx, u.Tx, t, u.now)
-	default:
-		return fault.New(fault.Internal, "INTERNAL", "%s has no counters.", t.GetName())
-	}
+	h := heldBy(t)
+	*h.counters, *h.read = counters, day
+	return u.saveThing(ctx, t)
 }
 
 // countersAt are the counters of a thing at the end of a civil day, as far as they were known at an instant: those entered when it

@@ -138,10 +138,10 @@ func notNegative(name string, c *compliancev1.Counters) error {
 	return nil
 }
 
-// corrected are the records of work with the counters that corrections of flying leave of what was signed. They only ever
+// corrected are the records of work with the counters that corrections of flying and of entries leave of what was signed. They only ever
 // lower them, so that a correction never makes a limit last longer than was signed.
 func (u unit) corrected(ctx context.Context, s seen, done []*store.Record) ([]*store.Record, error) {
-	if s.records.lastEnded.IsZero() {
+	if s.records.lastEnded.IsZero() && len(s.subject.GetEntryCorrections()) == 0 {
 		return done, nil
 	}
 	out := make([]*store.Record, len(done))
@@ -157,7 +157,7 @@ func (u unit) corrected(ctx context.Context, s seen, done []*store.Record) ([]*s
 	return out, nil
 }
 
-// movedSince is by how much the flying through the day of the work is known to be other than it was when the work was recorded.
+// movedSince is by how much the counters at the end of the day of the work are known to be other than they were when the work was recorded.
 func (u unit) movedSince(ctx context.Context, a *store.Record, s seen) (*compliancev1.Counters, error) {
 	day := a.DoneDate.String()
 	then, err := store.CountersFlown(ctx, u.Tx, s.subject.GetName(), day, storage.FromMicros(a.Recorded))
@@ -165,7 +165,7 @@ func (u unit) movedSince(ctx context.Context, a *store.Record, s seen) (*complia
 		return nil, err
 	}
 	now, err := store.CountersFlown(ctx, u.Tx, s.subject.GetName(), day, s.known)
-	return countersPlus(now, negative(then)), err
+	return countersPlus(countersPlus(now, negative(then)), reentered(s, a)), err
 }
 
 func lower(c due.Counters, moved *compliancev1.Counters) due.Counters {

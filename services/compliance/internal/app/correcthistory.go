@@ -41,23 +41,12 @@ func (u unit) correctHistory(ctx context.Context, part *compliancev1.Component, 
 	}
 	old := proto.CloneOf(part)
 	part.History = req.GetHistory()
-	if right := req.GetEntryCounters(); right != nil {
-		flown, err := store.CountersFlown(ctx, u.Tx, part.GetName(), "9999-12-31", allKnown)
-		if err != nil {
-			return nil, err
-		}
-		part.Counters, part.EntryCounters = countersPlus(right, flown), right
-	}
-	if proto.Equal(part, old) {
+	right := req.GetEntryCounters()
+	moves := right != nil && !proto.Equal(right, old.GetEntryCounters())
+	if !moves && proto.Equal(part, old) {
 		return nil, fault.Invalid("history", "CORRECTION_NOT_ALLOWED", "%s says that already. Give the right history.", part.GetName())
 	}
-	if err := notNegative(part.GetName(), part.GetCounters()); err != nil {
-		return nil, err
-	}
-	if err := store.Components.Save(ctx, u.Tx, part, u.now); err != nil {
-		return nil, err
-	}
-	if err := store.AddVersion(ctx, u.Tx, part, u.now); err != nil {
+	if err := u.keepHistory(ctx, part, right, moves, req.GetReason()); err != nil {
 		return nil, err
 	}
 	fields := []recordchain.Field{{Name: "reason", Value: req.GetReason()}, {Name: "person", Value: u.caller.Person}}
@@ -70,12 +59,20 @@ func (u unit) correctHistory(ctx context.Context, part *compliancev1.Component, 
 	return part, u.recomputeWithin(ctx, part.GetName())
 }
 
+// keepHistory saves a component with its right history, and with the right entry where that moves.
+func (u unit) keepHistory(ctx context.Context, part *compliancev1.Component, right *compliancev1.Counters, moves bool, reason string) error {
+	if moves {
+		return u.reenter(ctx, part, right, &compliancev1.EntryCorrection{Reason: reason})
+	}
+	if err := store.Components.Save(ctx, u.Tx, part, u.now); err != nil {
+		return err
+	}
+	return store.AddVersion(ctx, u.Tx, part, u.now)
+}
+
 // lifeBefore is what a component says of its life before it was added, to be signed.
 func lifeBefore(prefix string, part *compliancev1.Component) []recordchain.Field {
-	e := part.GetEntryCounters()
-	fields := []recordchain.Field{
-		{Name: prefix + "entry", Value: fmt.Sprintf("%d s, %d cycles, %d starts, %d landings", e.GetOperatingSeconds(), e.GetCycles(), e.GetStarts(), e.GetLandings())},
-	}
+	fields := []recordchain.Field{{Name: prefix + "entry", Value: spelledOut(part.GetEntryCounters())}}
 	for i, h := range part.GetHistory() {
 		fields = append(fields, recordchain.Field{Name: fmt.Sprintf("%sstay_%d", prefix, i+1), Value: fmt.Sprintf(
 			"%s %s, cycles %d to %d, %d starts, %d flights, %d s, off %s, %s", h.GetEngineModel(), h.GetEngineSerial(), h.GetInstallCycles(), h.GetRemoveCycles(),
@@ -83,45 +80,4 @@ func lifeBefore(prefix string, part *compliancev1.Component) []recordchain.Field
 		)})
 	}
 	return fields
-}
-
-// lifeKnown is a thing with the history and the entry that it was known to have at an instant: these were always true of it, so that
-// a correction counts from when it was recorded, for whatever day is asked about.
-func (u unit) lifeKnown(ctx context.Context, t thing, s seen) (thing, error) {
-	said := blank(t)
-	found, err := store.VersionKnown(ctx, u.Tx, t.GetName(), s.known, said)
-	if err != nil || !found {
-		return t, err
-	}
-	switch t := t.(type) {
-	case *compliancev1.Component:
-		part := proto.CloneOf(t)
-		if was, ok := said.(*compliancev1.Component); ok {
-			part.History = was.GetHistory()
-		}
-		if part.EntryCounters, part.EntryDate = said.GetEntryCounters(), said.GetEntryDate(); unknown(said) {
-			part.Counters = nil
-		}
-		return part, nil
-	case *compliancev1.Engine:
-		if said.GetEntryCounters() == nil && !unknown(said) {
-			return t, nil // known before what it was entered with was kept
-		}
-		engine := proto.CloneOf(t)
-		if engine.EntryCounters, engine.EntryDate = said.GetEntryCounters(), said.GetEntryDate(); unknown(said) {
-			engine.Counters = nil
-		}
-		return engine, nil
-	case *compliancev1.Aircraft:
-		if said.GetEntryCounters() == nil && !unknown(said) {
-			return t, nil
-		}
-		plane := proto.CloneOf(t)
-		if plane.EntryCounters, plane.EntryDate = said.GetEntryCounters(), said.GetEntryDate(); unknown(said) {
-			plane.Counters = nil
-		}
-		return plane, nil
-	default:
-		return t, nil
-	}
 }

@@ -3,9 +3,12 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
@@ -101,7 +104,7 @@ func (u unit) enter(ctx context.Context, t thing, said *compliancev1.Counters, a
 	if err != nil {
 		return stays, err
 	}
-	before, err := store.CountersFlown(ctx, u.Tx, t.GetName(), through.String(), allKnown)
+	before, err := u.beforeFlown(ctx, t.GetName(), said, through)
 	if err != nil {
 		return stays, err
 	}
@@ -109,12 +112,7 @@ func (u unit) enter(ctx context.Context, t thing, said *compliancev1.Counters, a
 	if err != nil {
 		return stays, err
 	}
-	out := entered{entry: countersPlus(said, negative(before)), day: stays.day, read: stays.read}
-	if notNegative(t.GetName(), out.entry) != nil {
-		return stays, fault.Invalid("counters", "COUNTERS_IMPLAUSIBLE",
-			"%s alone has recorded flying of %s h and %d cycles by %s, more than these counters say. Read them again, or give the day that they are of.",
-			t.GetName(), span(before.GetOperatingSeconds()), before.GetCycles(), through)
-	}
+	out := entered{entry: before, day: stays.day, read: stays.read}
 	if unknown(t) {
 		out.read = later(at, dateOf(stays.read))
 		out.day, err = u.beforeFlying(ctx, t.GetName(), at)
@@ -123,6 +121,16 @@ func (u unit) enter(ctx context.Context, t thing, said *compliancev1.Counters, a
 	}
 	out.now = countersPlus(out.entry, all)
 	return out, err
+}
+
+// overKnown refuses to put other counters over those that are known, where an update names them: what was typed wrong is corrected with a signature.
+// Reason: COUNTERS_KNOWN.
+func overKnown(was thing, said *compliancev1.Counters, mask *fieldmaskpb.FieldMask) error {
+	if said == nil || !slices.Contains(mask.GetPaths(), "counters") || unknown(was) || fills(was.GetEntryCounters(), said) || proto.Equal(said, was.GetCounters()) {
+		return nil
+	}
+	return fault.Precondition("COUNTERS_KNOWN",
+		"The counters of %s are known, so they change by flying alone. If it was entered with wrong ones, quality corrects these with CorrectEntryCounters.", was.GetName())
 }
 
 // readOn is the day that counters are true at the end of.

@@ -54,6 +54,9 @@ func (a *App) UpdateAircraft(ctx context.Context, req *compliancev1.UpdateAircra
 		if err := resource.Apply(plane, req.GetAircraft(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
+		if err := overKnown(was, plane.GetCounters(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
 		known, err := u.enter(ctx, was, plane.GetCounters(), plane.GetCountersDate())
 		if err != nil {
 			return nil, err
@@ -136,6 +139,9 @@ func (a *App) UpdateEngine(ctx context.Context, req *compliancev1.UpdateEngineRe
 			return nil, err
 		}
 		if err := u.correctSerial(engine, req, was.GetSerial()); err != nil {
+			return nil, err
+		}
+		if err := overKnown(was, engine.GetCounters(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
 		known, err := u.enter(ctx, was, engine.GetCounters(), engine.GetCountersDate())

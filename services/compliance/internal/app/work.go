@@ -169,7 +169,7 @@ func countsFrom(item *compliancev1.DueItem, p *points.Point) string {
 	last := due.Base{Date: dateOf(item.GetLastDoneDate()), Counters: countersOf(item.GetLastDoneCounters())}
 	switch {
 	case p.Lowered:
-		return " Corrected flying lowered the counters that the record of the work carries."
+		return " Corrected flying or entries lowered the counters that the record of the work carries."
 	case !p.Tree.CountsDays() && !p.Tree.CountsUse() || p.Base == last:
 		return ""
 	case item.GetLastAccomplishment() == "":

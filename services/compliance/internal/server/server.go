@@ -65,7 +65,8 @@ func commandPolicy() auth.Policy {
 	p.For(service, []string{"planner", "integrator"}, "BatchCreateUtilizations")
 	p.For(service, []string{"planner", "integrator", "quality"}, "CreateUtilization")
 	p.For(service, []string{"quality"}, "CreateAccomplishment", "ExtendDueItem", "CalibrateTool", "CreateAuthorization", "SuspendAuthorization",
-		"RecordExperience", "CreateLifeLimit", "DecideApplicability", "CorrectFitting", "VoidFitting", "CorrectComponentHistory")
+		"RecordExperience", "CreateLifeLimit", "DecideApplicability", "CorrectFitting", "VoidFitting", "CorrectComponentHistory",
+		"CorrectEntryCounters")
 	p.For(service, []string{"quality", "stores", "technician"}, "WithdrawTool")
 	return p.For(service, []string{"quality", "admin"}, "CreatePerson", "UpdatePerson")
 }
