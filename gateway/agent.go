@@ -10,6 +10,9 @@ import (
 
 	"coldsection.example/gateway/internal/agentdoor"
 	"coldsection.example/gateway/internal/rest"
+	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 )
 
@@ -30,6 +33,31 @@ func (g *Gateway) openAgentDoor(mux *http.ServeMux) error {
 	})
 	return agentdoor.Register(mux)
 }
+
+// drafting is the one change that an agent may make: an order for people to judge.
+const drafting = workordersv1.WorkOrdersService_CreateWorkOrder_FullMethodName
+
+// allowAgent holds an agent to reading and drafting, whatever else its account may do and by whichever way it calls; a person with this role still
+// looks after the own session. What comes through the agent's door is drafted by an agent only, as nothing else would be marked so.
+// Reasons: AGENT_LIMITED, AGENT_ROLE_NEEDED.
+func allowAgent(ctx context.Context, method string) error {
+	id, _ := auth.FromContext(ctx)
+	agent, changes := id.Has(agentRole), !readOnly(method)
+	own := id.Kind == auth.Human && strings.HasPrefix(method, "/"+accessv1.SessionService_ServiceDesc.ServiceName+"/")
+	switch {
+	case agent && changes && method != drafting && !own:
+		return fault.Denied("AGENT_LIMITED", "%s is an agent, which reads and drafts orders and nothing else, so it may not call %s. Ask a person to do it.",
+			id.Account, method).With("method", method)
+	case !agent && changes && agentdoor.CameThrough(ctx):
+		return fault.Denied("AGENT_ROLE_NEEDED", "%s does not have the role agent, so what it drafts through this door would not be marked as a machine's. "+
+			"Use the key of an account with that role.", id.Account)
+	default:
+		return nil
+	}
+}
+
+// agentRole is the role of programs that reason in text.
+const agentRole = "agent"
 
 // letIn says whether a request has a valid bearer token. Reasons: NOT_SIGNED_IN, CREDENTIALS_WRONG.
 func (g *Gateway) letIn(r *http.Request) error {

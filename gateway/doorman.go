@@ -94,6 +94,9 @@ func (d *doorman) admit(ctx context.Context, method string) (context.Context, er
 	if err = d.judged(known, err); err == nil {
 		err = allowScopes(known, method)
 	}
+	if err == nil {
+		err = allowAgent(known, method)
+	}
 	return known, err
 }
 

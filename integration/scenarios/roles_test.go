@@ -31,7 +31,7 @@ const (
 
 var write = flag.Bool("write-roles", false, "write testdata/roles.csv from what the suite does, to be read before it is committed")
 
-// limited stands in the table for an account with every role but admin that sees one owner's things only.
+// limited stands in the table for an account with every role but admin and agent that sees one owner's things only.
 const limited = "limited"
 
 // callers are everybody whom the matrix tries: nobody, and one account of each role.
@@ -145,7 +145,7 @@ func admitted(t *testing.T, who *harness.Person, conn *grpc.ClientConn, m protor
 		err = conn.Invoke(who.Context(), name, in, out)
 	}
 	f, ok := fault.As(rpc.FromStatus(err))
-	return !ok || !slices.Contains([]string{"ROLE_MISSING", "NOT_SIGNED_IN", "OWNER_LIMITED"}, f.Reason)
+	return !ok || !slices.Contains([]string{"ROLE_MISSING", "NOT_SIGNED_IN", "OWNER_LIMITED", "AGENT_LIMITED"}, f.Reason)
 }
 
 // stream opens a stream and ends it when the first answer, or none within a moment, came.

@@ -38,8 +38,18 @@ func New(conn grpc.ClientConnInterface) (*mcp.Server, error) {
 	return server, nil
 }
 
+// throughDoor marks calls that the tools make, wherever the tools run. A caller who sets it is only held to more.
+const throughDoor = "coldsection-agent-door"
+
+// CameThrough says whether a call that arrived at the public door was made by a tool.
+func CameThrough(ctx context.Context) bool {
+	md, _ := metadata.FromIncomingContext(ctx)
+	return len(md.Get(throughDoor)) > 0
+}
+
 // withCaller sends the caller's own authorization on.
 func withCaller(ctx context.Context, req *mcp.CallToolRequest) context.Context {
+	ctx = metadata.AppendToOutgoingContext(ctx, throughDoor, "1")
 	if extra := req.GetExtra(); extra != nil && extra.Header.Get("Authorization") != "" {
 		return metadata.AppendToOutgoingContext(ctx, "authorization", extra.Header.Get("Authorization"))
 	}
