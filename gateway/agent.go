@@ -1,7 +1,10 @@
 package gateway
 
 import (
+	"bytes"
 	"context"
+	"errors"
+	"io"
 	"net/http"
 	"strings"
 
@@ -24,8 +27,10 @@ func (g *Gateway) openAgentDoor(mux *http.ServeMux) error {
 		return err
 	}
 	mux.HandleFunc("/mcp", func(w http.ResponseWriter, r *http.Request) {
-		if err := g.letIn(r); err != nil {
-			w.Header().Set("WWW-Authenticate", "Bearer")
+		if err := g.letIn(w, r); err != nil {
+			if f, ok := fault.As(err); ok && f.Category == fault.Unauthenticated {
+				w.Header().Set("WWW-Authenticate", "Bearer")
+			}
 			rest.Refuse(w, g.refuse(r, err))
 			return
 		}
@@ -59,14 +64,33 @@ func allowAgent(ctx context.Context, method string) error {
 // agentRole is the role of programs that reason in text.
 const agentRole = "agent"
 
-// letIn says whether a request has a valid bearer token. Reasons: NOT_SIGNED_IN, CREDENTIALS_WRONG.
-func (g *Gateway) letIn(r *http.Request) error {
+// letIn says whether a request may be heard: no page of another site sends it (RFC 6454), it has a valid bearer token, and it is one message, since
+// many in one would be worked on at once and answered from memory. Reasons: ORIGIN_FOREIGN, NOT_SIGNED_IN, CREDENTIALS_WRONG, REQUEST_TOO_LARGE,
+// REQUEST_UNREADABLE, MESSAGES_TOGETHER.
+func (g *Gateway) letIn(w http.ResponseWriter, r *http.Request) error {
+	if http.NewCrossOriginProtection().Check(r) != nil {
+		return fault.Denied("ORIGIN_FOREIGN", "A page of %q sent this. Call from a program, or from a page that this gateway serves.", shortened(r.Header.Get("Origin")))
+	}
 	token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 	if !ok {
 		return fault.New(fault.Unauthenticated, "NOT_SIGNED_IN", "Nobody is signed in. Send \"Bearer\" and an API key in the Authorization header.")
 	}
-	_, _, err := g.store.Identify(r.Context(), token)
-	return err
+	if _, _, err := g.store.Identify(r.Context(), token); err != nil {
+		return err
+	}
+	const largest = 128 << 10 // bytes; the longest text that a draft takes is 4,000 characters
+	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, largest))
+	if _, large := errors.AsType[*http.MaxBytesError](err); large {
+		return fault.New(fault.ResourceExhausted, "REQUEST_TOO_LARGE", "The message has more than %d bytes. Send shorter arguments.", largest)
+	}
+	if err != nil {
+		return fault.Invalid("", "REQUEST_UNREADABLE", "The message ended early. Send it again.").Because(err)
+	}
+	if bytes.HasPrefix(bytes.TrimSpace(text), []byte("[")) {
+		return fault.Invalid("", "MESSAGES_TOGETHER", "The request has several messages in one. Send each in a request of its own.")
+	}
+	r.Body = io.NopCloser(bytes.NewReader(text))
+	return nil
 }
 
 // ServeAgent serves the agent's tools over a transport, such as standard input and output, until ctx or the transport ends.

@@ -26,6 +26,7 @@ import (
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
+	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
@@ -70,7 +71,19 @@ func (s shelf) CreateItem(ctx context.Context, req *consumablesv1.CreateItemRequ
 	return &consumablesv1.Item{Name: "items/new", DisplayName: strings.Join(md.Get("idempotency-key"), ","), ReorderPoint: req.GetItem().GetReorderPoint()}, nil
 }
 
-// world is a gateway with one service behind it, as one process would run them.
+// drawer is a service behind the gateway that drafts orders.
+type drawer struct {
+	workordersv1.UnimplementedWorkOrdersServiceServer
+}
+
+func (drawer) CreateWorkOrder(ctx context.Context, req *workordersv1.CreateWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	id, _ := auth.FromContext(ctx)
+	return &workordersv1.WorkOrder{
+		Name: "workOrders/a", State: workordersv1.WorkOrder_DRAFTED, AgentDrafted: id.Has("agent"), DisplayName: id.Account, Remarks: req.GetWorkOrder().GetRemarks(),
+	}, nil
+}
+
+// world is a gateway with two services behind it, as one process would run them.
 type world struct {
 	t     *testing.T
 	gw    *gateway.Gateway
@@ -105,6 +118,7 @@ func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 		}
 		back.Register(desc, shelf{made: &w.made}, policy)
 	}
+	back.Register(&workordersv1.WorkOrdersService_ServiceDesc, drawer{}, ordersPolicy())
 	rpctest.Serve(t, back)
 	toBack := rpc.Caller{Keys: keys, Clock: w.clock}.Memory(back)
 	cfg := gateway.Config{
@@ -116,7 +130,7 @@ func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 	}
 	w.gw, err = gateway.New(t.Context(), cfg, gateway.Deps{
 		Clock: w.clock, IDs: ids.System(), Log: log, Keys: keys, Lister: listing.New([]byte("tokens")), Events: w.bus,
-		Backends: map[string]grpc.ClientConnInterface{"coldsection.consumables.v1": toBack},
+		Backends: map[string]grpc.ClientConnInterface{"coldsection.consumables.v1": toBack, "coldsection.workorders.v1": toBack},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -124,6 +138,15 @@ func newWorld(t *testing.T, change ...func(*gateway.Config)) *world {
 	t.Cleanup(func() { _ = w.gw.Close() })
 	w.open()
 	return w
+}
+
+// ordersPolicy lets planners and agents draft.
+func ordersPolicy() auth.Policy {
+	policy := auth.Policy{}
+	for _, m := range workordersv1.WorkOrdersService_ServiceDesc.Methods {
+		policy.For(workordersv1.WorkOrdersService_ServiceDesc.ServiceName, []string{"planner", "agent"}, m.MethodName)
+	}
+	return policy
 }
 
 func serve(t *testing.T, s *rpc.Server, run func() error) {

@@ -3,6 +3,7 @@ package agentdoor
 import (
 	"encoding/base64"
 	"fmt"
+	"math"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -26,6 +27,9 @@ func describe(m protoreflect.Message, unit string) object {
 		f := fields.Get(i)
 		if !m.Has(f) && (f.HasPresence() || f.IsList() || f.IsMap() || !numeric(f) && f.Kind() != protoreflect.BoolKind) {
 			continue
+		}
+		if number, ok := m.Get(f).Interface().(float64); ok && (math.IsNaN(number) || math.IsInf(number, 0)) {
+			continue // JSON has no such number
 		}
 		value, safe := valueOf(f, m.Get(f))
 		if safe {
@@ -74,7 +78,7 @@ func single(f protoreflect.FieldDescriptor, v protoreflect.Value) (value any, sa
 	case protoreflect.StringKind:
 		return v.String(), trusted(f) && plain(v.String())
 	case protoreflect.BytesKind:
-		return base64.StdEncoding.EncodeToString(v.Bytes()), true
+		return base64.StdEncoding.EncodeToString(v.Bytes()), false
 	default:
 		return v.Interface(), true
 	}

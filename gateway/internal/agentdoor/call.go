@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/modelcontextprotocol/go-sdk/mcp"
 	"google.golang.org/grpc"
@@ -13,6 +14,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
+	"google.golang.org/protobuf/types/known/structpb"
 
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/rpc"
@@ -75,13 +77,9 @@ func (t *tool) call(ctx context.Context, arguments json.RawMessage) *mcp.CallToo
 
 // request is what the arguments ask for.
 func (t *tool) request(arguments json.RawMessage) (proto.Message, error) {
-	given := object{}
-	if len(arguments) > 0 {
-		d := json.NewDecoder(bytes.NewReader(arguments))
-		d.UseNumber()
-		if err := d.Decode(&given); err != nil {
-			return nil, fault.Invalid("", "ARGUMENT_INVALID", "The arguments are no JSON object. Send one as the tool's inputSchema says.")
-		}
+	given, err := read(arguments)
+	if err != nil {
+		return nil, err
 	}
 	body := object{}
 	for _, path := range t.fields {
@@ -91,7 +89,10 @@ func (t *tool) request(arguments json.RawMessage) (proto.Message, error) {
 		}
 		name := string(f.Name())
 		if value, ok := given[name]; ok {
-			put(body, path, dated(f, value))
+			if value, err = dated(f, value); err != nil {
+				return nil, err
+			}
+			put(body, path, value)
 			delete(given, name)
 		}
 	}
@@ -115,6 +116,24 @@ func (t *tool) request(arguments json.RawMessage) (proto.Message, error) {
 		return nil, fault.Invalid("", "ARGUMENT_INVALID", "An argument can't be read: %v. See the tool's inputSchema.", err)
 	}
 	return message, nil
+}
+
+// read reads arguments, of which each is named once, and keeps numbers as they were written. Reason: ARGUMENT_INVALID.
+func read(arguments json.RawMessage) (object, error) {
+	given := object{}
+	if len(arguments) == 0 {
+		return given, nil
+	}
+	unreadable := fault.Invalid("", "ARGUMENT_INVALID", "The arguments are no JSON object in which each name stands once. Send one as the tool's inputSchema says.")
+	if protojson.Unmarshal(arguments, &structpb.Struct{}) != nil { // the decoder below would take the last of two
+		return nil, unreadable
+	}
+	d := json.NewDecoder(bytes.NewReader(arguments))
+	d.UseNumber()
+	if d.Decode(&given) != nil {
+		return nil, unreadable
+	}
+	return given, nil
 }
 
 func (t *tool) missing(body object, name string) bool {
@@ -146,17 +165,17 @@ func put(body object, path string, value any) {
 	put(inner, rest, value)
 }
 
-// dated reads a civil date, such as 2026-11-25, as the message that the contract has for it.
-func dated(f protoreflect.FieldDescriptor, value any) any {
+// dated reads a civil date, such as 2026-11-25, as the message that the contract has for it. Reason: ARGUMENT_INVALID.
+func dated(f protoreflect.FieldDescriptor, value any) (any, error) {
 	text, ok := value.(string)
 	if !ok || f.Message() == nil || f.Message().FullName() != "google.type.Date" {
-		return value
+		return value, nil
 	}
-	var year, month, day int
-	if n, err := fmt.Sscanf(text, "%4d-%2d-%2d", &year, &month, &day); err != nil || n != 3 {
-		return value
+	day, err := time.Parse(time.DateOnly, text)
+	if err != nil {
+		return nil, fault.Invalid(string(f.Name()), "ARGUMENT_INVALID", "%q in %s is no date. Write year, month and day, such as 2026-11-25.", text, f.Name())
 	}
-	return object{"year": year, "month": month, "day": day}
+	return object{"year": day.Year(), "month": int(day.Month()), "day": day.Day()}, nil
 }
 
 func newMessage(d protoreflect.MessageDescriptor) (proto.Message, error) {

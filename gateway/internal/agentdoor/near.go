@@ -23,7 +23,7 @@ const mostNear = 3
 func (t *tool) refused(ctx context.Context, arguments json.RawMessage, err error) *mcp.CallToolResult {
 	body := object{"reason": "INTERNAL", "detail": "The suite could not answer. Try again later."}
 	if f, ok := fault.As(err); ok {
-		body = object{"reason": f.Reason, untrusted: object{"detail": f.Message}}
+		body = object{"reason": f.Reason, untrusted: object{"detail": short(f.Message)}}
 		if f.Category == fault.NotFound {
 			if near := t.near(ctx, arguments); len(near) > 0 {
 				body["near_names"] = near
@@ -35,6 +35,15 @@ func (t *tool) refused(ctx context.Context, arguments json.RawMessage, err error
 		text = []byte(`{"reason":"INTERNAL"}`)
 	}
 	return &mcp.CallToolResult{IsError: true, Content: []mcp.Content{&mcp.TextContent{Text: string(text)}}}
+}
+
+// short keeps a refusal readable that quotes what was sent, however long that was.
+func short(text string) string {
+	const most = 2000
+	if r := []rune(text); len(r) > most {
+		return string(r[:most]) + " … (cut)"
+	}
+	return text
 }
 
 // near are the names, at most three, that are nearest to a name in the arguments and that this caller may see.

@@ -35,7 +35,7 @@ func messageSchema(m protoreflect.MessageDescriptor, unit string, definitions ob
 	properties := object{untrusted: texts()}
 	for i := range m.Fields().Len() {
 		f := m.Fields().Get(i)
-		if f.IsMap() || f.Kind() == protoreflect.StringKind && !trusted(f) {
+		if f.IsMap() || f.Kind() == protoreflect.BytesKind || f.Kind() == protoreflect.StringKind && !trusted(f) {
 			continue
 		}
 		schema := fieldSchema(f, definitions)

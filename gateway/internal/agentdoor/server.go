@@ -56,15 +56,15 @@ func withCaller(ctx context.Context, req *mcp.CallToolRequest) context.Context {
 	return ctx
 }
 
-// Handler serves the tools over Streamable HTTP without sessions; who calls must have been found out before.
+// Handler serves the tools over Streamable HTTP without sessions, so that no caller can go on with another's; who calls must have been found out and how
+// much it sends been bounded before.
 func Handler(conn grpc.ClientConnInterface) (http.Handler, error) {
 	server, err := New(conn)
 	if err != nil {
 		return nil, err
 	}
-	const largestRequest = 1 << 20
 	// The caller is told apart by a key that no page of another site has, so a name that resolves to this machine gains nothing.
 	return mcp.NewStreamableHTTPHandler(func(*http.Request) *mcp.Server { return server }, &mcp.StreamableHTTPOptions{
-		Stateless: true, JSONResponse: true, MaxRequestBodyBytes: largestRequest, PropagateRequestCancellation: true, DisableLocalhostProtection: true,
+		Stateless: true, JSONResponse: true, PropagateRequestCancellation: true, DisableLocalhostProtection: true,
 	}), nil
 }
