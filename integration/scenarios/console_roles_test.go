@@ -83,6 +83,7 @@ func TestEachRoleGetsItsWorkDone(t *testing.T) {
 	}
 	c.begins(stage, "admin", "Accounts")
 	c.addsNora(stage)
+	c.callsByPage(stage)
 	c.begins(stage, "quality", "Status on a date")
 	c.authorizesNora(stage)
 	if order := must(t, stage.SignIn(t, "planner").REST("GET", "/v1/workOrders/"+id, nil)); text(order, "state") != "SCHEDULED" {
@@ -141,4 +142,25 @@ func (c clerk) authorizesNora(stage *harness.Stage) {
 	c.presses("Grant it")
 	c.shows("Granted.", "○ IN FORCE", "DEMO-9")
 	c.b.Picture("quality-granted")
+}
+
+// callsByPage walks the record of calls: it comes in pages that a telephone can show, each older than the one before, and the browser's way back leads to the newer one.
+func (c clerk) callsByPage(stage *harness.Stage) {
+	c.t.Helper()
+	const rows = `[...document.querySelectorAll("main tbody tr")].map((r) => r.textContent).join("|")`
+	open(c.t, c.b, stage, "calls", "Record of calls")
+	newest := harness.Value(c.b, chromedp.Evaluate[string](rows))
+	if n := strings.Count(newest, "|") + 1; n != 50 {
+		c.t.Errorf("a page has %d calls", n)
+	}
+	c.presses("Older")
+	c.waitFor(`location.hash.includes("from=") && document.querySelector("main caption").textContent.includes("before")`)
+	if older := harness.Value(c.b, chromedp.Evaluate[string](rows)); older == newest {
+		c.t.Error("the older page is the newest")
+	}
+	harness.Value(c.b, chromedp.Evaluate[bool](`history.back() === undefined`))
+	c.waitFor(`document.querySelector("main caption").textContent.includes("The newest")`)
+	if back := harness.Value(c.b, chromedp.Evaluate[string](rows)); !strings.Contains(back, strings.Split(newest, "|")[1]) {
+		c.t.Errorf("back leads to %.200s", back)
+	}
 }

@@ -73,9 +73,10 @@ async function accountOf(again, id) {
     account.owners && account.owners.length ? el("p", {}, "Sees only what belongs to: " + account.owners.join(", ")) : null, place, ...verbs, ...await keys(again, account, place), el("p", {}, link("accounts", "All accounts"))].filter(Boolean);
 }
 
-// callsPage is the record of changes and refusals at the door.
-export async function callsPage() {
-  const calls = await get("/v1/auditEvents?pageSize=200");
-  return [el("h2", {}, "Record of calls"), table("The newest 200 changes and refusals", ["At", "Account", "Call", "On", "Outcome"],
-    (calls.auditEvents || []).map((c) => [instant(c.createTime), last(c.account) || "–", last(c.method), c.target || "–", c.outcome]), "Nothing was called yet.")];
+// callsPage is the record of changes and refusals at the door, a page at a time. Where it goes on stands in the address, so that the way back is the browser's.
+export async function callsPage(asked) {
+  const token = asked.get("from"), calls = await get(`/v1/auditEvents?pageSize=50&pageToken=${encodeURIComponent(token || "")}`), found = calls.auditEvents || [];
+  return [el("h2", {}, "Record of calls"), table(token ? `The next ${found.length} changes and refusals before` : `The newest ${found.length} changes and refusals`, ["At", "Account", "Call", "On", "Outcome"],
+    found.map((c) => [instant(c.createTime), last(c.account) || "–", last(c.method), c.target || "–", c.outcome]), token ? "Nothing was called before that." : "Nothing was called yet."),
+  el("p", { class: "take" }, token ? link("calls", "Newest") : null, " ", calls.nextPageToken ? link("calls?from=" + encodeURIComponent(calls.nextPageToken), "Older") : null)];
 }

@@ -81,7 +81,7 @@ const pages = {
   issue: (id) => [el("h2", {}, "Issue desk"), ...issueDesk(id)],
   accounts: (id) => accountsPage(again, id),
   people: (id) => peoplePage(again, id),
-  calls: callsPage,
+  calls: (_, asked) => callsPage(asked),
   parked: () => parkedPage(again),
   waiting: () => waitingPage(show),
   account: () => accountPage(attempt, async () => { setCurrent(await get("/v1/sessions/current")); await show(); }),

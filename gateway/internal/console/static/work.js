@@ -1,8 +1,8 @@
 // The work page: a technician does an order here, step after step, and who inspects and who releases sign here. Every button is a call of
 // the public API, which decides. Without a connection the order is shown as it was last read, entries wait on this device, and nothing can be signed.
-import { Refused, all, current, get, has, otherwise, send, suiteNow } from "/api.js";
+import { Refused, all, change, current, get, has, otherwise, send, suiteNow } from "/api.js";
 import { chip, el, field, fold, instant, last, link, orderState, plainTimes, table, tick } from "/dom.js";
-import { filled, numberBox } from "/entry.js";
+import { entering, filled, numberBox, textBox, wrong } from "/entry.js";
 import { findings } from "/found.js";
 import { keepSeen, seenKey, seenOnce } from "/keep.js";
 import { labour } from "/labour.js";
@@ -114,10 +114,22 @@ async function after(kit, act, world) {
 
 // starting asks for the serial number on the data plate first: two engines of one aircraft look alike.
 function starting(act, order) {
-  const read = field("serial-read", "Serial number on the engine's data plate", { maxlength: "40", autocapitalize: "characters", spellcheck: "false" }), count = readCounters();
+  const read = field("serial-read", "Serial number on the engine's data plate", { maxlength: "40", autocapitalize: "characters", spellcheck: "false" }), count = readCounters(), weather = readWeather(order);
   return [el("p", { class: "caution" }, order.aircraft ? `CAUTION: this order is for the engine at ${order.enginePosition || "the position that the order says"} of ${last(order.aircraft)}, and for no other.`
     : "CAUTION: this order is for an engine that is fitted to no aircraft: work in the shop."), ...read.nodes, count.node,
-  act("Start the work", () => send(`/v1/${order.name}:start`, filled({ etag: order.etag, serialRead: read.value(), counters: count.value() })), "The work is started.", count.refused)];
+  act("Start the work", () => send(`/v1/${order.name}:start`, filled({ etag: order.etag, serialRead: read.value(), counters: count.value() })), "The work is started.", (e) => { count.refused(e); weather.refused(e); }), weather.node];
+}
+
+// readWeather is what the air is expected to come to now, asked for where the service refuses to start without it; what was typed above stays.
+function readWeather(order) {
+  const cold = numberBox("station.weather.lowest_expected_c", "now-cold", "Lowest air temperature expected now, °C", undefined, { hint: "From mixing to the end of the drying run." }), source = textBox("station.weather.source", "now-source", "Where that is from", { maxlength: "200" });
+  const told = el("p", { id: "now-told", role: "status" }), form = entering("now-weather", `Record it for ${last(order.station)}`, [cold, source], async () => {
+    if (cold.value() === undefined) throw wrong(cold.path, "Give the lowest temperature that is expected now.");
+    const station = await get("/v1/" + order.station), kept = await change(station, { weather: filled({ lowestExpectedC: cold.value(), source: source.value() }) });
+    return `✓ ${kept.weather.lowestExpectedC} °C is recorded for ${kept.displayName}. Start the work now: what you typed is still above.`;
+  }, (said) => { told.textContent = said; });
+  const node = el("section", { hidden: "" }, form, told);
+  return { node, refused: (e) => { node.hidden = e.reason !== "WEATHER_STALE"; if (!node.hidden) cold.box.focus(); } };
 }
 
 // readCounters are what the counters say at the start; what is left empty is taken from the record, and the box opens where the service asks for it.
