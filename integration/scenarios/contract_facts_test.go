@@ -102,7 +102,7 @@ func factsAreRegistered(t *testing.T, in told) {
 	checkMakers(t, registered)
 }
 
-var pastTense = regexp.MustCompile(`ed$|^(held|met|ran_low|granted|lapsed)$`)
+var pastTense = regexp.MustCompile(`ed$|^(held|met|ran_low|granted|lapsed|withdrawn)$`)
 
 // inSource are the types that stand in the source as they are.
 func inSource(t *testing.T) []string {

@@ -8,6 +8,6 @@
 //
 // It serves PerformanceService, PerformanceQueryService, ReadingsService, OperationsService for its long imports, BaselineService,
 // ExceedanceService, and PerformanceCalculationService, which changes nothing. It publishes
-// coldsection.performance.* and coldsection.engine.reading.* facts and reacts to coldsection.workorder.released and
+// coldsection.performance.* and coldsection.engine.reading.* facts, of an advice both that it was given and that it was taken back, and reacts to coldsection.workorder.released and
 // workorder.motoring.recorded, coldsection.engine.registered and engine.changed. Its tables are in internal/store/migrations. It never issues work.
 package performance

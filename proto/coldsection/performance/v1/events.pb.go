@@ -24,7 +24,8 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Payload of coldsection.performance.wash.recommended.v1, once per cause; subject: the engine.
+// Payload of coldsection.performance.wash.recommended.v1, once per cause, and again when an advice that was taken back stands again;
+// subject: the engine.
 type WashRecommended struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The engine.
@@ -133,6 +134,116 @@ func (x *WashRecommended) GetAdviseTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// Payload of coldsection.performance.advice.withdrawn.v1: the readings and events as they stand now no longer give an advice that stood open;
+// subject: the engine. When it stands again, wash.recommended is told again.
+type WashAdviceWithdrawn struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The engine.
+	Engine string `protobuf:"bytes,1,opt,name=engine,proto3" json:"engine,omitempty"`
+	// Its serial number.
+	EngineSerial string `protobuf:"bytes,2,opt,name=engine_serial,json=engineSerial,proto3" json:"engine_serial,omitempty"`
+	// Its model.
+	EngineModel string `protobuf:"bytes,3,opt,name=engine_model,json=engineModel,proto3" json:"engine_model,omitempty"`
+	// The advice.
+	WashAdvice string `protobuf:"bytes,4,opt,name=wash_advice,json=washAdvice,proto3" json:"wash_advice,omitempty"`
+	// "recovery_wash" or "salt_rinse".
+	Kind string `protobuf:"bytes,5,opt,name=kind,proto3" json:"kind,omitempty"`
+	// "trend", "economics", "programme" or "environment".
+	Cause string `protobuf:"bytes,6,opt,name=cause,proto3" json:"cause,omitempty"`
+	// When it was given.
+	AdviseTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=advise_time,json=adviseTime,proto3" json:"advise_time,omitempty"`
+	// When it was taken back.
+	WithdrawTime  *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=withdraw_time,json=withdrawTime,proto3" json:"withdraw_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WashAdviceWithdrawn) Reset() {
+	*x = WashAdviceWithdrawn{}
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WashAdviceWithdrawn) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WashAdviceWithdrawn) ProtoMessage() {}
+
+func (x *WashAdviceWithdrawn) ProtoReflect() protoreflect.Message {
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WashAdviceWithdrawn.ProtoReflect.Descriptor instead.
+func (*WashAdviceWithdrawn) Descriptor() ([]byte, []int) {
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *WashAdviceWithdrawn) GetEngine() string {
+	if x != nil {
+		return x.Engine
+	}
+	return ""
+}
+
+func (x *WashAdviceWithdrawn) GetEngineSerial() string {
+	if x != nil {
+		return x.EngineSerial
+	}
+	return ""
+}
+
+func (x *WashAdviceWithdrawn) GetEngineModel() string {
+	if x != nil {
+		return x.EngineModel
+	}
+	return ""
+}
+
+func (x *WashAdviceWithdrawn) GetWashAdvice() string {
+	if x != nil {
+		return x.WashAdvice
+	}
+	return ""
+}
+
+func (x *WashAdviceWithdrawn) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *WashAdviceWithdrawn) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
+func (x *WashAdviceWithdrawn) GetAdviseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AdviseTime
+	}
+	return nil
+}
+
+func (x *WashAdviceWithdrawn) GetWithdrawTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.WithdrawTime
+	}
+	return nil
+}
+
 // Payload of coldsection.performance.assessment.computed.v1 and level.changed.v1; subject: the engine.
 type AssessmentComputed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -152,7 +263,7 @@ type AssessmentComputed struct {
 
 func (x *AssessmentComputed) Reset() {
 	*x = AssessmentComputed{}
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[1]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -164,7 +275,7 @@ func (x *AssessmentComputed) String() string {
 func (*AssessmentComputed) ProtoMessage() {}
 
 func (x *AssessmentComputed) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[1]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -177,7 +288,7 @@ func (x *AssessmentComputed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssessmentComputed.ProtoReflect.Descriptor instead.
 func (*AssessmentComputed) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{1}
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *AssessmentComputed) GetEngine() string {
@@ -238,7 +349,7 @@ type RecoveryComputed struct {
 
 func (x *RecoveryComputed) Reset() {
 	*x = RecoveryComputed{}
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -250,7 +361,7 @@ func (x *RecoveryComputed) String() string {
 func (*RecoveryComputed) ProtoMessage() {}
 
 func (x *RecoveryComputed) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[2]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -263,7 +374,7 @@ func (x *RecoveryComputed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecoveryComputed.ProtoReflect.Descriptor instead.
 func (*RecoveryComputed) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{2}
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *RecoveryComputed) GetEngine() string {
@@ -334,7 +445,7 @@ type ReadingsRecorded struct {
 
 func (x *ReadingsRecorded) Reset() {
 	*x = ReadingsRecorded{}
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -346,7 +457,7 @@ func (x *ReadingsRecorded) String() string {
 func (*ReadingsRecorded) ProtoMessage() {}
 
 func (x *ReadingsRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[3]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -359,7 +470,7 @@ func (x *ReadingsRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsRecorded.ProtoReflect.Descriptor instead.
 func (*ReadingsRecorded) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{3}
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ReadingsRecorded) GetEngine() string {
@@ -412,7 +523,7 @@ type ReadingExcluded struct {
 
 func (x *ReadingExcluded) Reset() {
 	*x = ReadingExcluded{}
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -424,7 +535,7 @@ func (x *ReadingExcluded) String() string {
 func (*ReadingExcluded) ProtoMessage() {}
 
 func (x *ReadingExcluded) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[4]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -437,7 +548,7 @@ func (x *ReadingExcluded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingExcluded.ProtoReflect.Descriptor instead.
 func (*ReadingExcluded) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{4}
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ReadingExcluded) GetEngine() string {
@@ -474,7 +585,7 @@ type BaselineAdopted struct {
 
 func (x *BaselineAdopted) Reset() {
 	*x = BaselineAdopted{}
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -486,7 +597,7 @@ func (x *BaselineAdopted) String() string {
 func (*BaselineAdopted) ProtoMessage() {}
 
 func (x *BaselineAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[5]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -499,7 +610,7 @@ func (x *BaselineAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BaselineAdopted.ProtoReflect.Descriptor instead.
 func (*BaselineAdopted) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{5}
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BaselineAdopted) GetEngineModel() string {
@@ -532,7 +643,7 @@ type ExceedanceChanged struct {
 
 func (x *ExceedanceChanged) Reset() {
 	*x = ExceedanceChanged{}
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -544,7 +655,7 @@ func (x *ExceedanceChanged) String() string {
 func (*ExceedanceChanged) ProtoMessage() {}
 
 func (x *ExceedanceChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_coldsection_performance_v1_events_proto_msgTypes[6]
+	mi := &file_coldsection_performance_v1_events_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -557,7 +668,7 @@ func (x *ExceedanceChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExceedanceChanged.ProtoReflect.Descriptor instead.
 func (*ExceedanceChanged) Descriptor() ([]byte, []int) {
-	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{6}
+	return file_coldsection_performance_v1_events_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ExceedanceChanged) GetEngine() string {
@@ -596,7 +707,18 @@ const file_coldsection_performance_v1_events_proto_rawDesc = "" +
 	"\x05cause\x18\x06 \x01(\tR\x05cause\x12\x18\n" +
 	"\areasons\x18\a \x03(\tR\areasons\x12;\n" +
 	"\vadvise_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"adviseTime\"\xa1\x02\n" +
+	"adviseTime\"\xbe\x02\n" +
+	"\x13WashAdviceWithdrawn\x12\x16\n" +
+	"\x06engine\x18\x01 \x01(\tR\x06engine\x12#\n" +
+	"\rengine_serial\x18\x02 \x01(\tR\fengineSerial\x12!\n" +
+	"\fengine_model\x18\x03 \x01(\tR\vengineModel\x12\x1f\n" +
+	"\vwash_advice\x18\x04 \x01(\tR\n" +
+	"washAdvice\x12\x12\n" +
+	"\x04kind\x18\x05 \x01(\tR\x04kind\x12\x14\n" +
+	"\x05cause\x18\x06 \x01(\tR\x05cause\x12;\n" +
+	"\vadvise_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"adviseTime\x12?\n" +
+	"\rwithdraw_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\fwithdrawTime\"\xa1\x02\n" +
 	"\x12AssessmentComputed\x12\x16\n" +
 	"\x06engine\x18\x01 \x01(\tR\x06engine\x12@\n" +
 	"\x05level\x18\x02 \x01(\x0e2*.coldsection.performance.v1.ConditionLevelR\x05level\x12Q\n" +
@@ -645,38 +767,41 @@ func file_coldsection_performance_v1_events_proto_rawDescGZIP() []byte {
 	return file_coldsection_performance_v1_events_proto_rawDescData
 }
 
-var file_coldsection_performance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_coldsection_performance_v1_events_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_coldsection_performance_v1_events_proto_goTypes = []any{
 	(*WashRecommended)(nil),       // 0: coldsection.performance.v1.WashRecommended
-	(*AssessmentComputed)(nil),    // 1: coldsection.performance.v1.AssessmentComputed
-	(*RecoveryComputed)(nil),      // 2: coldsection.performance.v1.RecoveryComputed
-	(*ReadingsRecorded)(nil),      // 3: coldsection.performance.v1.ReadingsRecorded
-	(*ReadingExcluded)(nil),       // 4: coldsection.performance.v1.ReadingExcluded
-	(*BaselineAdopted)(nil),       // 5: coldsection.performance.v1.BaselineAdopted
-	(*ExceedanceChanged)(nil),     // 6: coldsection.performance.v1.ExceedanceChanged
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
-	(ConditionLevel)(0),           // 8: coldsection.performance.v1.ConditionLevel
-	(Recovery_Verdict)(0),         // 9: coldsection.performance.v1.Recovery.Verdict
-	(*Interval)(nil),              // 10: coldsection.performance.v1.Interval
-	(*Cause)(nil),                 // 11: coldsection.performance.v1.Cause
-	(*EngineExceedance)(nil),      // 12: coldsection.performance.v1.EngineExceedance
+	(*WashAdviceWithdrawn)(nil),   // 1: coldsection.performance.v1.WashAdviceWithdrawn
+	(*AssessmentComputed)(nil),    // 2: coldsection.performance.v1.AssessmentComputed
+	(*RecoveryComputed)(nil),      // 3: coldsection.performance.v1.RecoveryComputed
+	(*ReadingsRecorded)(nil),      // 4: coldsection.performance.v1.ReadingsRecorded
+	(*ReadingExcluded)(nil),       // 5: coldsection.performance.v1.ReadingExcluded
+	(*BaselineAdopted)(nil),       // 6: coldsection.performance.v1.BaselineAdopted
+	(*ExceedanceChanged)(nil),     // 7: coldsection.performance.v1.ExceedanceChanged
+	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
+	(ConditionLevel)(0),           // 9: coldsection.performance.v1.ConditionLevel
+	(Recovery_Verdict)(0),         // 10: coldsection.performance.v1.Recovery.Verdict
+	(*Interval)(nil),              // 11: coldsection.performance.v1.Interval
+	(*Cause)(nil),                 // 12: coldsection.performance.v1.Cause
+	(*EngineExceedance)(nil),      // 13: coldsection.performance.v1.EngineExceedance
 }
 var file_coldsection_performance_v1_events_proto_depIdxs = []int32{
-	7,  // 0: coldsection.performance.v1.WashRecommended.advise_time:type_name -> google.protobuf.Timestamp
-	8,  // 1: coldsection.performance.v1.AssessmentComputed.level:type_name -> coldsection.performance.v1.ConditionLevel
-	8,  // 2: coldsection.performance.v1.AssessmentComputed.previous_level:type_name -> coldsection.performance.v1.ConditionLevel
-	7,  // 3: coldsection.performance.v1.AssessmentComputed.latest_read_time:type_name -> google.protobuf.Timestamp
-	9,  // 4: coldsection.performance.v1.RecoveryComputed.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
-	10, // 5: coldsection.performance.v1.RecoveryComputed.itt_step_c:type_name -> coldsection.performance.v1.Interval
-	11, // 6: coldsection.performance.v1.RecoveryComputed.other_causes:type_name -> coldsection.performance.v1.Cause
-	7,  // 7: coldsection.performance.v1.ReadingsRecorded.first_read_time:type_name -> google.protobuf.Timestamp
-	7,  // 8: coldsection.performance.v1.ReadingsRecorded.last_read_time:type_name -> google.protobuf.Timestamp
-	12, // 9: coldsection.performance.v1.ExceedanceChanged.engine_exceedance:type_name -> coldsection.performance.v1.EngineExceedance
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	8,  // 0: coldsection.performance.v1.WashRecommended.advise_time:type_name -> google.protobuf.Timestamp
+	8,  // 1: coldsection.performance.v1.WashAdviceWithdrawn.advise_time:type_name -> google.protobuf.Timestamp
+	8,  // 2: coldsection.performance.v1.WashAdviceWithdrawn.withdraw_time:type_name -> google.protobuf.Timestamp
+	9,  // 3: coldsection.performance.v1.AssessmentComputed.level:type_name -> coldsection.performance.v1.ConditionLevel
+	9,  // 4: coldsection.performance.v1.AssessmentComputed.previous_level:type_name -> coldsection.performance.v1.ConditionLevel
+	8,  // 5: coldsection.performance.v1.AssessmentComputed.latest_read_time:type_name -> google.protobuf.Timestamp
+	10, // 6: coldsection.performance.v1.RecoveryComputed.verdict:type_name -> coldsection.performance.v1.Recovery.Verdict
+	11, // 7: coldsection.performance.v1.RecoveryComputed.itt_step_c:type_name -> coldsection.performance.v1.Interval
+	12, // 8: coldsection.performance.v1.RecoveryComputed.other_causes:type_name -> coldsection.performance.v1.Cause
+	8,  // 9: coldsection.performance.v1.ReadingsRecorded.first_read_time:type_name -> google.protobuf.Timestamp
+	8,  // 10: coldsection.performance.v1.ReadingsRecorded.last_read_time:type_name -> google.protobuf.Timestamp
+	13, // 11: coldsection.performance.v1.ExceedanceChanged.engine_exceedance:type_name -> coldsection.performance.v1.EngineExceedance
+	12, // [12:12] is the sub-list for method output_type
+	12, // [12:12] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_performance_v1_events_proto_init() }
@@ -692,7 +817,7 @@ func file_coldsection_performance_v1_events_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_coldsection_performance_v1_events_proto_rawDesc), len(file_coldsection_performance_v1_events_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   7,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -157,68 +157,6 @@ func (u unit) eventsOf(ctx context.Context, engine string) ([]analysis.Event, er
 	return events, err
 }
 
-// saveAdvices keeps each advice once, and tells of one to which no wash answered yet.
-func (u unit) saveAdvices(ctx context.Context, p store.Profile, result analysis.Result) error {
-	for _, a := range result.Advices {
-		advice := &performancev1.WashAdvice{
-			Name: adviceName(p, &a), Engine: p.Name, EngineSerial: p.Serial, Kind: "recovery_wash", Cause: a.Cause,
-			Reasons: a.Reasons, AdviseTime: timestamppb.New(a.At), IttDeviationC: a.Level, State: performancev1.WashAdvice_OPEN,
-		}
-		if a.Cycle < result.Cycle {
-			advice.State = performancev1.WashAdvice_WASHED
-		}
-		if err := u.saveAdvice(ctx, p, advice); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// adviceName is the same for the same cycle between two washes.
-func adviceName(p store.Profile, a *analysis.Advice) string {
-	return fmt.Sprintf("%s/washAdvices/c%d", p.Name, a.Cycle)
-}
-
-// takeBack withdraws an open advice that all readings and events together, as they stand now, no longer give.
-func (u unit) takeBack(ctx context.Context, p store.Profile, result analysis.Result) error {
-	condition, args := store.Under(p.Name + "/washAdvices")
-	open, err := store.Advices.Where(ctx, u.Tx, condition+" AND state = 'OPEN'", args...)
-	if err != nil {
-		return err
-	}
-	for _, advice := range open {
-		if slices.ContainsFunc(result.Advices, func(a analysis.Advice) bool { return adviceName(p, &a) == advice.GetName() }) {
-			continue
-		}
-		advice.State = performancev1.WashAdvice_WITHDRAWN
-		if err := store.Advices.Save(ctx, u.Tx, advice, u.now); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (u unit) saveAdvice(ctx context.Context, p store.Profile, advice *performancev1.WashAdvice) error {
-	old, err := store.Advices.Lock(ctx, u.Tx, advice.GetName())
-	if err == nil {
-		if old.GetState() == advice.GetState() {
-			return nil
-		}
-		old.State = advice.GetState()
-		return store.Advices.Save(ctx, u.Tx, old, u.now)
-	}
-	if !fault.HasReason(err, "NOT_FOUND") {
-		return err
-	}
-	if err := store.Advices.Insert(ctx, u.Tx, advice, u.now); err != nil || advice.GetState() != performancev1.WashAdvice_OPEN {
-		return err
-	}
-	return u.publish(ctx, "coldsection.performance.wash.recommended.v1", p.Name, &performancev1.WashRecommended{
-		Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, WashAdvice: advice.GetName(), Kind: advice.GetKind(), Cause: advice.GetCause(),
-		Reasons: advice.GetReasons(), AdviseTime: advice.GetAdviseTime(),
-	})
-}
-
 var outcomes = map[analysis.Outcome]performancev1.Recovery_Verdict{
 	analysis.Recovered: performancev1.Recovery_RECOVERED, analysis.NotRecovered: performancev1.Recovery_NOT_RECOVERED, analysis.CannotTell: performancev1.Recovery_CANNOT_TELL,
 }
