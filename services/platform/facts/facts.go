@@ -14,7 +14,7 @@ import (
 // Access is the area of the gateway's own facts.
 const Access = "access"
 
-// kind are the types that begin alike, their area, and the roles that may read them; none is whoever may read the feed.
+// kind are the types that begin alike, or one type where others of its area begin otherwise, their area, and the roles that may read them; none is whoever may read the feed.
 type kind struct {
 	prefix, area string
 	roles        []string
@@ -26,8 +26,8 @@ var kinds = []kind{
 	{"coldsection.access.authorization.", "compliance", nil},
 	{"coldsection.aircraft.", "compliance", nil},
 	{"coldsection.compliance.", "compliance", nil},
-	{"coldsection.engine.changed.", "compliance", nil},
-	{"coldsection.engine.registered.", "compliance", nil},
+	{"coldsection.engine.changed.v1", "compliance", nil},
+	{"coldsection.engine.registered.v1", "compliance", nil},
 	{"coldsection.engine.utilization.", "compliance", nil},
 	{"coldsection.tools.", "compliance", nil},
 	{"coldsection.stock.", "consumables", nil},
@@ -61,15 +61,23 @@ func kindOf(typ string) kind {
 	return kind{}
 }
 
-// Types are the prefixes of an area's types as the feed takes them, such as "coldsection.stock.*".
+// Types are the types of an area and their prefixes as the feed takes them, such as "coldsection.stock.*".
 func Types(area string) []string {
 	var all []string
 	for _, k := range kinds {
 		if k.area == area {
-			all = append(all, k.prefix+"*")
+			all = append(all, k.pattern())
 		}
 	}
 	return all
+}
+
+// pattern is the kind as the feed takes it: a prefix for all that goes on from it, a whole type as it is.
+func (k kind) pattern() string {
+	if strings.HasSuffix(k.prefix, ".") {
+		return k.prefix + "*"
+	}
+	return k.prefix
 }
 
 // Reader is what somebody may read of the facts.
@@ -136,7 +144,7 @@ func (r Reader) Narrow(types []string) []string {
 	}
 	for _, k := range kinds {
 		if r.may(k) {
-			types = append(types, k.prefix+"*")
+			types = append(types, k.pattern())
 		}
 	}
 	return types
