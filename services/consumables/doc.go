@@ -5,7 +5,8 @@
 // place, job or engine is below zero, which the database enforces in the same transaction; what is sealed of a lot of packs is
 // whole packs, and a pack that is opened is a lot of its own; movements are never changed, a
 // mistake is reversed; what is used on an engine was issued to a job and received before; a count's
-// difference is booked by somebody else than the counter, and only as that person saw it.
+// difference is booked by somebody else than the counter, and only as that person saw it; no litre is promised to two orders.
+// What comes in is claimed within minutes for orders that were left short, the first that is needed first.
 //
 // It serves ConsumablesService, ConsumablesQueryService, ScanningQueryService, WaterService, WaterQueryService,
 // RecipeService and RecipeQueryService. It publishes coldsection.stock.* facts and reacts to

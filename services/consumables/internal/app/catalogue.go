@@ -98,6 +98,7 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 		before := demandOf(old, req.GetItem())
 		d.Work = job.Work
 		d.Reserved, d.Issued, d.Needed = before.Reserved, before.Issued, max(before.Needed, before.Reserved+before.Issued+need)
+		d.GivenUp = max(0, before.GivenUp-need)
 		d, lots, err := u.claim(ctx, d, item, need)
 		if err != nil {
 			return nil, err
@@ -129,7 +130,7 @@ func (a *App) ReleaseReservation(ctx context.Context, req *consumablesv1.Release
 				claim.GetName(), claim.GetState())
 		}
 		claim.State = consumablesv1.Reservation_FREED
-		if err := u.unclaim(ctx, claim); err != nil {
+		if err := u.unclaim(ctx, claim, true); err != nil {
 			return nil, err
 		}
 		if err := u.saveClaim(ctx, claim); err != nil {
@@ -139,8 +140,8 @@ func (a *App) ReleaseReservation(ctx context.Context, req *consumablesv1.Release
 	})
 }
 
-// unclaim takes a claim that was given up out of its order's demand.
-func (u unit) unclaim(ctx context.Context, claim *consumablesv1.Reservation) error {
+// unclaim takes a claim out of its order's demand; one that somebody gave up is not claimed again by itself.
+func (u unit) unclaim(ctx context.Context, claim *consumablesv1.Reservation, givenUp bool) error {
 	demands, err := store.DemandsOf(ctx, u.Tx, claim.GetWorkOrder())
 	if err != nil {
 		return err
@@ -154,5 +155,8 @@ func (u unit) unclaim(ctx context.Context, claim *consumablesv1.Reservation) err
 		return err
 	}
 	d.Reserved = max(0, d.Reserved-given)
+	if givenUp {
+		d.GivenUp += given
+	}
 	return store.SaveDemand(ctx, u.Tx, d)
 }

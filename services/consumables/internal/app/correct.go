@@ -68,9 +68,9 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 func (u unit) unmake(ctx context.Context, wrong *consumablesv1.StockMovement, item *consumablesv1.Item, amount stock.Micro) error {
 	switch wrong.GetKind() {
 	case consumablesv1.StockMovement_ISSUED:
-		return u.handedOut(ctx, wrong, -amount)
+		return u.handedOut(ctx, wrong, -amount, false)
 	case consumablesv1.StockMovement_RETURNED:
-		return u.handedOut(ctx, wrong, amount)
+		return u.handedOut(ctx, wrong, amount, true)
 	default:
 	}
 	for _, p := range wrong.GetPostings() {
@@ -85,8 +85,9 @@ func (u unit) unmake(ctx context.Context, wrong *consumablesv1.StockMovement, it
 	return nil
 }
 
-// handedOut changes what the order of a movement had handed out and not returned.
-func (u unit) handedOut(ctx context.Context, of *consumablesv1.StockMovement, amount stock.Micro) error {
+// handedOut changes what the order of a movement had handed out and not returned. What was brought back is not claimed for it again by itself: the
+// job had it and did not need it.
+func (u unit) handedOut(ctx context.Context, of *consumablesv1.StockMovement, amount stock.Micro, returned bool) error {
 	demands, err := store.DemandsOf(ctx, u.Tx, of.GetWorkOrder())
 	if err != nil {
 		return err
@@ -95,7 +96,11 @@ func (u unit) handedOut(ctx context.Context, of *consumablesv1.StockMovement, am
 		if d.Item != of.GetItem() {
 			continue
 		}
+		missing := d.Missing()
 		d.Issued = max(0, d.Issued+amount)
+		if returned {
+			d.GivenUp = max(0, d.GivenUp+d.Missing()-missing)
+		}
 		if err := store.SaveDemand(ctx, u.Tx, d); err != nil {
 			return err
 		}

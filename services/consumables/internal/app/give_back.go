@@ -54,7 +54,7 @@ func (a *App) ReturnStock(ctx context.Context, req *consumablesv1.ReturnStockReq
 		if issue.GetKind() == consumablesv1.StockMovement_BLENDED {
 			return m, nil // stores handed out what it was mixed from, and that is used
 		}
-		return m, u.handedOut(ctx, issue, -amount)
+		return m, u.handedOut(ctx, issue, -amount, true)
 	})
 }
 

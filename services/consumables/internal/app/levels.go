@@ -20,10 +20,11 @@ type weighed struct {
 	item   *consumablesv1.Item
 	advice reorder.Advice
 	dead   []*consumablesv1.Reservation // claims that can't be filled any more
+	short  []store.Demand               // what waits for stock, the first that is needed first
 }
 
-// weigh looks at the levels of items and tells once of each that came down to its reorder point, until it was above it again; and it ends
-// claims that can't be filled any more.
+// weigh looks at the levels of items and tells once of each that came down to its reorder point, until it was above it again; it ends
+// claims that can't be filled any more, and claims what came in for orders that were left short.
 // What it reads is read outside the transaction that writes, so that nobody waits for it.
 func (a *App) weigh(ctx context.Context) error {
 	for {
@@ -38,7 +39,7 @@ func (a *App) weigh(ctx context.Context) error {
 			return err
 		}
 		for _, w := range found {
-			if err := a.lapse(ctx, w.dead); err != nil {
+			if err := a.allot(ctx, w); err != nil {
 				return err
 			}
 		}
@@ -61,7 +62,11 @@ func (u unit) levels(ctx context.Context) ([]weighed, error) {
 		if err != nil {
 			return nil, err
 		}
-		found = append(found, weighed{item, advice, dead})
+		short, err := store.ShortDemands(ctx, u.Tx, item.GetName(), u.now.Add(-claimGrace))
+		if err != nil {
+			return nil, err
+		}
+		found = append(found, weighed{item, advice, dead, short})
 	}
 	return found, nil
 }
