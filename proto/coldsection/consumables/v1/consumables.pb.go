@@ -927,8 +927,9 @@ const (
 	ImportStockRequest_ROWS_UNSPECIFIED ImportStockRequest_Rows = 0
 	// Items: item_id, display_name, kind, base_unit, and more fields of an item.
 	ImportStockRequest_ITEMS ImportStockRequest_Rows = 1
-	// Lots to receive: item, quantity, unit, location, lot_id, manufacturer_lot, supplier, certificate_number, use_by_date,
-	// manufacture_date.
+	// Lots to receive: item, quantity, unit, location, lot_id, manufacturer_lot, supplier, certificate_number, certificate_sha256, cure_quarter,
+	// use_by_date, manufacture_date, row_id. A row that says the same as one above it is a fault (ROW_REPEATED) unless each has another row_id,
+	// such as its number in the list that it comes from.
 	ImportStockRequest_LOTS ImportStockRequest_Rows = 2
 )
 
@@ -1839,7 +1840,7 @@ type Lot struct {
 	Item string `protobuf:"bytes,2,opt,name=item,proto3" json:"item,omitempty"`
 	// A short code with a check character, for labels and typing.
 	ShortCode string `protobuf:"bytes,3,opt,name=short_code,json=shortCode,proto3" json:"short_code,omitempty"`
-	// The manufacturer's lot or batch number.
+	// The manufacturer's lot or batch number. Of one item, numbers that differ in capitals only are the same lot.
 	ManufacturerLot string `protobuf:"bytes,4,opt,name=manufacturer_lot,json=manufacturerLot,proto3" json:"manufacturer_lot,omitempty"`
 	// Who delivered it.
 	Supplier string `protobuf:"bytes,5,opt,name=supplier,proto3" json:"supplier,omitempty"`

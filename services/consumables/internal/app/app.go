@@ -51,6 +51,8 @@ type unit struct {
 	known map[string][]stock.Posting
 	// imported are the rows of opening stock that earlier imports booked, item by item; nil outside of an import.
 	imported map[string][]store.ImportedRow
+	// stated are the lines in which this import first stated something of opening stock, by what they say; nil outside of an import.
+	stated map[string]int
 }
 
 func (a *App) unit(ctx context.Context, tx *storage.Tx) unit {

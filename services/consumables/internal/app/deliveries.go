@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/store"
@@ -22,16 +23,20 @@ func (u unit) alone(ctx context.Context, item, number string) error {
 	if number == "" {
 		return nil
 	}
-	return u.Alone(ctx, "deliveries of "+item+" "+number)
+	return u.Alone(ctx, "deliveries of "+item+" "+strings.ToLower(strings.TrimSpace(number)))
 }
 
+// sameNumber compares a lot's number with that of $2.
+const sameNumber = "upper(trim(manufacturer_lot)) = upper(trim($2))"
+
 // batch are the lots that deliveries of a manufacturer's lot were booked into, the first delivery first. Containers that were filled from
-// one of them have its number too and are not among them.
+// one of them have its number too and are not among them. Numbers that differ in capitals, as where they were typed or a scanner's keyboard had
+// caps lock on, or in spaces around them, are one: a recall that took them for two would miss a delivery.
 func (u unit) batch(ctx context.Context, item, number string) ([]*consumablesv1.Lot, error) {
 	if number == "" {
 		return nil, nil
 	}
-	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND manufacturer_lot = $2 ORDER BY create_time, name", item, number)
+	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND "+sameNumber+" ORDER BY create_time, name", item, number)
 	return slices.DeleteFunc(lots, func(l *consumablesv1.Lot) bool { return len(l.GetParents()) > 0 }), err
 }
 

@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"errors"
+	"fmt"
 	"maps"
 	"slices"
 	"strconv"
@@ -35,7 +36,7 @@ var itemColumns = []sheet.Want{
 var lotColumns = []sheet.Want{
 	{Name: "item", Required: true}, {Name: "quantity", Kind: sheet.Number, Required: true}, {Name: "unit", Required: true}, {Name: "location", Required: true},
 	{Name: "lot_id"}, {Name: "manufacturer_lot"}, {Name: "supplier"}, {Name: "certificate_number"}, {Name: "certificate_sha256"}, {Name: "cure_quarter"},
-	{Name: "manufacture_date", Kind: sheet.Date}, {Name: "use_by_date", Kind: sheet.Date},
+	{Name: "manufacture_date", Kind: sheet.Date}, {Name: "use_by_date", Kind: sheet.Date}, {Name: "row_id"},
 }
 
 // maxImported is the most rows of one import. Each row tells two facts at most, and one command tells fewer than ten thousand, which
@@ -79,7 +80,7 @@ func (u unit) importRows(
 	if err := u.Alone(ctx, "imports"); err != nil { // so that of two of one table the second sees the first
 		return nil, err
 	}
-	u.imported = map[string][]store.ImportedRow{}
+	u.imported, u.stated = map[string][]store.ImportedRow{}, map[string]int{}
 	for _, p := range bound.Problems {
 		resp.Faults = append(resp.Faults, rowFault(p.Line, p.Column, p.Reason, p.Text))
 	}
@@ -148,35 +149,61 @@ func (u unit) importLot(ctx context.Context, r sheet.Record) (string, error) {
 		Lot: lot, LotId: r.Get("lot_id").Text, Location: named("locations/", r.Get("location").Text), ProductionRun: store.ByImport,
 		Quantity: &commonv1.Quantity{Value: r.Get("quantity").Text, UnitCode: r.Get("unit").Text},
 	}
-	if err := u.importedBefore(ctx, req); err != nil {
+	asked, err := u.rowOf(ctx, req)
+	if err != nil {
+		return "", err
+	}
+	if err := u.repeated(r, req, asked); err != nil {
+		return "", err
+	}
+	if err := u.importedBefore(ctx, req.GetLot().GetItem(), asked); err != nil {
 		return "", err
 	}
 	got, err := u.receive(ctx, req)
 	return got.GetName(), err
 }
 
+// rowOf is what a row states, with its amount in the item's base unit.
+func (u unit) rowOf(ctx context.Context, req *consumablesv1.ReceiveLotRequest) (store.ImportedRow, error) {
+	item, err := store.Items.Get(ctx, u.Tx, req.GetLot().GetItem())
+	if err != nil {
+		return store.ImportedRow{}, err
+	}
+	amount, err := amountOf(req.GetQuantity(), item)
+	return store.ImportedRow{
+		Location: req.GetLocation(), Number: req.GetLot().GetManufacturerLot(), Amount: store.Quantity(amount, item.GetBaseUnitCode()).GetValue(),
+		UseBy: resource.DateText(req.GetLot().GetUseByDate()), Made: resource.DateText(req.GetLot().GetManufactureDate()),
+	}, err
+}
+
+// repeated refuses a row that says the same as one above it in the table, however its amount is written: a line that was pasted twice looks like
+// two cans in two lines, and only who counted knows which it is. A row_id of each says that they are two. Reason: ROW_REPEATED.
+func (u unit) repeated(r sheet.Record, req *consumablesv1.ReceiveLotRequest, asked store.ImportedRow) error {
+	lot := req.GetLot()
+	says := fmt.Sprintf("%q", []string{
+		lot.GetItem(), asked.Location, asked.Number, asked.Amount, asked.UseBy, asked.Made, lot.GetCureQuarter(), lot.GetSupplier(), lot.GetCertificate().GetNumber(),
+		lot.GetCertificate().GetContentSha256(), req.GetLotId(), r.Get("row_id").Text,
+	})
+	line, before := u.stated[says]
+	if !before {
+		u.stated[says] = r.Line
+		return nil
+	}
+	return fault.Precondition("ROW_REPEATED", "This row says the same as row %d. Leave one out if it was entered twice. If both are there, write one row with the sum, or give each another row_id.", line).
+		With("row", strconv.Itoa(line))
+}
+
 // importedBefore refuses a row that an earlier import booked, so that a table that is sent again doubles nothing: of a manufacturer's lot at
 // a place whatever its amount, for that is stated once; of what has no number, a row that says the same. Rows of this import are not meant.
 // Reason: ROW_IMPORTED_BEFORE.
-func (u unit) importedBefore(ctx context.Context, req *consumablesv1.ReceiveLotRequest) error {
-	item, err := store.Items.Get(ctx, u.Tx, req.GetLot().GetItem())
-	if err != nil {
-		return err
-	}
-	amount, err := amountOf(req.GetQuantity(), item)
-	if err != nil {
-		return err
-	}
-	rows, read := u.imported[item.GetName()]
+func (u unit) importedBefore(ctx context.Context, item string, asked store.ImportedRow) error {
+	rows, read := u.imported[item]
 	if !read {
-		if rows, err = store.Imported(ctx, u.Tx, item.GetName()); err != nil {
+		var err error
+		if rows, err = store.Imported(ctx, u.Tx, item); err != nil {
 			return err
 		}
-		u.imported[item.GetName()] = rows
-	}
-	asked := store.ImportedRow{
-		Location: req.GetLocation(), Number: req.GetLot().GetManufacturerLot(), Amount: store.Quantity(amount, item.GetBaseUnitCode()).GetValue(),
-		UseBy: resource.DateText(req.GetLot().GetUseByDate()), Made: resource.DateText(req.GetLot().GetManufactureDate()),
+		u.imported[item] = rows
 	}
 	for _, row := range rows {
 		if row.Same(asked) {

@@ -153,7 +153,7 @@ func (u unit) lotOf(ctx context.Context, item *consumablesv1.Item, number string
 	if number == "" {
 		return nil, nil //nolint:nilnil // no lot is an answer
 	}
-	lots, err := store.Lots.Where(ctx, u.Tx, `item = $1 AND manufacturer_lot = $2 ORDER BY CASE state
+	lots, err := store.Lots.Where(ctx, u.Tx, "item = $1 AND "+sameNumber+` ORDER BY CASE state
 		WHEN 'RECALLED' THEN 1 WHEN 'HELD' THEN 2 WHEN 'EMPTIED' THEN 4 WHEN 'DISPOSED' THEN 5 ELSE 3 END, create_time DESC`, item.GetName(), number)
 	if err != nil {
 		return nil, err

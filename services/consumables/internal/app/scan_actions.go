@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -145,7 +146,7 @@ func receive(resp *consumablesv1.ParseScanResponse, read scan.Read, item *consum
 	if reason == "" {
 		why = "Compare the lot with the printed text, then receive it."
 		resp.ReceiveDraft = &consumablesv1.ReceiveLotRequest{Quantity: resp.GetQuantity(), Lot: &consumablesv1.Lot{
-			Item: item.GetName(), ManufacturerLot: resp.GetManufacturerLot(), UseByDate: resp.GetUseByDate(), ManufactureDate: resp.GetManufactureDate(),
+			Item: item.GetName(), ManufacturerLot: cmp.Or(resp.GetLot().GetManufacturerLot(), resp.GetManufacturerLot()), UseByDate: resp.GetUseByDate(), ManufactureDate: resp.GetManufactureDate(),
 		}}
 	}
 	act(resp, consumablesv1.ScanAction_RECEIVE, reason, why)

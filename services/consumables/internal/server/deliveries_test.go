@@ -149,3 +149,45 @@ func TestARecallReachesAllDeliveries(t *testing.T) {
 		}
 	})
 }
+
+// A lot's number that is typed or scanned in other capitals is the same lot: a delivery under it is inspected with it and never makes a way around a
+// recall, which reaches all of it and what comes after.
+func TestALotsNumberIsTheSameInAnyCapitals(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		take := func(number, amount string) *consumablesv1.Lot {
+			lot := d.draftOf("cleaner", "x", days(200))
+			lot.ManufacturerLot = number
+			return of(d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{Location: shelf, Quantity: litres(amount), Lot: lot})).done(t)
+		}
+		first := take("Lot8b", "5").GetName()
+		if again := take("LOT8B", "2"); again.GetName() != first || again.GetManufacturerLot() != "Lot8b" || again.GetReceived().GetValue() != "7" {
+			t.Errorf("while it is held: %v", again)
+		}
+		of(d.clear(first)).done(t)
+		later := take(" lOT8b ", "1").GetName()
+		other := take("LOT8C", "1").GetName()
+		d.supplied("cleaner", gtin)
+		for _, code := range []string{"]d201" + gtin + "10LOT8B", "01" + gtin + "10lot8b"} {
+			if got := d.scan(code, ""); got.GetLot().GetName() != later || got.GetReason() != "LOT_HELD" { // of two deliveries the one that may not be used
+				t.Errorf("%s is %v (%s)", code, got.GetLot().GetName(), got.GetReason())
+			}
+		}
+		wrong := d.draftOf("cleaner", "x", days(300))
+		wrong.ManufacturerLot = "LOT8B"
+		_, err := d.ReceiveLot(d.clerk(), &consumablesv1.ReceiveLotRequest{Location: shelf, Quantity: litres("1"), Lot: wrong})
+		refused(t, "other dates under other capitals", err, "BATCH_DATES_DIFFER")
+		d.recall(first)
+		if d.lot(later).GetState() != consumablesv1.Lot_RECALLED || d.lot(other).GetState() != consumablesv1.Lot_HELD {
+			t.Errorf("after the recall %s and %s", d.lot(later).GetState(), d.lot(other).GetState())
+		}
+		if got := take("lot8b", "1"); got.GetState() != consumablesv1.Lot_RECALLED {
+			t.Errorf("what comes after the recall is %s", got.GetState())
+		}
+		if got := d.scan("01"+gtin+"10lot8b", ""); got.GetReason() != "LOT_RECALLED" || action(got, consumablesv1.ScanAction_RECEIVE) != "LOT_RECALLED" || got.GetReceiveDraft() != nil {
+			t.Errorf("scanned after the recall: %v", got)
+		}
+		if batch := d.trace(first, consumablesv1.TraceLotRequest_FORWARD, time.Time{}).GetBatchLots(); len(batch) != 2 {
+			t.Errorf("the batch is %v", batch)
+		}
+	})
+}

@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"strings"
 	"testing"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -48,5 +49,44 @@ func TestOpeningStockIsNotImportedTwice(t *testing.T) {
 		if right := d.openingStock(head + "water,10,L,shelf,,2027-01-31\n"); right.GetImportedCount() != 1 {
 			t.Errorf("after the reversal: %v", right.GetFaults())
 		}
+	})
+}
+
+// Two rows that say the same are a line that was pasted twice or two cans in two lines, and only who counted knows: the report names both rows, in
+// a trial too, and nothing is booked until one is left out or each has an id of its own.
+func TestARowThatSaysTheSameAsOneAboveItIsAskedAbout(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		const head = "item;quantity;unit;location;manufacturer_lot;use_by_date;supplier;lot_id;row_id\n"
+		const first = "cleaner;5;L;shelf;M-1;2027-06-30;;;\n"
+		for what, again := range map[string]string{
+			"pasted": first, "in millilitres": "cleaner;5000;mL;shelf;M-1;2027-06-30;;;\n", "with a comma": "cleaner;5,0;L;shelf;M-1;2027-06-30;;;\n",
+			"by full names": "items/cleaner;5;LTR;locations/shelf;M-1;2027-06-30;;;\n",
+		} {
+			for _, dry := range []bool{true, false} {
+				got := d.importing(consumablesv1.ImportStockRequest_LOTS, dry, head+first+"water;9;L;back;;2027-01-31;;;\n"+again)
+				if f := got.GetFaults(); len(f) != 1 || f[0].GetReason() != "ROW_REPEATED" || f[0].GetLine() != 4 || !strings.Contains(f[0].GetExplanation(), "row 2") {
+					t.Errorf("%s: %v", what, got)
+				}
+			}
+		}
+		if lots := of(d.ListLots(d.clerk(), &consumablesv1.ListLotsRequest{})).done(t).GetLots(); len(lots) != 0 {
+			t.Fatalf("booked %v", lots)
+		}
+		for what, c := range map[string]struct{ rows, hand string }{
+			"told apart":        {"cleaner;5;L;shelf;A;2027-06-30;;;1\ncleaner;5;L;shelf;A;2027-06-30;;;2\n", "10"},
+			"another amount":    {"cleaner;5;L;shelf;B;2027-06-30;;;\ncleaner;4;L;shelf;B;2027-06-30;;;\n", "9"},
+			"another place":     {"cleaner;5;L;shelf;C;2027-06-30;;;\ncleaner;5;L;back;C;2027-06-30;;;\n", "10"},
+			"another supplier":  {"cleaner;5;L;shelf;D;2027-06-30;North;;\ncleaner;5;L;shelf;D;2027-06-30;South;;\n", "10"},
+			"a row of its own":  {"cleaner;5;L;shelf;E;2027-06-30;;;\ncleaner;5;L;shelf;F;2027-06-30;;;\n", "5"},
+			"lots of their own": {"o-ring;5;{each};shelf;;2027-06-30;;g-1;\no-ring;5;{each};shelf;;2027-06-30;;g-2;\n", "5"},
+		} {
+			got := d.importing(consumablesv1.ImportStockRequest_LOTS, false, head+c.rows)
+			if len(got.GetFaults()) != 0 || got.GetImportedCount() != 2 {
+				t.Errorf("%s: %v", what, got)
+			} else if hand := d.lot(got.GetNames()[0]).GetOnHand().GetValue(); hand != c.hand {
+				t.Errorf("%s: %s on hand, want %s", what, hand, c.hand)
+			}
+		}
+		d.balanced()
 	})
 }

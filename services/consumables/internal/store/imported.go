@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"slices"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 
@@ -21,7 +22,7 @@ type ImportedRow struct {
 
 // Same reports whether two rows state the same stock: a manufacturer's lot at a place, or without a number all that they say.
 func (r ImportedRow) Same(other ImportedRow) bool {
-	if r.Location != other.Location || r.Number != other.Number {
+	if r.Location != other.Location || !strings.EqualFold(strings.TrimSpace(r.Number), strings.TrimSpace(other.Number)) {
 		return false
 	}
 	return r.Number != "" || r.Amount == other.Amount && r.UseBy == other.UseBy && r.Made == other.Made
