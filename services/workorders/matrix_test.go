@@ -165,7 +165,7 @@ func TestALookStaysTheLookOfAnotherPerson(t *testing.T) {
 			s.acknowledge(look, "sam")
 			_, err := s.do.CompleteStep(s.as("sam"), completion(look))
 			if part != "signature" {
-				s.refused(err, "SAME_PERSON", "You did work of", "Another person")
+				s.refused(err, "SAME_PERSON", "You did work of", "Ask another person")
 				s.clock.Advance(seriesGap)
 				continue
 			}

@@ -2,15 +2,10 @@ package server_test
 
 import (
 	"context"
-	"go/ast"
-	"go/parser"
-	"go/token"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -19,13 +14,9 @@ import (
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
+	"coldsection.example/services/platform/fault/faulttest"
 	"coldsection.example/services/platform/storage"
 )
-
-// sentence is a refusal as the code of the stock service words it.
-type sentence struct {
-	where, reason, text string
-}
 
 // nextMoves are the words with which the last sentence of a refusal begins: what whoever was refused does next.
 var nextMoves = strings.Fields(`Add Answer Ask Book Bring Check Choose Clear Compare Correct Count Decide Enter Fill Give If Issue Leave List Look Measure Mix Name Narrow
@@ -33,39 +24,21 @@ var nextMoves = strings.Fields(`Add Answer Ask Book Bring Check Choose Clear Com
 
 // Every refusal of the stock service is walked where it is written: it names what it is about, and its last sentence is the next move.
 func TestEveryRefusalNamesTheThingTheRuleAndTheNextMove(t *testing.T) {
-	found := refusalsIn(t, "..")
+	found := faulttest.Sentences(t, "..")
 	for _, s := range found {
-		if strings.HasPrefix(s.text, "%s") && strings.Count(s.text, " ") == 0 {
-			continue // a sentence that a rule worded; its rule is walked too
+		if s.Worded() {
+			continue
 		}
-		if !slices.Contains(nextMoves, moveOf(s.text)) {
-			t.Errorf("%s, %s: no next move at the end of %q", s.where, s.reason, s.text)
+		if !slices.Contains(nextMoves, s.Move()) {
+			t.Errorf("%s, %s: no next move at the end of %q", s.Where, s.Reason, s.Text)
 		}
-		if !strings.HasSuffix(s.text, ".") || len(strings.Fields(s.text)) < 6 {
-			t.Errorf("%s, %s: no whole sentence: %q", s.where, s.reason, s.text)
+		if !strings.HasSuffix(s.Text, ".") || len(strings.Fields(s.Text)) < 6 {
+			t.Errorf("%s, %s: no whole sentence: %q", s.Where, s.Reason, s.Text)
 		}
 	}
 	if len(found) < 120 {
 		t.Errorf("%d refusals were found; the walk misses some", len(found))
 	}
-}
-
-// ends finds where a sentence ends and the next begins; what a rule worded ends with its own full stop. In a single sentence the move may
-// follow after a colon.
-var ends, colon = regexp.MustCompile(`(?:[.]|%s) [A-Z]`), regexp.MustCompile(`: [a-z]`)
-
-// moveOf is the word with which the last sentence begins.
-func moveOf(text string) string {
-	all := ends.FindAllStringIndex(text, -1)
-	if len(all) == 0 {
-		all = colon.FindAllStringIndex(text, -1)
-	}
-	if len(all) == 0 {
-		return ""
-	}
-	word, _, _ := strings.Cut(text[all[len(all)-1][1]-1:], " ")
-	word = strings.Trim(word, ",.:")
-	return strings.ToUpper(word[:1]) + word[1:]
 }
 
 // shadowed are reasons that another check comes before, whoever calls: the contract's of the field, and that of digits.
@@ -82,78 +55,11 @@ func TestEveryReasonIsProvoked(t *testing.T) {
 		tests.Write(raw)
 		return err
 	})).done(t)
-	for _, s := range refusalsIn(t, "..") {
-		if s.reason != "" && !slices.Contains(shadowed, s.reason) && !strings.Contains(tests.String(), s.reason) {
-			t.Errorf("%s: no test is refused with %s", s.where, s.reason)
+	for _, s := range faulttest.Sentences(t, "..") {
+		if s.Reason != "" && !slices.Contains(shadowed, s.Reason) && !strings.Contains(tests.String(), s.Reason) {
+			t.Errorf("%s: no test is refused with %s", s.Where, s.Reason)
 		}
 	}
-}
-
-// refusalsIn are the refusals below a folder whose sentence is written out: calls of package fault, and the pairs of reason and sentence
-// that rules return.
-func refusalsIn(t *testing.T, folder string) (found []sentence) {
-	t.Helper()
-	of(0, filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
-			return err
-		}
-		files := token.NewFileSet()
-		file, err := parser.ParseFile(files, path, nil, 0)
-		if err != nil {
-			return err
-		}
-		ast.Inspect(file, func(n ast.Node) bool {
-			if reason, text := worded(n); text != "" {
-				found = append(found, sentence{where: files.Position(n.Pos()).String(), reason: reason, text: text})
-			}
-			return true
-		})
-		return nil
-	})).done(t)
-	return found
-}
-
-// worded is the reason and the sentence of a node that refuses.
-func worded(n ast.Node) (reason, text string) {
-	switch n := n.(type) {
-	case *ast.CallExpr:
-		if f, ok := n.Fun.(*ast.SelectorExpr); ok {
-			if p, ok := f.X.(*ast.Ident); ok && p.Name == "fault" && slices.Contains([]string{"Invalid", "Precondition", "New"}, f.Sel.Name) {
-				at := 1
-				if f.Sel.Name == "Precondition" {
-					at = 0
-				}
-				return literal(n.Args[at]), literal(n.Args[at+1])
-			}
-		}
-	case *ast.ReturnStmt:
-		if len(n.Results) != 2 {
-			return "", ""
-		}
-		reason := literal(n.Results[0])
-		if call, ok := n.Results[1].(*ast.CallExpr); ok && reason != "" && len(call.Args) > 0 {
-			return reason, literal(call.Args[0])
-		}
-		if reason != "" && strings.ToUpper(reason) == reason {
-			return reason, literal(n.Results[1])
-		}
-	}
-	return "", ""
-}
-
-// literal is a text that is written out, its parts joined; a part that is computed is left out.
-func literal(e ast.Expr) string {
-	switch e := e.(type) {
-	case *ast.BasicLit:
-		text, err := strconv.Unquote(e.Value)
-		if err != nil || e.Kind != token.STRING {
-			return ""
-		}
-		return text
-	case *ast.BinaryExpr:
-		return literal(e.X) + literal(e.Y)
-	}
-	return ""
 }
 
 // Refusals that nothing else provokes: each leaves things as they were.

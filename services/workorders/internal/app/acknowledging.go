@@ -63,7 +63,7 @@ func acknowledged(step *workordersv1.Step, who string) bool {
 }
 
 func cautionsFirst(step *workordersv1.Step) error {
-	return fault.Precondition("CAUTIONS_NOT_ACKNOWLEDGED", "Read and acknowledge the cautions of step %d first; who does the step reads them.", step.GetPosition()).
+	return fault.Precondition("CAUTIONS_NOT_ACKNOWLEDGED", "Who does step %d reads its cautions first. Acknowledge them, then go on.", step.GetPosition()).
 		With("step", step.GetName())
 }
 

@@ -60,7 +60,7 @@ func (u unit) finding(ctx context.Context, name, etag string) (*workordersv1.Fin
 // a deferral.
 func (u unit) mayAnswer(ctx context.Context, o *workordersv1.WorkOrder, f *workordersv1.Finding, req *workordersv1.AnswerFindingRequest) error {
 	if f.GetFlightSafety() && req.GetDisposition() != workordersv1.Finding_RECTIFY {
-		return fault.Precondition("FLIGHT_SAFETY", "%s endangers flight. It is put right before the release; it can be neither deferred nor left to the customer.", f.GetName())
+		return fault.Precondition("FLIGHT_SAFETY", "%s endangers flight. It is put right before the release; it can be neither deferred nor left to the customer. Answer it with RECTIFY.", f.GetName())
 	}
 	if req.GetDisposition() == workordersv1.Finding_DEFER {
 		if err := u.mayDefer(ctx, o, f, req); err != nil {
@@ -68,7 +68,7 @@ func (u unit) mayAnswer(ctx context.Context, o *workordersv1.WorkOrder, f *worko
 		}
 	}
 	if f.GetState() != workordersv1.Finding_RAISED {
-		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s already.", f.GetName(), f.GetState()).With("state", f.GetState().String())
+		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s already, and a finding is answered once. Report what is still wrong as a new one.", f.GetName(), f.GetState()).With("state", f.GetState().String())
 	}
 	return nil
 }
@@ -144,11 +144,12 @@ func (a *App) DecideFinding(ctx context.Context, req *workordersv1.DecideFinding
 			return nil, err
 		}
 		if f.GetState() != workordersv1.Finding_ANSWERED || f.GetDisposition() != workordersv1.Finding_CUSTOMER_DECISION || f.GetCustomerDecision() != nil {
-			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s, with %s, and waits for no decision of the customer.", f.GetName(), f.GetState(), f.GetDisposition()).
+			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s, with %s, and waits for no decision of the customer. Answer with CUSTOMER_DECISION what is RAISED; "+
+				"report anew what is to be decided again.", f.GetName(), f.GetState(), f.GetDisposition()).
 				With("state", f.GetState().String())
 		}
 		if req.GetDecision().GetVerdict() == workordersv1.CustomerDecision_VERDICT_UNSPECIFIED {
-			return nil, fault.Invalid("decision.verdict", "VERDICT_MISSING", "Say whether the customer AGREED or DECLINED.")
+			return nil, fault.Invalid("decision.verdict", "VERDICT_MISSING", "A decision says what the customer wants. Say whether the customer AGREED or DECLINED.")
 		}
 		f.CustomerDecision = req.GetDecision()
 		f.CustomerDecision.Person, f.CustomerDecision.DecideTime = u.caller.Person, timestamppb.New(u.now)

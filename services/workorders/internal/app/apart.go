@@ -16,7 +16,7 @@ func (u unit) looks(ctx context.Context, o *workordersv1.WorkOrder, step *workor
 	}
 	c, err := u.contentOf(ctx, o, u.now)
 	if err == nil && slices.Contains(c.people, me) {
-		return fault.Precondition("SAME_PERSON", "You did work of %s and can't inspect it in step %d. Another person must.", o.GetName(), step.GetPosition()).With("person", me)
+		return fault.Precondition("SAME_PERSON", "You did work of %s and can't inspect it in step %d. Ask another person to.", o.GetName(), step.GetPosition()).With("person", me)
 	}
 	return err
 }
@@ -28,7 +28,7 @@ func (u unit) apart(ctx context.Context, o *workordersv1.WorkOrder, me string, p
 	for _, s := range steps {
 		before := slices.ContainsFunc(s.GetEarlier(), func(e *workordersv1.EarlierStep) bool { return e.GetPerformer() == me })
 		if s.GetPosition() > place && (s.GetPerformer() == me || before) && slices.Contains(byAnother, s.GetKind()) {
-			return fault.Precondition("SAME_PERSON", "You looked at the work of %s in step %d and take no part in it. Who did the work does that.", o.GetName(), s.GetPosition()).
+			return fault.Precondition("SAME_PERSON", "You looked at the work of %s in step %d and take no part in it. Leave that to who did the work.", o.GetName(), s.GetPosition()).
 				With("person", me)
 		}
 	}

@@ -49,7 +49,7 @@ func (u unit) update(ctx context.Context, req *workordersv1.UpdateWorkOrderReque
 	switch o.GetState().String() {
 	case flow.Drafted, flow.Scheduled, flow.Kitted:
 	default:
-		return nil, standing(o, "STATE_NOT_ALLOWED", "%s is %s; an order is changed before it starts.", o.GetName(), o.GetState())
+		return nil, standing(o, "STATE_NOT_ALLOWED", "%s is %s; an order is changed before it starts. Draft a new order for what else is to be done.", o.GetName(), o.GetState())
 	}
 	station, begins := o.GetStation(), o.GetPlanStartTime()
 	if err := resource.Apply(o, req.GetWorkOrder(), req.GetUpdateMask()); err != nil {

@@ -59,14 +59,14 @@ func (c *content) refuse(order string, s signing) error {
 	case len(missing) == 0:
 		return nil
 	case len(c.open) > 0:
-		return fault.Precondition("STEPS_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
+		return fault.Precondition("STEPS_OPEN", "%s can't be signed yet: %s. Do what is open, or record with a note why it does not apply.", order, strings.Join(missing, "; "))
 	case len(c.unsigned) > 0:
-		return fault.Precondition("STEP_NOT_SIGNED", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
+		return fault.Precondition("STEP_NOT_SIGNED", "%s can't be signed yet: %s. Have each signed by who did it.", order, strings.Join(missing, "; "))
 	case len(c.undried) > 0:
-		return fault.Precondition("DRYING_RUN_MISSING", "%s can't be signed yet: %s. Do the drying run and record it while the order is STARTED; once it was signed, send it back first. "+
-			"Where approved data allow to leave it out, a planner or quality enters why.", order, strings.Join(missing, "; "))
+		return fault.Precondition("DRYING_RUN_MISSING", "%s can't be signed yet: %s. Do the drying run and record it while the order is STARTED; once it was signed, send it back first; "+
+			"where approved data allow to leave it out, a planner or quality enters why.", order, strings.Join(missing, "; "))
 	default:
-		return fault.Precondition("FINDING_OPEN", "%s can't be signed yet: %s.", order, strings.Join(missing, "; "))
+		return fault.Precondition("FINDING_OPEN", "%s can't be signed yet: %s. Answer each finding, and have closed what was put right.", order, strings.Join(missing, "; "))
 	}
 }
 

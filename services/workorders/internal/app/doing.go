@@ -27,12 +27,26 @@ func (u unit) started(ctx context.Context, name string) (*workordersv1.WorkOrder
 		return nil, err
 	}
 	if o.GetState() != workordersv1.WorkOrder_STARTED {
-		return nil, standing(o, "STATE_NOT_ALLOWED", "%s is %s; steps and readings are recorded while it is STARTED.", o.GetName(), o.GetState())
+		return nil, standing(o, "STATE_NOT_ALLOWED", "%s is %s; steps and readings are recorded while it is STARTED. Have %s.", o.GetName(), o.GetState(), begun(o))
 	}
 	if o.GetHold() != nil {
 		return nil, standing(o, "ON_HOLD", "%s is %s and on hold: %s. Resume it first.", o.GetName(), o.GetState(), o.GetHold().GetReason())
 	}
 	return o, nil
+}
+
+// begun is what has to happen before an order that is not STARTED takes entries.
+func begun(o *workordersv1.WorkOrder) string {
+	switch o.GetState() {
+	case workordersv1.WorkOrder_DRAFTED, workordersv1.WorkOrder_SCHEDULED:
+		return "it kitted and started first"
+	case workordersv1.WorkOrder_KITTED:
+		return "it started first"
+	case workordersv1.WorkOrder_FINISHED, workordersv1.WorkOrder_INSPECTED:
+		return "it sent back first, which ends its signatures"
+	default:
+		return "a new order drafted for more work"
+	}
 }
 
 var byAnother = []workordersv1.StepKind{
@@ -177,9 +191,9 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 	case !acknowledged(step, me):
 		return cautionsFirst(step)
 	case req.GetNotApplicable() && strings.TrimSpace(req.GetNote()) == "":
-		return fault.Invalid("note", "NOTE_MISSING", "A step that does not apply needs a note that says why.")
+		return fault.Invalid("note", "NOTE_MISSING", "Step %d is left out as not applicable, which needs a note that says why. Add it.", step.GetPosition())
 	case req.GetNotApplicable() && mustBeDone(step):
-		return fault.Precondition("STEP_CRITICAL", "Step %d is critical, or stops the work until somebody looked, and can't be left out.", step.GetPosition())
+		return fault.Precondition("STEP_CRITICAL", "Step %d is critical, or stops the work until somebody looked, and can't be left out. Do it, or put the order on hold and ask quality.", step.GetPosition())
 	case step.GetKind() == workordersv1.StepKind_STEP_KIND_MATERIAL && len(req.GetMaterials()) == 0 && !req.GetNotApplicable():
 		return fault.Invalid("materials", "MATERIAL_MISSING", "Step %d names the lots used and their amounts. Scan them.", step.GetPosition())
 	}
@@ -227,7 +241,14 @@ func inOrder(all []*workordersv1.Step, step *workordersv1.Step, done time.Time) 
 }
 
 func stepFirst(s *workordersv1.Step) error {
-	return fault.Precondition("STEP_ORDER", "Step %d, %q, comes first and is open.", s.GetPosition(), s.GetTitle()).With("step", s.GetName())
+	how := "it done, or recorded with a note why it does not apply"
+	switch {
+	case slices.Contains(byAnother, s.GetKind()):
+		how = "an inspector look at it"
+	case mustBeDone(s):
+		how = "it done"
+	}
+	return fault.Precondition("STEP_ORDER", "Step %d, %q, comes first and is open. Have %s, then go on.", s.GetPosition(), s.GetTitle(), how).With("step", s.GetName())
 }
 
 // counted compares what went out with what came back. What earlier steps took out is known already; without any, the step itself
@@ -269,7 +290,8 @@ func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *
 }
 
 func notOpen(step *workordersv1.Step) error {
-	return fault.Precondition("STATE_NOT_ALLOWED", "Step %d is %s already.", step.GetPosition(), step.GetState()).With("state", step.GetState().String())
+	return fault.Precondition("STATE_NOT_ALLOWED", "Step %d is %s already. Open it again if it is to be done anew or was recorded wrongly.", step.GetPosition(), step.GetState()).
+		With("state", step.GetState().String())
 }
 
 // onPaper refuses an entry of the fallback sheet that doesn't say when it was written there. Reason: TIME_NEEDED.
@@ -301,7 +323,7 @@ func (u unit) stepOf(ctx context.Context, o *workordersv1.WorkOrder, field, step
 	if _, err := store.Steps.Get(ctx, u.Tx, step); err != nil && !fault.HasReason(err, "NOT_FOUND") {
 		return err
 	} else if err != nil || orderOf(step) != o.GetName() {
-		return fault.Invalid(field, "STEP_UNKNOWN", "%q is not a step of %s. List its steps.", step, o.GetName())
+		return fault.Invalid(field, "STEP_UNKNOWN", "%q is not a step of %s. List its steps and name one.", step, o.GetName())
 	}
 	return nil
 }

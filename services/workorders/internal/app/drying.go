@@ -110,9 +110,9 @@ func (u unit) mayStayWet(ctx context.Context, o *workordersv1.WorkOrder) (condit
 	case err != nil:
 		return "", err
 	case !d.planned:
-		return "", fault.Precondition("DRYING_NOT_PLANNED", "The work of %s has no drying run in a plan, so there is none to leave out.", o.GetNumber())
+		return "", fault.Precondition("DRYING_NOT_PLANNED", "The work of %s has no drying run in a plan, so there is none to leave out. Go on without.", o.GetNumber())
 	case d.recorded:
-		return "", fault.Precondition("DRYING_RUN_RECORDED", "The drying run of %s is recorded, so it is not left out.", o.GetNumber())
+		return "", fault.Precondition("DRYING_RUN_RECORDED", "The drying run of %s is recorded, so it is not left out. Go on; if the run never was, have its record corrected.", o.GetNumber())
 	}
 	p, err := store.Plans.Get(ctx, u.Tx, o.GetName()+"/washPlan")
 	if err != nil {

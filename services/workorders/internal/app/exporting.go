@@ -39,7 +39,7 @@ func write(r pack.Record, format workordersv1.ExportWorkPackRequest_Format) (*wo
 	case workordersv1.ExportWorkPackRequest_JSON:
 		out.MediaType, out.FileName, out.Content = "application/json", r.Order.GetNumber()+".json", record
 	default:
-		return nil, fault.Invalid("format", "FORMAT_UNKNOWN", "A work pack is written as PDF, JSON or FALLBACK_SHEET.")
+		return nil, fault.Invalid("format", "FORMAT_UNKNOWN", "A work pack is written as PDF, JSON or FALLBACK_SHEET. Name one of them.")
 	}
 	out.Sha256 = pack.Hash(out.GetContent())
 	return out, err

@@ -48,7 +48,7 @@ func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workorde
 		return err
 	}
 	if e.GetPerson() != "" && e.GetPerson() != me {
-		return fault.Denied("LABOUR_OF_ANOTHER", "%s records the own time only, not that of %s. Who worked records it.", me, e.GetPerson())
+		return fault.Denied("LABOUR_OF_ANOTHER", "%s records the own time only, not that of %s. Have who worked record it.", me, e.GetPerson())
 	}
 	e.Person = me
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()

@@ -78,7 +78,7 @@ func (u unit) measure(ctx context.Context, m *workordersv1.Measurement, toolType
 	}
 	i := slices.IndexFunc(step.GetMeasurements(), func(s *workordersv1.MeasurementSpec) bool { return s.GetKey() == m.GetKey() })
 	if i < 0 || orderOf(step.GetName()) != o.GetName() {
-		return fault.Invalid("measurement.key", "MEASUREMENT_UNKNOWN", "Step %q has no reading %q.", m.GetStep(), m.GetKey())
+		return fault.Invalid("measurement.key", "MEASUREMENT_UNKNOWN", "Step %q has no reading %q. Name one that the step asks for.", m.GetStep(), m.GetKey())
 	}
 	if err := u.apart(ctx, o, me, step.GetPosition()); err != nil {
 		return err

@@ -30,7 +30,7 @@ func (a *App) OmitStep(ctx context.Context, req *workordersv1.OmitStepRequest) (
 		case step.GetState() != workordersv1.Step_OPEN:
 			return nil, notOpen(step)
 		case mustBeDone(step):
-			return nil, fault.Precondition("STEP_CRITICAL", "Step %d is critical, puts something back, or is somebody's look at the work. It is done, or the order is not released.",
+			return nil, fault.Precondition("STEP_CRITICAL", "Step %d is critical, puts something back, or is somebody's look at the work, and the order is not released without. Have it done.",
 				step.GetPosition())
 		}
 		step.State, step.Note, step.Agreement = workordersv1.Step_OMITTED, req.GetReason(), req.GetAgreement()

@@ -75,7 +75,7 @@ func (a *App) UpdateStation(ctx context.Context, req *workordersv1.UpdateStation
 // zoneKnown refuses a zone that no date could be counted in. Reason: TIME_ZONE_UNKNOWN.
 func zoneKnown(place *workordersv1.Station) error {
 	if _, err := time.LoadLocation(place.GetTimeZone()); err != nil {
-		return fault.Invalid("station.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone, such as Europe/Oslo.", place.GetTimeZone())
+		return fault.Invalid("station.time_zone", "TIME_ZONE_UNKNOWN", "%q is not an IANA time zone. Name one, such as Europe/Oslo.", place.GetTimeZone())
 	}
 	return nil
 }
@@ -274,7 +274,7 @@ func (a *App) KitWorkOrder(ctx context.Context, req *workordersv1.KitWorkOrderRe
 			return nil, err
 		}
 		if len(o.GetDemands()) > 0 {
-			return nil, fault.Precondition("DEMAND_OPEN", "%s needs stock and is kitted by itself when all of it was issued.", o.GetName())
+			return nil, fault.Precondition("DEMAND_OPEN", "%s needs stock and is kitted by itself when all of it was issued. Have stores issue the rest.", o.GetName())
 		}
 		return o, u.advance(ctx, o, "kit", nil)
 	})

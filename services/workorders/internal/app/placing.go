@@ -93,6 +93,6 @@ func (a *App) wasThere(ctx context.Context, o *workordersv1.WorkOrder, engine *c
 		return nil
 	}
 	return standing(o, "ENGINE_MOVED", "%s says that %s was on %s, and by the record of fittings it was on %s on %s, when the work began. "+
-		"Have the fitting corrected if it is wrong; else quality ends the order.",
+		"Have the fitting corrected if it is wrong; else have quality end the order.",
 		o.GetNumber(), o.GetEngine(), placeText(o.GetAircraft(), o.GetEnginePosition()), was, day)
 }

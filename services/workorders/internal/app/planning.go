@@ -181,7 +181,7 @@ func (u unit) savePlan(ctx context.Context, c computed) error {
 		return err
 	}
 	if old.GetFrozen() {
-		return fault.Precondition("PLAN_FROZEN", "%s was frozen when the order started. Rework needs a new order.", old.GetName())
+		return fault.Precondition("PLAN_FROZEN", "%s was frozen when the order started. Draft a new order for work of another plan.", old.GetName())
 	}
 	if err := store.KeepRevision(ctx, u.Tx, old); err != nil {
 		return err

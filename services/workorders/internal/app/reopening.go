@@ -31,7 +31,8 @@ func (a *App) ReopenStep(ctx context.Context, req *workordersv1.ReopenStepReques
 			return nil, err
 		}
 		if step.GetState() == workordersv1.Step_OPEN {
-			return nil, notOpen(step)
+			return nil, fault.Precondition("STATE_NOT_ALLOWED", "Step %d is OPEN already. Do it, or correct its readings one by one.", step.GetPosition()).
+				With("state", step.GetState().String())
 		}
 		if err := u.reopen(ctx, o, []string{step.GetName()}, req.GetReason()); err != nil {
 			return nil, err
@@ -55,7 +56,7 @@ func (u unit) reopen(ctx context.Context, o *workordersv1.WorkOrder, names []str
 	for i, name := range names {
 		at := slices.IndexFunc(all, func(s *workordersv1.Step) bool { return s.GetName() == name })
 		if at < 0 {
-			return fault.Invalid(fmt.Sprintf("steps[%d]", i), "STEP_UNKNOWN", "%q is not a step of %s. List its steps.", name, o.GetName())
+			return fault.Invalid(fmt.Sprintf("steps[%d]", i), "STEP_UNKNOWN", "%q is not a step of %s. List its steps and name one.", name, o.GetName())
 		}
 		if first == nil || all[at].GetPosition() < first.GetPosition() {
 			first = all[at]

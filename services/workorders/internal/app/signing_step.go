@@ -98,11 +98,11 @@ func (u unit) signStep(ctx context.Context, req *workordersv1.SignStepRequest, p
 func (u unit) maySignStep(step *workordersv1.Step, found asked) error {
 	switch {
 	case step.GetSignature() != "":
-		return fault.Precondition("ALREADY_SIGNED", "Step %d is signed by %s already.", step.GetPosition(), step.GetSignature())
+		return fault.Precondition("ALREADY_SIGNED", "Step %d is signed by %s already. Open it again if it is to be done anew, which ends that signature.", step.GetPosition(), step.GetSignature())
 	case step.GetState() != workordersv1.Step_DONE && step.GetState() != workordersv1.Step_NOT_APPLICABLE:
 		return fault.Precondition("STATE_NOT_ALLOWED", "Step %d is %s. Do it first, then sign it.", step.GetPosition(), step.GetState()).With("state", step.GetState().String())
 	case step.GetPerformer() == "" || step.GetPerformer() != u.caller.Person:
-		return fault.Precondition("NOT_YOUR_STEP", "Step %d was done by %s, who signs it.", step.GetPosition(), step.GetPerformer())
+		return fault.Precondition("NOT_YOUR_STEP", "Step %d was done by %s, and a step is signed by who did it. Ask for that signature.", step.GetPosition(), step.GetPerformer())
 	default:
 		return found.complete()
 	}

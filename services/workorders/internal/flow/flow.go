@@ -123,7 +123,7 @@ func onHold(o Order) string {
 
 func orNothing(verbs string) string {
 	if verbs == "" {
-		return "nothing"
+		return "nothing. Draft a new order for what is still to be done"
 	}
 	return verbs
 }
@@ -135,7 +135,7 @@ func Inspects(workers []string, person, exception, name string) error {
 	own, excepted := slices.Contains(workers, person), strings.TrimSpace(exception) != ""
 	switch {
 	case own && !excepted:
-		return fault.Precondition("SAME_PERSON", "You did work of %s and can't inspect it. Another person must.", name).With("person", person)
+		return fault.Precondition("SAME_PERSON", "You did work of %s and can't inspect it. Ask another person to.", name).With("person", person)
 	case !own && excepted:
 		return fault.Invalid("exception_reason", "EXCEPTION_NOT_NEEDED", "You did no work of %s, so no exception is needed. Inspect without a reason.", name)
 	default:
@@ -157,7 +157,7 @@ type Ending struct {
 func Voids(e Ending, name string) error {
 	switch {
 	case e.Signer != "" && !e.Quality:
-		return fault.Denied("SIGNED_ALREADY", "%s was signed by %s. Quality closes it as incomplete, or it is worked to its release.", name, e.Signer)
+		return fault.Denied("SIGNED_ALREADY", "%s was signed by %s. Work it to its release, or have quality close it as incomplete.", name, e.Signer)
 	case e.Out > 0:
 		return fault.Precondition("RESTORE_OPEN", "%d items that were taken out on %s are not counted back in. Restore and count them first.", e.Out, name)
 	case e.Wet && !e.Quality:

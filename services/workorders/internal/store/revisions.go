@@ -38,7 +38,7 @@ func ReadRevision[T Revised](ctx context.Context, db *storage.DB, table *resourc
 		var body []byte
 		err := tx.QueryRow(ctx, "SELECT body FROM older_revisions WHERE name = $1 AND revision = $2", name, revision).Scan(&body)
 		if errors.Is(err, storage.ErrNoRows) {
-			return fault.New(fault.NotFound, "REVISION_UNKNOWN", "%s has revisions 1 to %d, not %d.", name, m.GetRevision(), revision)
+			return fault.New(fault.NotFound, "REVISION_UNKNOWN", "%s has revisions 1 to %d, not %d. Name one of those.", name, m.GetRevision(), revision)
 		}
 		if err != nil {
 			return err
