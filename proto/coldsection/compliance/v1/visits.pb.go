@@ -345,9 +345,9 @@ func (x *ProposeVisitResponse) GetExplanation() string {
 // One due item of a proposed visit.
 type VisitItem struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The due item.
+	// The due item; empty of a part's life.
 	DueItem string `protobuf:"bytes,1,opt,name=due_item,json=dueItem,proto3" json:"due_item,omitempty"`
-	// The number of its requirement.
+	// The number of its requirement; of a part's life the document with its limit.
 	RequirementCode string `protobuf:"bytes,2,opt,name=requirement_code,json=requirementCode,proto3" json:"requirement_code,omitempty"`
 	// The engine.
 	Subject string `protobuf:"bytes,3,opt,name=subject,proto3" json:"subject,omitempty"`
@@ -364,7 +364,9 @@ type VisitItem struct {
 	// For what is done at the visit: whether everything for it is there on that day.
 	Ready bool `protobuf:"varint,9,opt,name=ready,proto3" json:"ready,omitempty"`
 	// What was looked for and what came of it.
-	Readiness     []*Readiness `protobuf:"bytes,10,rep,name=readiness,proto3" json:"readiness,omitempty"`
+	Readiness []*Readiness `protobuf:"bytes,10,rep,name=readiness,proto3" json:"readiness,omitempty"`
+	// The life that ends, components/*/lifeStatus: the part is replaced by then. Each cycle to come counts as a whole one. Empty of a due item.
+	LifeStatus    string `protobuf:"bytes,11,opt,name=life_status,json=lifeStatus,proto3" json:"life_status,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -467,6 +469,13 @@ func (x *VisitItem) GetReadiness() []*Readiness {
 		return x.Readiness
 	}
 	return nil
+}
+
+func (x *VisitItem) GetLifeStatus() string {
+	if x != nil {
+		return x.LifeStatus
+	}
+	return ""
 }
 
 // One thing that an item of a visit needs.
@@ -590,7 +599,7 @@ const file_coldsection_compliance_v1_visits_proto_rawDesc = "" +
 	"\rearlier_items\x18\x03 \x03(\v2$.coldsection.compliance.v1.VisitItemB\x04\xe2A\x01\x03R\fearlierItems\x12S\n" +
 	"\x0fundecided_items\x18\x04 \x03(\v2$.coldsection.compliance.v1.VisitItemB\x04\xe2A\x01\x03R\x0eundecidedItems\x12(\n" +
 	"\rdays_given_up\x18\x05 \x01(\x03B\x04\xe2A\x01\x03R\vdaysGivenUp\x12&\n" +
-	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\xd2\x03\n" +
+	"\vexplanation\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\vexplanation\"\xf9\x03\n" +
 	"\tVisitItem\x12\x1f\n" +
 	"\bdue_item\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\adueItem\x12/\n" +
 	"\x10requirement_code\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x0frequirementCode\x12\x1e\n" +
@@ -602,7 +611,9 @@ const file_coldsection_compliance_v1_visits_proto_rawDesc = "" +
 	"\tremaining\x18\b \x03(\v2$.coldsection.compliance.v1.RemainingB\x04\xe2A\x01\x03R\tremaining\x12\x1a\n" +
 	"\x05ready\x18\t \x01(\bB\x04\xe2A\x01\x03R\x05ready\x12H\n" +
 	"\treadiness\x18\n" +
-	" \x03(\v2$.coldsection.compliance.v1.ReadinessB\x04\xe2A\x01\x03R\treadiness\"\xbb\x02\n" +
+	" \x03(\v2$.coldsection.compliance.v1.ReadinessB\x04\xe2A\x01\x03R\treadiness\x12%\n" +
+	"\vlife_status\x18\v \x01(\tB\x04\xe2A\x01\x03R\n" +
+	"lifeStatus\"\xbb\x02\n" +
 	"\tReadiness\x12C\n" +
 	"\x04kind\x18\x01 \x01(\x0e2).coldsection.compliance.v1.Readiness.KindB\x04\xe2A\x01\x03R\x04kind\x12\x1a\n" +
 	"\x05asked\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05asked\x12\x1a\n" +

@@ -27,11 +27,10 @@ func (a *App) ForecastDueItems(ctx context.Context, req *compliancev1.ForecastDu
 	}
 	resp := &compliancev1.ForecastDueItemsResponse{NextPageToken: next}
 	err = a.DB.View(unlimited(ctx), func(ctx context.Context, tx *storage.Tx) error {
-		u, err := a.unit(ctx, tx).refresher(ctx)
+		f, err := a.unit(ctx, tx).forecaster(ctx, req.GetScenario(), more)
 		if err != nil {
 			return err
 		}
-		f := &forecaster{refresher: u, scenario: req.GetScenario(), more: more, planned: map[string]outlook{}, assumed: map[string]outlook{}}
 		for _, item := range items {
 			one, err := f.forecast(ctx, item)
 			if err != nil {
@@ -51,6 +50,11 @@ type forecaster struct {
 	scenario         *compliancev1.FlyingScenario
 	more             []due.Period
 	planned, assumed map[string]outlook // by aircraft
+}
+
+func (u unit) forecaster(ctx context.Context, what *compliancev1.FlyingScenario, more []due.Period) (*forecaster, error) {
+	r, err := u.refresher(ctx)
+	return &forecaster{refresher: r, scenario: what, more: more, planned: map[string]outlook{}, assumed: map[string]outlook{}}, err
 }
 
 // outlook is what is going to be flown, and how the rate came about.

@@ -126,23 +126,28 @@ func (u unit) flownOn(ctx context.Context, leg store.Leg, called func(*complianc
 
 // lifeOf says how much of its life a component has used.
 func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, error) {
+	s, _, err := u.lifeLeft(ctx, l)
+	return s, err
+}
+
+// lifeLeft is lifeOf with what is left, as limits on flights and hours to come; none where it is not counted.
+func (u unit) lifeLeft(ctx context.Context, l lived) (s *compliancev1.LifeStatus, left due.Tree, err error) {
 	called := u.engineCalled(ctx)
 	ctx = unlimited(ctx)
-	s := &compliancev1.LifeStatus{
+	s = &compliancev1.LifeStatus{
 		Name: l.part.GetName() + "/lifeStatus", PartNumber: l.part.GetPartNumber(), Serial: l.part.GetSerial(), Host: l.part.GetHost(), Traceable: true,
 	}
 	if !l.part.GetLifeLimited() {
 		s.Band, s.BandReason, s.Installable = compliancev1.DueItem_EXEMPT, "It is not life-limited", true
-		return s, nil
+		return s, left, nil
 	}
-	var err error
 	if l.limits, err = store.LifeLimits.Where(ctx, u.Tx, "part_number = $1 ORDER BY effective_date", l.part.GetPartNumber()); err != nil {
-		return nil, err
+		return nil, left, err
 	}
 	fittedIn := l.model
 	uses, missing, err := u.uses(ctx, &l, called)
 	if err != nil {
-		return nil, err
+		return nil, left, err
 	}
 	if fittedIn != "" {
 		l.model = fittedIn
@@ -153,11 +158,11 @@ func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, er
 	}
 	if now == nil || missing != "" {
 		s.Band, s.BandReason = compliancev1.DueItem_NO_DATA, fmt.Sprintf("No life limit of %s in engines of %q is known here", l.part.GetPartNumber(), l.model+missing)
-		return s, nil
+		return s, left, nil
 	}
 	limit, err := limitOf(now)
 	if err != nil {
-		return nil, err
+		return nil, left, err
 	}
 	counted := life.Count(uses, limit)
 	s.ExactCycles, s.UsedCycles, s.CycleLimit, s.RemainingCycles = life.Exact(counted.Exact), counted.Used, counted.Limit, counted.Left
@@ -166,7 +171,13 @@ func (u unit) lifeOf(ctx context.Context, l lived) (*compliancev1.LifeStatus, er
 		s.Flags = append(s.Flags, "Starts without flights count in full: ground runs or drying runs. Check that the document counts them so.")
 	}
 	bandLife(s, counted, traced(s, l.part, counted))
-	return s, nil
+	if counted.CycleLim {
+		left.Limits = append(left.Limits, due.Limit{Unit: due.Cycles, Amount: counted.Ahead(limit)})
+	}
+	if counted.HourLim {
+		left.Limits = append(left.Limits, due.Limit{Unit: due.Hours, Amount: counted.SecondsLeft})
+	}
+	return s, left, nil
 }
 
 // traced holds the history against the counters that the part was entered with, hours too where they are limited. It says what the history does not show.

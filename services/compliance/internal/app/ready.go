@@ -51,6 +51,9 @@ func (a *App) readyFor(ctx context.Context, items []*compliancev1.VisitItem, day
 			rules[rule.GetName()] = rule
 		}
 		for i, item := range items {
+			if item.GetLifeStatus() != "" {
+				continue // no requirement says how the part is replaced
+			}
 			stored, err := store.DueItems.Get(ctx, tx, item.GetDueItem())
 			if err != nil {
 				return err
@@ -188,6 +191,10 @@ func (r *readier) readyItem(ctx context.Context, item *compliancev1.VisitItem, r
 	name := rule.GetTaskCard()
 	card := r.cards[name]
 	switch {
+	case rule == nil:
+		item.Readiness = append(item.Readiness, short(line(compliancev1.Readiness_CARD, item.GetLifeStatus()), "CARD_MISSING",
+			"The part is replaced, and no requirement names a task card for that, so what it needs is not known."))
+		return nil
 	case name == "":
 		item.Readiness = append(item.Readiness, short(line(compliancev1.Readiness_CARD, rule.GetName()), "CARD_MISSING", "%s names no task card, so what it needs is not known.", rule.GetCode()))
 	case card == nil:

@@ -1,13 +1,13 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
 	"strings"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
-	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/visit"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
@@ -24,41 +24,67 @@ func (a *App) ProposeVisit(ctx context.Context, req *compliancev1.ProposeVisitRe
 	if err != nil {
 		return nil, err
 	}
-	var list []*compliancev1.DueForecast
-	for some := range slices.Chunk(subjects, subjectsAtOnce) {
-		more, err := a.forecastAll(ctx, &compliancev1.ForecastDueItemsRequest{Filter: ofAny(some), PageSize: 1000, Scenario: req.GetScenario()})
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, more...)
+	list, err := a.candidates(ctx, subjects, req.GetScenario())
+	if err != nil {
+		return nil, err
 	}
-	resp, byName := &compliancev1.ProposeVisitResponse{}, map[string]*compliancev1.DueForecast{}
+	resp, byName := &compliancev1.ProposeVisitResponse{}, map[string]*compliancev1.VisitItem{}
 	var items []visit.Item
-	for _, f := range list {
-		byName[f.GetDueItem()] = f
-		early := dateOf(f.GetP10Date())
+	for _, c := range list {
+		byName[c.name()] = c.item
+		early := dateOf(c.item.GetDueDate())
 		switch {
-		case f.GetBand() == compliancev1.DueItem_EXEMPT:
-		case f.GetBand() == compliancev1.DueItem_OVERDUE || f.GetBand() == compliancev1.DueItem_IN_TOLERANCE:
-			resp.EarlierItems = append(resp.EarlierItems, visitItem(f, civil.Date{}))
+		case c.band == compliancev1.DueItem_EXEMPT:
+		case c.band == compliancev1.DueItem_OVERDUE || c.band == compliancev1.DueItem_IN_TOLERANCE:
+			resp.EarlierItems = append(resp.EarlierItems, c.item)
+		case c.band == compliancev1.DueItem_ATTENTION:
+			c.item.Reason = "past its soft life, done at the next visit"
+			items = append(items, visit.Item{Name: c.name(), Soft: true})
 		case early.IsZero():
-			resp.UndecidedItems = append(resp.UndecidedItems, visitItem(f, civil.Date{}))
+			resp.UndecidedItems = append(resp.UndecidedItems, c.item)
 		default:
-			items = append(items, visit.Item{Name: f.GetDueItem(), Due: early})
+			items = append(items, visit.Item{Name: c.name(), Due: early})
 		}
 	}
 	p := visit.Propose(items, window)
 	for _, i := range p.Earlier {
-		resp.EarlierItems = append(resp.EarlierItems, visitItem(byName[i.Name], civil.Date{}))
+		resp.EarlierItems = append(resp.EarlierItems, byName[i.Name])
 	}
 	for _, i := range p.Items {
-		resp.VisitItems = append(resp.VisitItems, visitItem(byName[i.Name], p.Day))
+		item := byName[i.Name]
+		if !i.Soft {
+			item.DaysGivenUp = int32(i.Due.Sub(p.Day))
+		}
+		resp.VisitItems = append(resp.VisitItems, item)
 	}
 	resp.VisitDate, resp.DaysGivenUp, resp.Explanation = protoDate(p.Day), int64(p.GivenUp), p.Why
 	if len(resp.GetVisitItems()) == 0 {
 		return resp, nil
 	}
 	return resp, a.readyFor(ctx, resp.GetVisitItems(), p.Day, req.GetMaterialNeeds())
+}
+
+// candidate is what may come to a visit, with the early end of its range as its due date.
+type candidate struct {
+	item *compliancev1.VisitItem
+	band compliancev1.DueItem_Band
+}
+
+func (c candidate) name() string { return cmp.Or(c.item.GetDueItem(), c.item.GetLifeStatus()) }
+
+// candidates are the due items of subjects and the lives of the parts among them.
+func (a *App) candidates(ctx context.Context, subjects []string, what *compliancev1.FlyingScenario) (all []candidate, err error) {
+	for some := range slices.Chunk(subjects, subjectsAtOnce) {
+		more, err := a.forecastAll(ctx, &compliancev1.ForecastDueItemsRequest{Filter: ofAny(some), PageSize: 1000, Scenario: what})
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range more {
+			all = append(all, candidate{visitItem(f), f.GetBand()})
+		}
+	}
+	lives, err := a.livesAhead(ctx, subjects, what)
+	return append(all, lives...), err
 }
 
 // forecastAll reads every page.
@@ -119,14 +145,9 @@ func ofAny(subjects []string) string {
 	return strings.Join(parts, " OR ")
 }
 
-// visitItem is an item of a visit on a day; without a day nothing is given up.
-func visitItem(f *compliancev1.DueForecast, on civil.Date) *compliancev1.VisitItem {
-	item := &compliancev1.VisitItem{
+func visitItem(f *compliancev1.DueForecast) *compliancev1.VisitItem {
+	return &compliancev1.VisitItem{
 		DueItem: f.GetDueItem(), RequirementCode: f.GetRequirementCode(), Subject: f.GetSubject(), DueDate: f.GetP10Date(), DrivingUnit: f.GetDrivingUnit(),
 		Reason: f.GetNoDateReason(), Remaining: f.GetRemaining(),
 	}
-	if !on.IsZero() {
-		item.DaysGivenUp = int32(dateOf(f.GetP10Date()).Sub(on))
-	}
-	return item
 }

@@ -99,6 +99,12 @@ func Count(uses []Use, now Limit) Status {
 	return s
 }
 
+// Ahead is how many more flights are left, each counted as a whole cycle, since how many come without a start of their own is not known before; rounded
+// down. Without a limit in cycles it says nothing.
+func (s Status) Ahead(now Limit) int64 {
+	return floor(new(big.Rat).Quo(big.NewRat(s.Left, 1), now.FlightCount))
+}
+
 // tighter is the smaller of two limits, 0 being none; a prorated life keeps the limit that holds now.
 func tighter(a, b int64, prorated bool) int64 {
 	if prorated || b == 0 || a != 0 && a <= b {

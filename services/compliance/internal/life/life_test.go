@@ -182,3 +182,17 @@ func TestFactorsAreDecimalsAboveZero(t *testing.T) {
 		}
 	}
 }
+
+// Flights to come count as whole cycles, as whether they have a start of their own is not known before: what is left, over the factor, rounded down.
+func TestFlightsAheadAreWholeCycles(t *testing.T) {
+	for _, c := range []struct {
+		left   int64
+		factor string
+		want   int64
+	}{{100, "", 100}, {100, "2", 50}, {100, "1.5", 66}, {1, "2", 0}, {100, "0.5", 200}, {0, "3", 0}, {-3, "2", -2}} {
+		factor, ok := life.Factor(c.factor)
+		if got := (life.Status{Left: c.left}).Ahead(life.Limit{FlightCount: factor}); !ok || got != c.want {
+			t.Errorf("%d cycles at %q: %d flights, want %d", c.left, c.factor, got, c.want)
+		}
+	}
+}

@@ -9,10 +9,11 @@ import (
 	"coldsection.example/services/compliance/internal/civil"
 )
 
-// Item is something that becomes due on a day.
+// Item is something that becomes due on a day, or is past a soft life: that is done at the next visit, on whatever day that is.
 type Item struct {
 	Name string
 	Due  civil.Date
+	Soft bool
 }
 
 // Window is when a visit could be, both days included, and the day of the one after it.
@@ -30,10 +31,12 @@ type Proposal struct {
 // Propose bundles everything that is due before the next visit, on the last possible day on which nothing of it is late. Every day
 // earlier gives up one more day of each, and every item less would be late before the next visit, so nothing gives up less. What is
 // due before the first possible day is left out and said.
-func Propose(items []Item, w Window) Proposal {
-	var p Proposal
+func Propose(items []Item, w Window) (p Proposal) {
+	var soft []Item
 	for _, i := range items {
 		switch {
+		case i.Soft:
+			soft = append(soft, i)
 		case i.Due.Before(w.Earliest):
 			p.Earlier = append(p.Earlier, i)
 		case i.Due.Before(w.Next):
@@ -42,8 +45,14 @@ func Propose(items []Item, w Window) Proposal {
 	}
 	sortByDue(p.Earlier)
 	sortByDue(p.Items)
-	if len(p.Items) == 0 {
+	sortByDue(soft)
+	defer func() { p.Items = append(p.Items, soft...) }()
+	switch {
+	case len(p.Items) == 0 && len(soft) == 0:
 		p.Why = fmt.Sprintf("Nothing is due from %s until before %s.", w.Earliest, w.Next)
+		return p
+	case len(p.Items) == 0:
+		p.Day, p.Why = w.Latest, fmt.Sprintf("Nothing is due from %s until before %s; what is past its soft life is done at the visit.", w.Earliest, w.Next)
 		return p
 	}
 	p.Day, p.Why = w.Latest, fmt.Sprintf("The last possible day, %s, is not later than anything is due.", w.Latest)

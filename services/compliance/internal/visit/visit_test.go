@@ -65,3 +65,24 @@ func TestThereMayBeNothingToDo(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 }
+
+// What is past its soft life comes to the visit, never moves its day, and makes a visit where nothing else does (common practice, no source).
+func TestWhatIsPastItsSoftLifeComesAlong(t *testing.T) {
+	w := Window{Earliest: monday, Latest: monday.AddDays(5), Next: monday.AddDays(30)}
+	soft := []Item{{Name: "s2", Soft: true}, {Name: "s1", Soft: true}}
+	alone := Propose(soft, w)
+	if alone.Day != w.Latest || len(alone.Items) != 2 || alone.Items[0].Name != "s1" || alone.GivenUp != 0 ||
+		alone.Why != "Nothing is due from 2026-03-02 until before 2026-04-01; what is past its soft life is done at the visit." {
+		t.Errorf("%+v", alone)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		var items []Item
+		for i := range rapid.IntRange(1, 5).Draw(t, "items") {
+			items = append(items, Item{Name: fmt.Sprint(i), Due: monday.AddDays(rapid.IntRange(-3, 29).Draw(t, "due"))})
+		}
+		without, with := Propose(items, w), Propose(append(items, soft...), w)
+		if len(without.Items) > 0 && (with.Day != without.Day || with.GivenUp != without.GivenUp) || len(with.Items) != len(without.Items)+2 || len(with.Earlier) != len(without.Earlier) {
+			t.Fatalf("%+v, and with what is past a soft life %+v", without, with)
+		}
+	})
+}
