@@ -47,7 +47,8 @@ func (d *doorman) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo
 		if err := rpc.ToStatus(applyIfMatch(known, info.FullMethod, req)); err != nil {
 			return nil, err
 		}
-		return inUnits(known, req, next)
+		resp, err := inUnits(known, req, next)
+		return resp, orIdle(known, err)
 	}
 	if id, _ := auth.FromContext(known); readOnly(info.FullMethod) && id.Kind != auth.Emergency {
 		resp, err := handle()
@@ -162,7 +163,7 @@ func (d *doorman) refused(ctx context.Context, method, target string, err error)
 // unread writes down a read that was refused or failed. A browser that opens the console asks who is signed in; that it is nobody is the answer, and
 // nothing was refused.
 func (d *doorman) unread(ctx context.Context, method, target string, err error) {
-	if method == accessv1.SessionService_GetCurrentSession_FullMethodName && outcomeOf(err) == "NOT_SIGNED_IN" {
+	if method == accessv1.SessionService_GetCurrentSession_FullMethodName && (outcomeOf(err) == "NOT_SIGNED_IN" || outcomeOf(err) == "SESSION_IDLE") {
 		return
 	}
 	d.refused(ctx, method, target, err)

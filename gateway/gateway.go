@@ -17,6 +17,7 @@ import (
 	"net/netip"
 	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/reflection"
@@ -53,6 +54,8 @@ type Config struct {
 	Certificate *peers.Identity
 	// SecondFactorRoles are the roles that need a second factor when their holders sign in by password.
 	SecondFactorRoles []string
+	// SessionIdle is how long a session lives that nobody uses; 0 is its whole life, which ends after 12 h.
+	SessionIdle time.Duration
 	// Limits are how many calls one caller may make.
 	Limits Limits
 	// Bodies are how long the body of a request over HTTP may take.
@@ -98,7 +101,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	}
 	g := &Gateway{deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool, bodies: cfg.Bodies}
 	g.connections = &limits.Connections{OfAddress: cfg.Limits.Connections, Proxies: cfg.Limits.Proxies}
-	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles}
+	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles, IdleLife: cfg.SessionIdle}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
 		Answers: access.AnswersForEndpoints,
@@ -191,7 +194,7 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	mux.Handle("/", console.Handler())
 	g.browsers.routes(mux)
 	mux.HandleFunc("POST "+tokenPath, g.token)
-	return rest.Steady(g.doorman.addressed(g.doorman.bounded(g.dated(mux))), g.bodies), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+	return rest.Steady(g.doorman.addressed(g.doorman.bounded(attended(g.dated(mux)))), g.bodies), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
 }
 
 // dated says the suite's time with every answer (RFC 9110 section 6.6.1), so that a browser whose own clock is wrong counts down to the

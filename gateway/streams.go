@@ -8,6 +8,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/rpc"
 )
@@ -79,7 +80,7 @@ func (d *doorman) recheck(ctx context.Context, next <-chan time.Time, method str
 		case <-next:
 			next = d.clock.After(recheckEvery)
 		}
-		who, err := d.identify(context.WithoutCancel(ctx))
+		who, err := d.identify(accounts.Unattended(context.WithoutCancel(ctx))) // a stream that goes on is no use of its session
 		if err == nil {
 			err = d.authorise(who, method)
 		}

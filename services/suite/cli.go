@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"runtime/debug"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
 
@@ -73,6 +74,8 @@ type settings struct {
 
 	SecondFactorRoles []string `env:"COLDSECTION_SECOND_FACTOR_ROLES" help:"Roles, such as admin, inspector and releaser, whose holders may do nothing by password alone until they have a second factor."`
 
+	SessionIdle time.Duration `default:"2h" env:"COLDSECTION_SESSION_IDLE" help:"How long the session of a person lives that nobody uses, such as 30m; a tenth more may pass. Two hours outlast a soak, a cool-down or a break. 0 is the 12 h that each session may last."`
+
 	PublicURL            string   `name:"public-url" env:"COLDSECTION_PUBLIC_URL" help:"The URL at which browsers reach the gateway, such as https://maintenance.example. Needed to sign in by a provider."`
 	OIDCIssuer           string   `name:"oidc-issuer" env:"COLDSECTION_OIDC_ISSUER" help:"The OpenID Connect provider whose users may sign in, as its discovery document names it. Empty means passwords only."`
 	OIDCName             string   `name:"oidc-name" env:"COLDSECTION_OIDC_NAME" help:"What people call the provider."`
@@ -102,7 +105,7 @@ func (c *serveCommand) config() Config {
 		CallsPerSecond: c.CallsPerSecond, StrangersPerSecond: c.StrangersPerSecond, CallsAtOnce: c.CallsAtOnce, Connections: c.Connections,
 		TrustedProxies: c.TrustedProxies, WebhookAllow: c.WebhookAllow,
 		TLSCert: c.TLSCert, TLSKey: c.TLSKey, ListenInsecure: c.ListenInsecure, PeerCA: c.PeerCA, PeerCert: c.PeerCert, PeerKey: c.PeerKey,
-		TrustDomain: c.TrustDomain, SecondFactorRoles: c.SecondFactorRoles,
+		TrustDomain: c.TrustDomain, SecondFactorRoles: c.SecondFactorRoles, SessionIdle: c.SessionIdle,
 		PublicURL: c.PublicURL, OIDCIssuer: c.OIDCIssuer, OIDCName: c.OIDCName, OIDCClientID: c.OIDCClientID, OIDCClientSecret: c.OIDCClientSecretFile,
 		OIDCGroupsClaim: c.OIDCGroupsClaim, OIDCRoles: c.OIDCRoles, OIDCOwners: c.OIDCOwners,
 	}

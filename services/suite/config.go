@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"coldsection.example/gateway"
 	"coldsection.example/services/platform/clock"
@@ -61,7 +62,8 @@ type Config struct {
 	TLSCert, TLSKey           string // files of the certificate that the gateway shows; empty means no TLS
 	ListenInsecure            bool   // lets addresses that other machines reach be served without TLS
 
-	SecondFactorRoles []string // roles that need a second factor by password
+	SecondFactorRoles []string      // roles that need a second factor by password
+	SessionIdle       time.Duration // how long a session lives that nobody uses; 0 is its whole life
 
 	PublicURL        string   // where browsers reach the gateway
 	OIDCIssuer       string   // the OpenID Connect provider whose users may sign in; empty means none
@@ -103,6 +105,9 @@ func (c *Config) Validate() error {
 	}
 	if err := gateway.CheckRoles(c.SecondFactorRoles); err != nil {
 		return fmt.Errorf("second-factor-roles: %w", err)
+	}
+	if c.SessionIdle < 0 || c.SessionIdle > 0 && c.SessionIdle < time.Minute {
+		return fmt.Errorf("session-idle: %v is too short for anybody; give a minute or more, such as 2h, or 0 for no limit", c.SessionIdle)
 	}
 	if _, err := c.provider(false); err != nil {
 		return err

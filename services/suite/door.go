@@ -57,7 +57,7 @@ func (s *Suite) openGateway(ctx context.Context) error {
 		return err
 	}
 	s.gateway, err = gateway.New(ctx, gateway.Config{
-		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles, Certificate: s.public,
+		Storage: store, Reflection: s.cfg.Reflection, WebhookAllow: allowed, Provider: provider, SecondFactorRoles: s.cfg.SecondFactorRoles, SessionIdle: s.cfg.SessionIdle, Certificate: s.public,
 		AuditSpool: filepath.Join(s.cfg.StateDir, "audit-waiting"),
 		Limits: gateway.Limits{
 			CallsPerSecond: s.cfg.CallsPerSecond, StrangersPerSecond: s.cfg.StrangersPerSecond, CallsAtOnce: s.cfg.CallsAtOnce, Connections: s.cfg.Connections, Proxies: proxies,

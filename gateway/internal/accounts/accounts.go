@@ -53,6 +53,8 @@ type Store struct {
 	Keys  *auth.Keys // seals the secrets of second factors
 	// SecondFactorRoles are the roles whose holders may do nothing by password alone until they have a second factor.
 	SecondFactorRoles []string
+	// IdleLife is how long a session lives that nobody uses; 0 is as long as any.
+	IdleLife time.Duration
 
 	recent recent
 }
@@ -170,7 +172,7 @@ func (s *Store) open(ctx context.Context, tx *storage.Tx, account *accessv1.Acco
 	now := s.Clock.Now()
 	token, csrf := auth.NewSecret("css_"), auth.NewSecret("")
 	expires := now.Add(lifeOf(method))
-	_, err := tx.Exec(ctx, "INSERT INTO sessions (token_hash, account, csrf_token, auth_time, expire_time, method) VALUES ($1, $2, $3, $4, $5, $6)",
+	_, err := tx.Exec(ctx, "INSERT INTO sessions (token_hash, account, csrf_token, auth_time, expire_time, method, use_time) VALUES ($1, $2, $3, $4, $5, $6, $4)",
 		auth.HashSecret(token), account.GetName(), csrf, storage.Micros(now), storage.Micros(expires), method)
 	session := sessionOf(account, expires)
 	session.Token, session.CsrfToken, session.Method = token, csrf, method

@@ -21,8 +21,9 @@ func SessionName(hash string) string { return hash[:min(len(hash), nameLength)] 
 func (s *Store) OwnSessions(ctx context.Context, id auth.Identity) (list []*accessv1.Session, err error) {
 	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		list = nil
+		now := storage.Micros(s.Clock.Now())
 		rows, err := tx.Query(ctx, `SELECT token_hash, auth_time, expire_time, method FROM sessions
-			WHERE account = $1 AND expire_time > $2 ORDER BY auth_time DESC, token_hash LIMIT 100`, id.Account, storage.Micros(s.Clock.Now()))
+			WHERE account = $1 AND expire_time > $2 AND (use_time = 0 OR use_time > $3) ORDER BY auth_time DESC, token_hash LIMIT 100`, id.Account, now, s.idleSince(now))
 		if err != nil {
 			return err
 		}

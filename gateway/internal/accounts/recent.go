@@ -15,6 +15,8 @@ type caller struct {
 	id    auth.Identity
 	csrf  string
 	until int64 // when the token ends
+	// noteAt is when a use of the session is to be noted again; never for a key.
+	noteAt int64
 }
 
 // recent remembers whose tokens were read since the database last changed, however little: after any change, also of another

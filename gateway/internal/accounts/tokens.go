@@ -3,6 +3,7 @@ package accounts
 import (
 	"context"
 	"errors"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -178,15 +179,19 @@ func (s *Store) SignOut(ctx context.Context, session string) error {
 }
 
 // Identify says whose token this is: of a session, an API key or a token that a key was exchanged for. The session id of the identity is the token's hash, which
-// opens nothing. Reason: CREDENTIALS_WRONG.
+// opens nothing. A call that somebody sits before is a use of the session. Reasons: CREDENTIALS_WRONG, SESSION_IDLE.
 func (s *Store) Identify(ctx context.Context, token string) (id auth.Identity, csrf string, err error) {
-	hash, changes := auth.HashSecret(token), s.DB.Changes()
-	if known, ok := s.recent.find(hash, changes, storage.Micros(s.Clock.Now())); ok {
+	hash, changes, now := auth.HashSecret(token), s.DB.Changes(), storage.Micros(s.Clock.Now())
+	attended := ctx.Value(unattended{}) == nil
+	if known, ok := s.recent.find(hash, changes, now); ok && (known.noteAt > now || !attended) {
 		return known.id, known.csrf, nil
 	}
 	found, err := s.identify(ctx, hash)
 	if err != nil {
 		return auth.Identity{}, "", err
+	}
+	if found.noteAt <= now && attended {
+		s.noteUse(ctx, hash)
 	}
 	if s.DB.Sole() {
 		s.recent.keep(hash, changes, found)
@@ -203,10 +208,16 @@ func (s *Store) identify(ctx context.Context, hash string) (found caller, err er
 	var scopes []string
 	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		var name string
-		err := tx.QueryRow(ctx, "SELECT account, csrf_token, auth_time, method, expire_time FROM sessions WHERE token_hash = $1 AND expire_time > $2", hash, now).
-			Scan(&name, &found.csrf, &since, &method, &found.until)
-		if errors.Is(err, storage.ErrNoRows) {
+		var last int64
+		err := tx.QueryRow(ctx, "SELECT account, csrf_token, auth_time, method, expire_time, use_time FROM sessions WHERE token_hash = $1 AND expire_time > $2", hash, now).
+			Scan(&name, &found.csrf, &since, &method, &found.until, &last)
+		switch {
+		case errors.Is(err, storage.ErrNoRows):
+			found.noteAt = math.MaxInt64
 			name, since, scopes, found.until, err = s.keyOwner(ctx, tx, hash)
+		case err == nil:
+			found.until, found.noteAt = s.use(last, found.until)
+			err = s.inUse(found.until, now)
 		}
 		if err != nil {
 			return err

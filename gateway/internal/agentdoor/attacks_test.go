@@ -71,7 +71,9 @@ type foreign struct {
 	refusal error
 }
 
-func (f foreign) Invoke(context.Context, string, any, any, ...grpc.CallOption) error { return f.refusal }
+func (f foreign) Invoke(context.Context, string, any, any, ...grpc.CallOption) error {
+	return f.refusal
+}
 
 // Whatever a refusal quotes stands apart as text of strangers, and is cut; only the reason is the suite's own.
 func TestRefusalsKeepWhatTheyQuoteApart(t *testing.T) {

@@ -203,6 +203,15 @@ func SessionCookie(token string, secure bool) *http.Cookie {
 	}
 }
 
+// ended carries why a browser's cookie is no caller any more.
+type ended struct{}
+
+// Ended is why the cookie of a request is no caller any more; nil when it is, or there is none.
+func Ended(ctx context.Context) error {
+	err, _ := ctx.Value(ended{}).(error)
+	return err
+}
+
 // door finds out who calls.
 type door struct {
 	next     http.Handler
@@ -228,7 +237,7 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	id, csrf, err := d.identify(r.Context(), token)
 	switch {
 	case err != nil && byCookie: // an old cookie is no caller, so that signing in again works
-		d.next.ServeHTTP(w, r)
+		d.next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), ended{}, err)))
 	case err != nil:
 		Refuse(w, d.refused(r, err))
 	case byCookie && r.Method != http.MethodGet && subtle.ConstantTimeCompare([]byte(csrf), []byte(r.Header.Get(csrfHeader))) != 1:

@@ -11,7 +11,7 @@ export async function emergency() {
   }
   if (!session.roles.some((r) => r === "admin" || r === "quality")) return [];
   // Somebody who may not read the uses is not whom the alarm is for; any other refusal is one of the page.
-  const found = await otherwise(get(`/v1/breakGlassUses?filter=${encodeURIComponent('state = "OPENED"')}`), {});
+  const found = await otherwise(call("GET", `/v1/breakGlassUses?filter=${encodeURIComponent('state = "OPENED"')}`, undefined, undefined, true), {});
   return (found.breakGlassUses || []).map((u) => el("p", { class: "alarm", role: "alert" },
     `■ BREAK-GLASS ACCOUNT IN USE, not reviewed: opened ${instant(u.createTime)} by ${last(u.opener)}, ends ${instant(u.expireTime)}. Their reason: `, el("q", {}, u.untrustedReason)));
 }

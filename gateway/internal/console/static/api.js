@@ -30,8 +30,9 @@ export const suiteNow = () => Date.now() + ahead;
 export const nowText = () => new Date(suiteNow()).toISOString();
 
 // call asks the API. Nothing comes from the browser's store: an etag stays the same when the units change or stock moves.
-export async function call(method, path, body, key) {
+export async function call(method, path, body, key, unattended) {
   const headers = { Accept: "application/json" };
+  if (unattended) headers["Coldsection-Unattended"] = "1"; // asked by the page itself, which keeps no session alive
   if (key) headers["Idempotency-Key"] = key;
   if (body) headers["Content-Type"] = "application/json";
   if (session && method !== "GET") headers["X-CSRF-Token"] = session.csrfToken;

@@ -141,10 +141,13 @@ function keys() {
   at.focus({ preventScroll: true });
 }
 
+// whyEnded says above the form that a session ended because nobody used it; that nobody is signed in needs no words.
+const whyEnded = (e) => { if (e.reason === "SESSION_IDLE") say(e.message); };
+
 // failed says why a page can't be shown, and the way on; what stood there before is not what was asked for.
 async function failed(e) {
   if (!(e instanceof Refused)) throw e;
-  if (e.status === 401) { setCurrent(null); await forgetSession(); return signIn(); }
+  if (e.status === 401) { setCurrent(null); await forgetSession(); await signIn(); return whyEnded(e); }
   delete page.dataset.shows;
   page.replaceChildren(el("h2", {}, e.unsent ? "No connection" : "This page can't be shown"), el("p", {}, e.unsent ? "The suite did not answer." : "The suite says why above."),
     el("p", {}, el("button", { type: "button", onclick: show }, "Try again"), " ", link(home(), titles[home()])));
@@ -205,9 +208,11 @@ async function begin(session) {
 renewBy(renewal(begin));
 
 // start takes up the session of the browser. Without a connection it shows what this device knows to whom it knew last.
+let unsigned = null; // why nobody is, at the start
 async function start() {
   try { await begin(await get("/v1/sessions/current")); } catch (e) {
     if (!(e instanceof Refused)) throw e;
+    unsigned = e;
     if (e.status === 401) await forgetSession();
     const known = e.unsent && await seenOnce("session");
     if (known) setCurrent(known.value);
@@ -245,5 +250,6 @@ await start();
 const refusal = /^#\/refused\/(\w+)/.exec(location.hash), back = wayBack();
 if (back) history.replaceState(null, "", back);
 await show();
+if (unsigned && !current()) whyEnded(unsigned);
 if (back && refusal) say(providerRefusal(refusal[1]));
 await sendNow();

@@ -1,0 +1,2 @@
+-- +goose Up
+ALTER TABLE sessions ADD COLUMN use_time BIGINT NOT NULL DEFAULT 0;

@@ -1,0 +1,2 @@
+-- +goose Up
+ALTER TABLE sessions ADD COLUMN use_time INTEGER NOT NULL DEFAULT 0;
