@@ -47,8 +47,8 @@ type house struct {
 	*world
 
 	provider *mockoidc.MockOIDC
-	unsigned bool       // the provider answers with the same token, but "alg": "none"
-	asked    url.Values // what the browser was sent to the provider with
+	forge    func(token string) string // makes another ID token of the provider's; nil leaves it
+	asked    url.Values                // what the browser was sent to the provider with
 }
 
 func newHouse(t *testing.T, roles ...string) *house {
@@ -97,10 +97,15 @@ func (r *recorder) Write(b []byte) (int, error) {
 	return len(b), nil
 }
 
-// tamper makes the provider's tokens unsigned when the test says so.
+// unsigned is the same token, but "alg": "none".
+func unsigned(token string) string {
+	return base64.RawURLEncoding.EncodeToString([]byte(`{"alg":"none","typ":"JWT"}`)) + "." + strings.Split(token, ".")[1] + "."
+}
+
+// tamper makes other tokens of the provider's when the test says so.
 func (h *house) tamper(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !h.unsigned || r.URL.Path != mockoidc.TokenEndpoint {
+		if h.forge == nil || r.URL.Path != mockoidc.TokenEndpoint {
 			next.ServeHTTP(w, r)
 			return
 		}
@@ -109,8 +114,7 @@ func (h *house) tamper(next http.Handler) http.Handler {
 		answer := map[string]any{}
 		if json.Unmarshal(kept.body, &answer) == nil && answer["id_token"] != nil {
 			token, _ := answer["id_token"].(string)
-			parts := strings.Split(token, ".")
-			answer["id_token"] = base64.RawURLEncoding.EncodeToString([]byte(`{"alg":"none","typ":"JWT"}`)) + "." + parts[1] + "."
+			answer["id_token"] = h.forge(token)
 			kept.body, _ = json.Marshal(answer)
 		}
 		_, _ = w.Write(kept.body)
@@ -254,11 +258,11 @@ func TestTokensThatProveNothingAreRefused(t *testing.T) {
 			t.Errorf("%s: %q", name, reason)
 		}
 	}
-	h.unsigned = true
+	h.forge = unsigned
 	if _, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}); reason != "PROVIDER_TOKEN_INVALID" {
 		t.Errorf("unsigned: %q", reason)
 	}
-	h.unsigned = false
+	h.forge = nil
 	if _, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}); reason != "" {
 		t.Errorf("the same as it should be: %q", reason)
 	}

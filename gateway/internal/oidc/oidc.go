@@ -14,11 +14,12 @@ import (
 	"net/url"
 	"slices"
 	"strings"
-	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/coreos/go-oidc/v3/oidc"
 	"golang.org/x/oauth2"
+	"golang.org/x/sync/singleflight"
 
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/clock"
@@ -71,8 +72,8 @@ type Provider struct {
 	clock clock.Clock
 	http  *http.Client
 
-	mutex sync.Mutex
-	found *oidc.Provider
+	found  atomic.Pointer[oidc.Provider] // nil until it answered
+	asking singleflight.Group
 }
 
 // New makes a provider that is not asked for anything yet.
@@ -94,20 +95,34 @@ func (p *Provider) Name() string {
 // Secure says whether browsers reach the gateway over https, so that cookies may be kept to it.
 func (p *Provider) Secure() bool { return strings.HasPrefix(p.cfg.PublicURL, "https://") }
 
-// discover finds the provider's addresses and keys, once.
+// discover finds the provider's addresses, once. While it does not answer, one call asks it and whoever else comes waits for that answer, each as
+// long as the own call may take. Reason: PROVIDER_UNREACHABLE.
 func (p *Provider) discover(ctx context.Context) (*oidc.Provider, error) {
-	p.mutex.Lock()
-	defer p.mutex.Unlock()
-	if p.found != nil {
-		return p.found, nil
+	if found := p.found.Load(); found != nil {
+		return found, nil
 	}
-	found, err := oidc.NewProvider(oidc.ClientContext(ctx, p.http), p.cfg.Issuer)
-	if err != nil {
-		return nil, fault.New(fault.Unavailable, "PROVIDER_UNREACHABLE",
-			"%s did not answer as an OpenID Connect provider. Try again later, or sign in with a password.", p.Name()).Because(err)
+	asking := p.asking.DoChan("", func() (any, error) {
+		if found := p.found.Load(); found != nil { // since this call looked
+			return found, nil
+		}
+		found, err := oidc.NewProvider(oidc.ClientContext(context.WithoutCancel(ctx), p.http), p.cfg.Issuer)
+		if err == nil {
+			p.found.Store(found)
+		}
+		return found, err
+	})
+	var err error
+	select {
+	case <-ctx.Done():
+		err = ctx.Err()
+	case answer := <-asking:
+		if answer.Err == nil {
+			return p.found.Load(), nil
+		}
+		err = answer.Err
 	}
-	p.found = found
-	return found, nil
+	return nil, fault.New(fault.Unavailable, "PROVIDER_UNREACHABLE",
+		"%s did not answer as an OpenID Connect provider. Try again later, or sign in with a password.", p.Name()).Because(err)
 }
 
 func (p *Provider) client(found *oidc.Provider) *oauth2.Config {
@@ -160,6 +175,11 @@ func (p *Provider) Complete(ctx context.Context, sealed string, answer url.Value
 	if err != nil || p.clock.Now().Unix() > a.Ends || subtle.ConstantTimeCompare([]byte(a.State), []byte(answer.Get("state"))) != 1 {
 		return User{}, fault.New(fault.Unauthenticated, "SIGN_IN_ATTEMPT_INVALID",
 			"This answer belongs to no attempt of this browser, or it came too late. Begin to sign in again.").Because(err)
+	}
+	for _, values := range answer {
+		if len(values) > 1 { // RFC 6749 section 3.1
+			return User{}, fault.New(fault.Unauthenticated, "SIGN_IN_ATTEMPT_INVALID", "This answer says something twice. Begin to sign in again.")
+		}
 	}
 	iss := answer.Get("iss") // RFC 9207: an answer that another provider sent is not this one's
 	if answer.Get("error") != "" || answer.Get("code") == "" || iss != "" && iss != p.cfg.Issuer {
