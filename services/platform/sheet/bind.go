@@ -86,12 +86,13 @@ type column struct {
 func (t *Table) Bind(wants ...Want) (*Bound, error) {
 	columns, err := t.columns(wants)
 	if err != nil {
-		return nil, err
+		return nil, t.title(wants, err)
 	}
 	r := reader{table: t, columns: columns, mark: markOf(t.numbers(columns)), index: map[string]int{}}
 	bound := &Bound{Problems: slices.Clone(t.Problems)}
 	for i, c := range columns {
 		r.index[c.Name] = i
+		r.undated = append(r.undated, c.want.Kind == Time && t.wholeDays(c.at))
 		bound.Columns = append(bound.Columns, c.BoundColumn)
 	}
 	for _, row := range t.Rows {
@@ -143,6 +144,37 @@ func (t *Table) columns(wants []Want) ([]column, error) {
 		}
 	}
 	return columns, nil
+}
+
+// titles is how many lines above a header are looked through.
+const titles = 20
+
+// title says when the header can't be understood because a title stands above it: a line below names more of the columns, and half of those
+// that are required at least.
+func (t *Table) title(wants []Want, err error) error {
+	required := 0
+	for _, w := range wants {
+		if w.Required {
+			required++
+		}
+	}
+	least := max(named(t.Header, wants)+1, (required+1)/2, 2)
+	for _, row := range t.Rows[:min(titles, len(t.Rows))] {
+		if named(row.Cells, wants) >= least {
+			return invalidHeader("The table begins with %.60q, which names no columns; line %d does. Remove what stands above line %d.", t.Header[0], row.Line, row.Line)
+		}
+	}
+	return err
+}
+
+// named is how many cells of a line name a column with its unit.
+func named(cells []string, wants []Want) (n int) {
+	for _, cell := range cells {
+		if _, err := find(cell, wants); cell != "" && err == nil {
+			n++
+		}
+	}
+	return n
 }
 
 func invalidHeader(format string, args ...any) error {

@@ -16,6 +16,7 @@ type reader struct {
 	columns []column
 	mark    mark
 	index   map[string]int
+	undated []bool // of each column, whether it is of times and has days alone
 }
 
 func (r reader) row(row Row) (Record, []Problem) {
@@ -35,12 +36,28 @@ func (r reader) row(row Row) (Record, []Problem) {
 			shown = row.shown[c.at]
 		}
 		value, reason, text := r.cell(c, cell, shown)
+		if cell != "" && reason == "" {
+			reason, text = r.doubt(i, row, value)
+		}
 		if reason != "" {
 			problems = append(problems, Problem{row.Line, c.Heading, reason, text})
 		}
 		record.values[i] = value
 	}
 	return record, problems
+}
+
+// doubt tells of a cell that can be read, and in two ways.
+func (r reader) doubt(i int, row Row, v Value) (reason, text string) {
+	at, kind := r.columns[i].at, r.columns[i].want.Kind
+	switch {
+	case r.undated[i]:
+		return "TIME_INVALID", sentence("The column has days without a time of day, here %s. Put both into one cell, such as 2026-03-01T06:54Z.", v.Text[:len(time.DateOnly)])
+	case at < len(row.grouped) && row.grouped[at] && (kind == Number || kind == Amount || kind == Integer || kind == Hours):
+		return "VALUE_AMBIGUOUS", sentence("%.40q is text and could be a decimal or a number of thousands, as other cells have decimal commas. Make it a number.", row.Cells[at])
+	default:
+		return "", ""
+	}
 }
 
 // tooLong says whether cells stand beyond the header's last column.
@@ -146,7 +163,10 @@ func (r reader) date(cell string) (value, reason, text string) {
 	return "", "DATE_INVALID", sentence("%.40q is not a date such as 2026-03-01.%s", cell, hint(cell))
 }
 
-var dayNumber = regexp.MustCompile(`^[0-9]{5}([.,][0-9]+)?$`)
+var (
+	wholeDay  = regexp.MustCompile(`^[0-9]{2,7}$`)
+	dayNumber = regexp.MustCompile(`^[0-9]{5}([.,][0-9]+)?$`)
+)
 
 // hint explains what a spreadsheet did to a date.
 func hint(cell string) string {
@@ -171,6 +191,21 @@ func (r reader) serial(cell string) (time.Time, bool) {
 		epoch = time.Date(1904, 1, 1, 0, 0, 0, 0, time.UTC)
 	}
 	return epoch.Add(time.Duration(math.Round(days*86_400_000)) * time.Millisecond), true
+}
+
+// wholeDays says whether all cells of a column of a workbook are day numbers without a part of a day, and none shows a time of day; one cell
+// may be of midnight.
+func (t *Table) wholeDays(at int) bool {
+	n := 0
+	for _, row := range t.Rows {
+		if at >= len(row.Cells) || strings.TrimSpace(row.Cells[at]) == "" {
+			continue
+		}
+		if n++; t.Format != XLSX || at < len(row.shown) && row.shown[at] != "" || !wholeDay.MatchString(strings.TrimSpace(row.Cells[at])) {
+			return false
+		}
+	}
+	return n > 1
 }
 
 // FormatTime is the canonical text of a time: RFC 3339 in UTC, to the microsecond, no more digits than needed.

@@ -93,9 +93,14 @@ func invalidAt(text []byte) int {
 	return -1
 }
 
-// separator is the one of comma, semicolon and tab that stands most often in the first line outside quotes.
+// separator is the one of comma, semicolon and tab that stands most often outside quotes in the first line that has one.
 func separator(text []byte) rune {
-	first, _, _ := bytes.Cut(bytes.TrimLeft(text, "\n"), []byte("\n"))
+	var first []byte
+	for first = range bytes.Lines(text) {
+		if bytes.ContainsAny(first, ",;\t") {
+			break
+		}
+	}
 	counts := map[rune]int{}
 	inside := false
 	for _, r := range string(first) {

@@ -95,6 +95,8 @@ type Row struct {
 	Cells []string
 
 	shown []string // of a workbook: what a cell shows that holds hours and minutes as a part of a day; nil when the row has none
+	// grouped says which cells of a workbook hold a text such as 1.234 while others have decimal commas; nil when none of the row does.
+	grouped []bool
 }
 
 // Problem is what is wrong with one row or cell.
@@ -145,6 +147,9 @@ func (t *Table) Drop(at int) {
 		}
 		if at < len(row.shown) {
 			t.Rows[i].shown = slices.Delete(row.shown, at, at+1)
+		}
+		if at < len(row.grouped) {
+			t.Rows[i].grouped = slices.Delete(row.grouped, at, at+1)
 		}
 	}
 }

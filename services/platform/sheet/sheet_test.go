@@ -217,3 +217,28 @@ func TestLineEndsOfEverySystemCountAsLines(t *testing.T) {
 		t.Errorf("got %v, problems %+v", lines, bound.Problems)
 	}
 }
+
+// A title above the header is told of with the line of the header, whatever stands between fields; a header that names nothing known is not
+// taken for a title.
+func TestATitleAboveTheHeader(t *testing.T) {
+	for text, line := range map[string]string{
+		"Engine readings\n\nengine_serial,time_utc,oat_c\nDEMO-1,2026-03-01T06:54Z,15\n":                 "line 3",
+		"Engine readings;;\r\nShop, May;;\r\nengine_serial;time_utc;oat_c\r\nDEMO-1;2026-03-01;15,5\r\n": "line 3",
+		"Engine readings\nengine_serial\ttime_utc\toat_c\tcolour\n":                                      "line 2",
+		"serial\nengine_serial;time_utc;oat_c\n":                                                         "line 2",
+		"engine_serial,time_utc,colour\nDEMO-1,2026-03-01T06:54Z,red\n":                                  "colour",
+		"Engine readings\nnothing known\n":                                                               "Engine readings",
+	} {
+		table, err := sheet.Read([]byte(text), sheet.CSV, sheet.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = table.Bind(engine...)
+		if !fault.HasReason(err, "HEADER_INVALID") || !strings.Contains(err.Error(), line) {
+			t.Errorf("%q: %v", text, err)
+		}
+		if title := strings.HasPrefix(line, "line"); title != strings.Contains(err.Error(), "Remove what stands above "+line) {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+}

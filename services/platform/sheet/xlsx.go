@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -33,7 +34,45 @@ func (b *builder) readXLSX(data []byte, wanted string) error {
 	if err != nil {
 		return err
 	}
-	return b.readRows(f, name)
+	if err := b.readRows(f, name); err != nil {
+		return err
+	}
+	return b.group(f, name)
+}
+
+// group marks the texts such as 1.234 of a workbook with decimal commas: these are texts, since a number has a point when it is stored, so its
+// points may group thousands.
+func (b *builder) group(f *excelize.File, name string) error {
+	if !slices.ContainsFunc(b.table.Rows, func(r Row) bool { return slices.ContainsFunc(r.Cells, hasComma) }) {
+		return nil
+	}
+	for i, row := range b.table.Rows {
+		for at, cell := range row.Cells {
+			if !strings.Contains(cell, ".") || !couldBeGrouping.MatchString(strings.TrimSpace(cell)) {
+				continue
+			}
+			place, err := excelize.CoordinatesToCellName(at+1, row.Line)
+			if err != nil {
+				return unreadableWorkbook(err)
+			}
+			kind, err := f.GetCellType(name, place)
+			if err != nil {
+				return unreadableWorkbook(err)
+			}
+			if kind == excelize.CellTypeSharedString || kind == excelize.CellTypeInlineString || kind == excelize.CellTypeFormula {
+				if b.table.Rows[i].grouped == nil {
+					b.table.Rows[i].grouped = make([]bool, len(row.Cells))
+				}
+				b.table.Rows[i].grouped[at] = true
+			}
+		}
+	}
+	return nil
+}
+
+// hasComma says whether a cell is a number with a decimal comma.
+func hasComma(cell string) bool {
+	return strings.Contains(cell, ",") && plainDecimal.MatchString(strings.TrimSpace(cell))
 }
 
 // readRows reads the rows as they are stored, and beside them as they are shown when a style of the workbook shows times.

@@ -2,6 +2,7 @@ package sheet_test
 
 import (
 	"bytes"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -132,6 +133,96 @@ func TestRowsAndColumnsOfAWorkbookAreLimited(t *testing.T) {
 		})
 		if _, err := sheet.Read(data, sheet.XLSX, sheet.Options{Limits: limits}); !fault.HasReason(err, "TABLE_TOO_LARGE") {
 			t.Errorf("%s: got %v", cell, err)
+		}
+	}
+}
+
+// A text such as 1.234 beside texts with decimal commas may be thousands, as in a CSV file of the same rows; the number 1.234 is one. Columns
+// that are left out take nothing of the others with them.
+func TestTextsOfAWorkbookWithDecimalCommas(t *testing.T) {
+	for name, c := range map[string]struct {
+		fill func(f *excelize.File)
+		want string
+	}{
+		"text beside commas":       {func(f *excelize.File) { setRow(t, f, "B2", "21,5", "1.234"); setRow(t, f, "B3", "20", "1700") }, "VALUE_AMBIGUOUS 2 torque_nm|20|1700"},
+		"a number beside commas":   {func(f *excelize.File) { setRow(t, f, "B2", "21,5", 1.234); setRow(t, f, "B3", "20", 1700) }, "21.5|1.234|20|1700"},
+		"text without any comma":   {func(f *excelize.File) { setRow(t, f, "B2", 21.5, "1.234"); setRow(t, f, "B3", 20, 1700) }, "21.5|1.234|20|1700"},
+		"texts without any number": {func(f *excelize.File) { setRow(t, f, "B2", "21,5", "1,234"); setRow(t, f, "B3", "20", "1.700") }, "21.5|1.234|VALUE_AMBIGUOUS 3 torque_nm"},
+	} {
+		data := workbook(t, func(f *excelize.File) {
+			setRow(t, f, "A1", "note", "oat_c", "torque_nm")
+			c.fill(f)
+		})
+		table, err := sheet.Read(data, sheet.XLSX, sheet.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		table.Drop(0)
+		bound, err := table.Bind(engine[2], engine[3])
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines := map[int]string{}
+		for _, r := range bound.Records {
+			lines[r.Line] = r.Get("oat").Text + "|" + r.Get("torque").Text
+		}
+		for _, p := range bound.Problems {
+			lines[p.Line] = fmt.Sprintf("%s %d %s", p.Reason, p.Line, p.Column)
+		}
+		if got := lines[2] + "|" + lines[3]; got != c.want {
+			t.Errorf("%s: %s, want %s", name, got, c.want)
+		}
+	}
+}
+
+// Times that are whole days, all of them, come of a column of days beside one of times: every reading would stand at midnight. One midnight
+// may be one.
+func TestAColumnOfDaysIsNoColumnOfTimes(t *testing.T) {
+	for name, c := range map[string]struct {
+		cells []any
+		taken int
+	}{
+		"days":                {[]any{46082, 46083, 46083}, 0},
+		"days, one left out":  {[]any{46082, nil, 46083}, 0},
+		"one midnight":        {[]any{46082}, 1},
+		"times, one midnight": {[]any{46082, 46082.25, 46083.75}, 3},
+		"midnights that show": {[]any{46082, 46083}, 2}, // formatted below
+		"texts with times":    {[]any{"2026-03-01T00:00Z", "2026-03-02T00:00Z"}, 2},
+	} {
+		data := workbook(t, func(f *excelize.File) {
+			setRow(t, f, "A1", "time_utc", "note")
+			for i, cell := range c.cells {
+				setRow(t, f, fmt.Sprintf("A%d", i+2), cell, "x")
+			}
+			if name != "midnights that show" {
+				return
+			}
+			style, err := f.NewStyle(&excelize.Style{NumFmt: 22}) // day and time of day (ECMA-376 part 1, 18.8.30)
+			if err != nil || f.SetCellStyle("Sheet1", "A2", "A3", style) != nil {
+				t.Fatal(err)
+			}
+		})
+		table, err := sheet.Read(data, sheet.XLSX, sheet.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		bound, err := table.Bind(sheet.Want{Name: "time_utc", Kind: sheet.Time}, sheet.Want{Name: "note"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		taken := 0
+		for _, r := range bound.Records {
+			if r.Get("time_utc").Given {
+				taken++
+			}
+		}
+		if taken != c.taken {
+			t.Errorf("%s: %d taken, want %d: %+v", name, taken, c.taken, bound.Problems)
+		}
+		for _, p := range bound.Problems {
+			if p.Reason != "TIME_INVALID" || !strings.Contains(p.Text, "days without a time of day, here 2026-03-0") {
+				t.Errorf("%s: %+v", name, p)
+			}
 		}
 	}
 }
