@@ -23,7 +23,7 @@ var letters = map[performancev1.EngineEvent_Kind]struct{ letter, words string }{
 
 // RenderTrend draws an engine's trend.
 func (a *App) RenderTrend(ctx context.Context, req *performancev1.RenderTrendRequest) (*performancev1.RenderTrendResponse, error) {
-	trend, err := a.Trend(ctx, &performancev1.GetTrendRequest{Name: req.GetName(), StartTime: req.GetStartTime(), EndTime: req.GetEndTime()})
+	trend, err := a.Trend(ctx, &performancev1.GetTrendRequest{Name: req.GetName(), StartTime: req.GetStartTime(), EndTime: req.GetEndTime(), MaxPoints: math.MaxInt32})
 	if err != nil {
 		return nil, err
 	}
@@ -41,10 +41,14 @@ func (a *App) RenderTrend(ctx context.Context, req *performancev1.RenderTrendReq
 	}
 	for _, e := range trend.GetEvents() {
 		mark := letters[e.GetKind()]
-		data.Events = append(data.Events, chart.Event{At: e.GetEventTime().AsTime(), Letter: mark.letter, Words: mark.words})
+		into := &data.Events
+		if e.GetKind() == performancev1.EngineEvent_CHECK {
+			into = &data.Notices
+		}
+		*into = append(*into, chart.Event{At: e.GetEventTime().AsTime(), Letter: mark.letter, Words: mark.words})
 	}
 	for _, e := range trend.GetExceedances() {
-		data.Events = append(data.Events, chart.Event{At: e.GetExceedTime().AsTime(), Letter: "E", Words: "exceedance"})
+		data.Notices = append(data.Notices, chart.Event{At: e.GetExceedTime().AsTime(), Letter: "E", Words: "exceedance"})
 	}
 	resp := &performancev1.RenderTrendResponse{AlternativeText: data.Words(), MediaType: "image/svg+xml", FileName: "trend-" + plainSerial(data.Engine) + ".svg"}
 	if req.GetFormat() == performancev1.ImageFormat_IMAGE_FORMAT_PNG {

@@ -82,12 +82,15 @@ func (d Data) legend() []string {
 	}
 	first := fmt.Sprintf("Filled dots: the %d readings used. Hollow dots: %d not used. Line: level; no line over more than %d days without a reading or over work on the engine.",
 		used, len(d.Points)-used, int(Gap.Hours()/24))
+	if len(d.Points) > Most {
+		first += " Where more stand than have room, the first, last, lowest and highest are drawn."
+	}
 	if band {
 		first += fmt.Sprintf(" Band: holds %g %% of the readings used.", d.Coverage)
 	}
 	lines := wrap(first, small)
 	var marks []string
-	for _, e := range d.Events {
+	for _, e := range slices.Concat(d.Events, d.Notices) {
 		if mark := e.Letter + " " + e.Words; !slices.Contains(marks, mark) {
 			marks = append(marks, mark)
 		}

@@ -25,7 +25,8 @@ type Data struct {
 	Summary       string // the first sentence
 	Coverage      float64
 	Points        []Point // oldest first
-	Events        []Event // oldest first
+	Events        []Event // work on the engine, oldest first
+	Notices       []Event // what changed nothing: exceedances and checks; the level goes on
 	Limit         float64 // of the ITT deviation, at which a wash is advised [°C]; 0 is none
 	Fit           bool    // scales by the readings; otherwise the same for every engine
 }
@@ -39,7 +40,7 @@ type Point struct {
 	Half   *[Panels]float64 // half the width of the band
 }
 
-// Event is work on the engine.
+// Event is work on the engine, or what was noticed about it.
 type Event struct {
 	At     time.Time
 	Letter string // one capital
@@ -124,13 +125,18 @@ func (d Data) draw(c func(height float64) canvas) {
 func (d Data) span() (start, end time.Time) {
 	start, end = d.Points[0].At, d.Points[len(d.Points)-1].At
 	latest := end.Add(max(end.Sub(start), 30*24*time.Hour))
-	for _, e := range d.Events {
+	for _, e := range d.marks() {
 		if e.At.After(end) && !e.At.After(latest) {
 			end = e.At
 		}
 	}
 	room := max(end.Sub(start)/50, 6*time.Hour)
 	return start.Add(-room), end.Add(room)
+}
+
+// marks are work and notices, oldest first.
+func (d Data) marks() []Event {
+	return slices.SortedStableFunc(slices.Values(slices.Concat(d.Events, d.Notices)), func(a, b Event) int { return a.At.Compare(b.At) })
 }
 
 func (l *layout) x(at time.Time) float64 {
@@ -161,15 +167,30 @@ func (l *layout) panel(i int, top float64) {
 		l.c.text(width-right, top-6, "end", small, false, red, fmt.Sprintf("a wash is advised at %+.1f °C", l.Limit))
 	}
 	l.events(top, i == 0)
-	for _, p := range l.Points {
-		l.c.dot(xy{l.x(p.At), y(p.Values[i])}, p.Used)
-	}
+	l.dots(i, y)
 	for _, run := range l.runs(func(p Point) bool { return p.Level != nil }) {
 		var path []xy
-		for _, p := range run {
+		for _, p := range l.thin(run, func(p Point) float64 { return p.Level[i] }) {
 			path = append(path, xy{l.x(p.At), y(p.Level[i])})
 		}
 		l.c.line("level", path, blue, 2, false)
+	}
+}
+
+// dots draws the readings: those that are used over those that are not, so that neither thins the other.
+func (l *layout) dots(i int, y func(float64) float64) {
+	value := func(p Point) float64 { return p.Values[i] }
+	if len(l.Points) <= Most {
+		for _, p := range l.Points {
+			l.c.dot(xy{l.x(p.At), y(p.Values[i])}, p.Used)
+		}
+		return
+	}
+	for _, used := range []bool{false, true} {
+		of := slices.DeleteFunc(slices.Clone(l.Points), func(p Point) bool { return p.Used != used })
+		for _, p := range l.thin(of, value) {
+			l.c.dot(xy{l.x(p.At), y(p.Values[i])}, p.Used)
+		}
 	}
 }
 
@@ -185,10 +206,11 @@ func signed(v, step float64) string {
 func (l *layout) bands(i int, y func(float64) float64) {
 	for _, run := range l.runs(func(p Point) bool { return p.Level != nil && p.Half != nil }) {
 		var above, below []xy
-		for _, p := range run {
+		for _, p := range l.thin(run, func(p Point) float64 { return p.Level[i] }) {
 			above = append(above, xy{l.x(p.At), y(p.Level[i] + p.Half[i])})
-			below = append([]xy{{l.x(p.At), y(p.Level[i] - p.Half[i])}}, below...)
+			below = append(below, xy{l.x(p.At), y(p.Level[i] - p.Half[i])})
 		}
+		slices.Reverse(below)
 		l.c.area("band", append(above, below...), pale)
 	}
 }
@@ -226,12 +248,17 @@ func (l *layout) events(top float64, letters bool) {
 		letters string
 	}
 	var groups []group
-	for _, e := range slices.SortedStableFunc(slices.Values(l.Events), func(a, b Event) int { return a.At.Compare(b.At) }) {
+	line := math.Inf(-1)
+	marks := l.marks()
+	for _, e := range marks {
 		if e.At.Before(l.start) || e.At.After(l.end) {
 			continue
 		}
 		x := l.x(e.At)
-		l.c.line("event", []xy{{x, top}, {x, top + panelHeight}}, grey, 1, true)
+		if len(marks) <= Most || math.Round(x) != line {
+			l.c.line("event", []xy{{x, top}, {x, top + panelHeight}}, grey, 1, true)
+		}
+		line = math.Round(x)
 		switch last := len(groups) - 1; {
 		case last < 0 || x-groups[last].x > room*float64(len(groups[last].letters)):
 			groups = append(groups, group{x, e.Letter})

@@ -8,8 +8,11 @@ import (
 	"io"
 	"strings"
 	"testing"
+	"time"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/storage/storagetest"
 )
 
 const trendName = engineName + "/trend"
@@ -53,6 +56,20 @@ func TestAChartShowsWhatTheTrendSays(t *testing.T) {
 			t.Errorf("got %v, %v", picture.GetMediaType(), err)
 		}
 	})
+}
+
+// A chart without a beginning shows all readings: also those before the newest 2,000, which are as many as a trend has unless one asks for more.
+func TestAChartBeginsWithTheFirstReading(t *testing.T) {
+	b := benchOn(t, storagetest.SQLite(t, store.Migrations()))
+	m := b.withModel(nil)
+	of(b.ImportReadings(b.analyst(), &performancev1.ImportReadingsRequest{Csv: siTable(m, 2100)})).done(t)
+	got := of(b.RenderTrend(b.as("viewer"), &performancev1.RenderTrendRequest{Name: trendName})).done(t)
+	if words := got.GetAlternativeText(); !strings.Contains(words, "from "+morning.Add(-2100*time.Hour).Format(time.DateOnly)+" to") {
+		t.Errorf("%s", words)
+	}
+	if classes := count(t, got.GetContent()); classes["used"]+classes["unused"] != 3*2100 {
+		t.Errorf("%v", classes)
+	}
 }
 
 // count counts the shapes of a drawing by class, and fails when it isn't well-formed.
