@@ -64,7 +64,12 @@ func (s *stage) place() {
 // kitted is an order with place, time and material.
 func (s *stage) kitted(card string) *workordersv1.WorkOrder {
 	s.t.Helper()
-	o := s.drafted(card)
+	return s.kit(s.drafted(card))
+}
+
+// kit gives a drafted order place, time and material.
+func (s *stage) kit(o *workordersv1.WorkOrder) *workordersv1.WorkOrder {
+	s.t.Helper()
 	s.place()
 	o = must[*workordersv1.WorkOrder](s)(s.do.ScheduleWorkOrder(s.as("pat"), &workordersv1.ScheduleWorkOrderRequest{
 		Name: o.GetName(), Etag: o.GetEtag(), Station: station, PlanStartTime: timestamppb.New(s.clock.Now().Add(time.Hour)),

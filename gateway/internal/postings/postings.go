@@ -28,7 +28,7 @@ var Booked = []string{
 	"coldsection.stock.lot.received.v1", "coldsection.stock.issued.v1", "coldsection.stock.returned.v1", "coldsection.stock.consumed.v1",
 	"coldsection.stock.decanted.v1", "coldsection.stock.blended.v1", "coldsection.stock.moved.v1", "coldsection.stock.counted.v1",
 	"coldsection.stock.reversed.v1", "coldsection.stock.disposed.v1", "coldsection.workorder.labour.recorded.v1",
-	"coldsection.workorder.released.v1",
+	superseded, "coldsection.workorder.released.v1",
 }
 
 // Table keeps the postings.
@@ -111,7 +111,18 @@ type payload struct {
 	LabourEntry struct {
 		WorkedSeconds int64 `json:"workedSeconds,string"`
 	} `json:"labourEntry"`
+	ChangedSeconds int64 `json:"changedSeconds,string"`
 }
+
+// worked is by how many seconds a fact changes the time worked; of a correction that is the difference to what was booked before.
+func (p payload) worked(typ string) int64 {
+	if typ == superseded {
+		return p.ChangedSeconds
+	}
+	return p.LabourEntry.WorkedSeconds
+}
+
+const superseded = "coldsection.workorder.labour.superseded.v1"
 
 // postingOf is the posting of a fact.
 func postingOf(m eventbus.Message) (*accessv1.Posting, error) {
@@ -122,7 +133,7 @@ func postingOf(m eventbus.Message) (*accessv1.Posting, error) {
 	p := &accessv1.Posting{
 		Name: "postings/" + m.ID, EventType: m.Type, Subject: m.Subject, Sequence: feed.Cursor(m.Sequence), EventTime: timestamppb.New(m.Time),
 		EventDate: &date.Date{Year: int32(m.Time.UTC().Year()), Month: int32(m.Time.UTC().Month()), Day: int32(m.Time.UTC().Day())},
-		Item:      data.Item, WorkOrder: data.WorkOrder, WorkedSeconds: data.LabourEntry.WorkedSeconds, State: accessv1.Posting_WAITING,
+		Item:      data.Item, WorkOrder: data.WorkOrder, WorkedSeconds: data.worked(m.Type), State: accessv1.Posting_WAITING,
 	}
 	if data.Quantity.Value != "" {
 		p.Quantity = &commonv1.Quantity{Value: data.Quantity.Value, UnitCode: data.Quantity.UnitCode}

@@ -197,6 +197,43 @@ func TestTotalsAreExactAndByDayTypeItemAndUnit(t *testing.T) {
 	})
 }
 
+// A correction of time worked books the difference, below zero where it was less, and minutes are rounded down there too; the sum over all lines is what
+// was worked.
+func TestACorrectionOfTimeBooksTheDifference(t *testing.T) {
+	each(t, func(t *testing.T, s *Store, bus *eventbus.Bus) {
+		happen(t, bus, 0, "a", labour, worked(3600))
+		for i, changed := range []int64{-601, 0, 30} {
+			fact := worked(3600 - 601)
+			fact.ChangedSeconds = changed
+			happen(t, bus, time.Duration(i)*24*time.Hour, fmt.Sprintf("c%d", i), superseded, fact)
+		}
+		if _, err := s.CatchUp(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		days, err := ParseDays(&date.Date{Year: 2026, Month: 3, Day: 1}, &date.Date{Year: 2026, Month: 3, Day: 3})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var lines []*accessv1.TotalPostingsResponse_Line
+		if err := s.DB.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			lines, err = Total(ctx, tx, days)
+			return err
+		}); err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		sum := int64(0)
+		for _, l := range lines {
+			got = append(got, fmt.Sprintf("%s %d %d %d", l.GetEventType(), l.GetPostingCount(), l.GetWorkedSeconds(), l.GetLabourMinutes()))
+			sum += l.GetWorkedSeconds()
+		}
+		want := []string{labour + " 1 3600 60", superseded + " 1 -601 -11", superseded + " 1 0 0", superseded + " 1 30 0"}
+		if !slices.Equal(got, want) || sum != 3600-601+30 {
+			t.Errorf("%v, in all %d; want %v", got, sum, want)
+		}
+	})
+}
+
 func TestRangesOfDays(t *testing.T) {
 	day := func(y, m, d int32) *date.Date { return &date.Date{Year: y, Month: m, Day: d} }
 	for _, c := range []struct {

@@ -106,9 +106,17 @@ func Total(ctx context.Context, tx *storage.Tx, days Days) ([]*accessv1.TotalPos
 	out := make([]*accessv1.TotalPostingsResponse_Line, len(keys))
 	for i, key := range keys {
 		out[i] = lines[key]
-		out[i].LabourMinutes = out[i].GetWorkedSeconds() / 60
+		out[i].LabourMinutes = minutesOf(out[i].GetWorkedSeconds())
 	}
 	return out, nil
+}
+
+// minutesOf are whole minutes, rounded down: what was worked less, too.
+func minutesOf(seconds int64) int64 {
+	if seconds < 0 {
+		return -((59 - seconds) / 60)
+	}
+	return seconds / 60
 }
 
 // add counts a posting into its line.

@@ -6,7 +6,7 @@ const hours = (seconds) => `${Math.floor(seconds / 3600)} h ${String(Math.floor(
 
 export function labour(kit, act, world, step) {
   const { order } = world;
-  const rows = world.labour.map((l) => [kit.who(l.person), l.step ? last(l.step) : "order", instant(l.startTime), instant(l.endTime), hours(Number(l.workedSeconds))]);
+  const rows = world.labour.map((l) => [kit.who(l.person), l.step ? last(l.step) : "order", instant(l.startTime), instant(l.endTime), l.withdrawn ? "taken back: " + l.reason : hours(Number(l.workedSeconds || 0)) + (l.successor ? ", corrected, does not count" : l.reason ? ", a correction: " + l.reason : "")]);
   const from = field("worked-from", "From, UTC", { type: "datetime-local", value: (order.startTime || "").slice(0, 16) }), to = field("worked-to", "To, UTC", { type: "datetime-local" });
   const record = act("Record my time", () => send(`/v1/${order.name}/labourEntries`, { startTime: utc(from), endTime: utc(to), ...(step ? { step: step.name } : {}) }), "The time is recorded.");
   return el("details", { id: "labour" }, el("summary", {}, "Time worked"), table("Time worked on this order", ["Who", "On", "From", "To", "Worked"], rows, "No time is recorded yet."),

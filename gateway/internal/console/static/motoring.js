@@ -112,7 +112,7 @@ export function drying(act, world, step) {
 }
 
 const line = (r) => el("li", {}, `${r.startTime.slice(11, 19)} to ${r.endTime.slice(11, 19)} UTC${r.purpose === "DRYING" ? ", drying run" : r.purpose === "EARLIER" ? ", an earlier job" : ""}${r.aborted ? ", broken off" : ""}`,
-  r.waiting ? " ◐ waits to be sent" : r.exceedance ? el("strong", {}, ` ■ EXCEEDANCE: ${r.exceedanceText}`) : " ○ within limits");
+  r.waiting ? " ◐ waits to be sent" : r.successor ? " – corrected by a later entry, does not count" : r.withdrawn ? ` – taken back, there was none: ${r.reason}` : r.exceedance ? el("strong", {}, ` ■ EXCEEDANCE: ${r.exceedanceText}`) : " ○ within limits");
 
 export function motoring(kit, act, world, step) {
   const run = kept(step), runs = world.runs.filter((r) => r.step === step.name).map(line);

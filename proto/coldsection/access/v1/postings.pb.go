@@ -106,7 +106,7 @@ type Posting struct {
 	Quantity *v1.Quantity `protobuf:"bytes,8,opt,name=quantity,proto3" json:"quantity,omitempty"`
 	// The work order, if any.
 	WorkOrder string `protobuf:"bytes,9,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
-	// Worked time in seconds, for labour.
+	// Worked time in seconds, for labour; of a correction the difference to what was booked before, below 0 where it was less.
 	WorkedSeconds int64 `protobuf:"varint,10,opt,name=worked_seconds,json=workedSeconds,proto3" json:"worked_seconds,omitempty"`
 	// What the accounting system said last.
 	State Posting_State `protobuf:"varint,11,opt,name=state,proto3,enum=coldsection.access.v1.Posting_State" json:"state,omitempty"`
@@ -1104,7 +1104,7 @@ type TotalPostingsResponse_Line struct {
 	Quantity *v1.Quantity `protobuf:"bytes,5,opt,name=quantity,proto3" json:"quantity,omitempty"`
 	// The unit as a UN/ECE Recommendation 20 code, where it has one.
 	Rec20UnitCode string `protobuf:"bytes,6,opt,name=rec20_unit_code,json=rec20UnitCode,proto3" json:"rec20_unit_code,omitempty"`
-	// Their worked time in seconds.
+	// Their worked time in seconds, below 0 where corrections took more away than they added.
 	WorkedSeconds int64 `protobuf:"varint,7,opt,name=worked_seconds,json=workedSeconds,proto3" json:"worked_seconds,omitempty"`
 	// The same in whole minutes, rounded down once, at the end.
 	LabourMinutes int64 `protobuf:"varint,8,opt,name=labour_minutes,json=labourMinutes,proto3" json:"labour_minutes,omitempty"`

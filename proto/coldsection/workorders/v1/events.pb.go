@@ -826,7 +826,8 @@ func (x *MeasurementRecorded) GetCivilDate() *date.Date {
 	return nil
 }
 
-// Payload of coldsection.workorder.motoring.recorded.v1; subject: the work order.
+// Payload of coldsection.workorder.motoring.recorded.v1; subject: the work order. A correction is recorded, too: its run says what it supersedes,
+// which counts no more, and one that is withdrawn counts for nothing itself.
 type MotoringRecorded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The order.
@@ -834,7 +835,9 @@ type MotoringRecorded struct {
 	// The engine.
 	Engine string `protobuf:"bytes,2,opt,name=engine,proto3" json:"engine,omitempty"`
 	// The run.
-	MotoringRun   *MotoringRun `protobuf:"bytes,3,opt,name=motoring_run,json=motoringRun,proto3" json:"motoring_run,omitempty"`
+	MotoringRun *MotoringRun `protobuf:"bytes,3,opt,name=motoring_run,json=motoringRun,proto3" json:"motoring_run,omitempty"`
+	// The correction of another run, with which it was judged anew what this one breaks; empty where this one was recorded just now.
+	CorrectedRun  string `protobuf:"bytes,4,opt,name=corrected_run,json=correctedRun,proto3" json:"corrected_run,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -888,6 +891,13 @@ func (x *MotoringRecorded) GetMotoringRun() *MotoringRun {
 		return x.MotoringRun
 	}
 	return nil
+}
+
+func (x *MotoringRecorded) GetCorrectedRun() string {
+	if x != nil {
+		return x.CorrectedRun
+	}
+	return ""
 }
 
 // Payload of coldsection.workorder.finding.raised.v1, finding.answered.v1, finding.deferred.v1, finding.decided.v1,
@@ -974,15 +984,17 @@ func (x *FindingChanged) GetTimeZone() string {
 	return ""
 }
 
-// Payload of coldsection.workorder.labour.recorded.v1; subject: the work order.
+// Payload of coldsection.workorder.labour.recorded.v1 and labour.superseded.v1; subject: the work order.
 type LabourRecorded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The order.
 	WorkOrder string `protobuf:"bytes,1,opt,name=work_order,json=workOrder,proto3" json:"work_order,omitempty"`
-	// The entry.
-	LabourEntry   *LabourEntry `protobuf:"bytes,2,opt,name=labour_entry,json=labourEntry,proto3" json:"labour_entry,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// The entry; of labour.superseded the one that corrects another.
+	LabourEntry *LabourEntry `protobuf:"bytes,2,opt,name=labour_entry,json=labourEntry,proto3" json:"labour_entry,omitempty"`
+	// By how many seconds the time worked on the order changes by this fact: those of the entry, less those of one that it corrects.
+	ChangedSeconds int64 `protobuf:"varint,3,opt,name=changed_seconds,json=changedSeconds,proto3" json:"changed_seconds,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *LabourRecorded) Reset() {
@@ -1027,6 +1039,13 @@ func (x *LabourRecorded) GetLabourEntry() *LabourEntry {
 		return x.LabourEntry
 	}
 	return nil
+}
+
+func (x *LabourRecorded) GetChangedSeconds() int64 {
+	if x != nil {
+		return x.ChangedSeconds
+	}
+	return 0
 }
 
 var File_coldsection_workorders_v1_events_proto protoreflect.FileDescriptor
@@ -1117,23 +1136,25 @@ const file_coldsection_workorders_v1_events_proto_rawDesc = "" +
 	"\vmeasurement\x18\x02 \x01(\v2&.coldsection.workorders.v1.MeasurementR\vmeasurement\x12\x16\n" +
 	"\x06engine\x18\x03 \x01(\tR\x06engine\x120\n" +
 	"\n" +
-	"civil_date\x18\x04 \x01(\v2\x11.google.type.DateR\tcivilDate\"\x94\x01\n" +
+	"civil_date\x18\x04 \x01(\v2\x11.google.type.DateR\tcivilDate\"\xb9\x01\n" +
 	"\x10MotoringRecorded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
 	"\x06engine\x18\x02 \x01(\tR\x06engine\x12I\n" +
-	"\fmotoring_run\x18\x03 \x01(\v2&.coldsection.workorders.v1.MotoringRunR\vmotoringRun\"\xbe\x01\n" +
+	"\fmotoring_run\x18\x03 \x01(\v2&.coldsection.workorders.v1.MotoringRunR\vmotoringRun\x12#\n" +
+	"\rcorrected_run\x18\x04 \x01(\tR\fcorrectedRun\"\xbe\x01\n" +
 	"\x0eFindingChanged\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12\x16\n" +
 	"\x06engine\x18\x02 \x01(\tR\x06engine\x12<\n" +
 	"\afinding\x18\x03 \x01(\v2\".coldsection.workorders.v1.FindingR\afinding\x12\x1a\n" +
 	"\baircraft\x18\x04 \x01(\tR\baircraft\x12\x1b\n" +
-	"\ttime_zone\x18\x05 \x01(\tR\btimeZone\"z\n" +
+	"\ttime_zone\x18\x05 \x01(\tR\btimeZone\"\xa3\x01\n" +
 	"\x0eLabourRecorded\x12\x1d\n" +
 	"\n" +
 	"work_order\x18\x01 \x01(\tR\tworkOrder\x12I\n" +
-	"\flabour_entry\x18\x02 \x01(\v2&.coldsection.workorders.v1.LabourEntryR\vlabourEntryBBZ@coldsection.example/proto/coldsection/workorders/v1;workordersv1b\x06proto3"
+	"\flabour_entry\x18\x02 \x01(\v2&.coldsection.workorders.v1.LabourEntryR\vlabourEntry\x12'\n" +
+	"\x0fchanged_seconds\x18\x03 \x01(\x03R\x0echangedSecondsBBZ@coldsection.example/proto/coldsection/workorders/v1;workordersv1b\x06proto3"
 
 var (
 	file_coldsection_workorders_v1_events_proto_rawDescOnce sync.Once

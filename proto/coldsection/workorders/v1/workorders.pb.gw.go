@@ -1060,6 +1060,51 @@ func local_request_WorkOrdersService_CreateMotoringRun_0(ctx context.Context, ma
 	return msg, metadata, err
 }
 
+func request_WorkOrdersService_SupersedeMotoringRun_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq SupersedeMotoringRunRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.SupersedeMotoringRun(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_WorkOrdersService_SupersedeMotoringRun_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq SupersedeMotoringRunRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.SupersedeMotoringRun(ctx, &protoReq)
+	return msg, metadata, err
+}
+
 var filter_WorkOrdersService_CreateAttachment_0 = &utilities.DoubleArray{Encoding: map[string]int{"attachment": 0, "parent": 1}, Base: []int{1, 1, 2, 0, 0}, Check: []int{0, 1, 1, 2, 3}}
 
 func request_WorkOrdersService_CreateAttachment_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
@@ -1369,6 +1414,51 @@ func local_request_WorkOrdersService_CreateLabourEntry_0(ctx context.Context, ma
 		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
 	}
 	msg, err := server.CreateLabourEntry(ctx, &protoReq)
+	return msg, metadata, err
+}
+
+func request_WorkOrdersService_SupersedeLabourEntry_0(ctx context.Context, marshaler runtime.Marshaler, client WorkOrdersServiceClient, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq SupersedeLabourEntryRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	if req.Body != nil {
+		_, _ = io.Copy(io.Discard, req.Body)
+	}
+	msg, err := client.SupersedeLabourEntry(ctx, &protoReq, grpc.Header(&metadata.HeaderMD), grpc.Trailer(&metadata.TrailerMD))
+	return msg, metadata, err
+}
+
+func local_request_WorkOrdersService_SupersedeLabourEntry_0(ctx context.Context, marshaler runtime.Marshaler, server WorkOrdersServiceServer, req *http.Request, pathParams map[string]string) (proto.Message, runtime.ServerMetadata, error) {
+	var (
+		protoReq SupersedeLabourEntryRequest
+		metadata runtime.ServerMetadata
+		err      error
+	)
+	if err := marshaler.NewDecoder(req.Body).Decode(&protoReq); err != nil && !errors.Is(err, io.EOF) {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "%v", err)
+	}
+	val, ok := pathParams["name"]
+	if !ok {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "missing parameter %s", "name")
+	}
+	protoReq.Name, err = runtime.String(val)
+	if err != nil {
+		return nil, metadata, status.Errorf(codes.InvalidArgument, "type mismatch, parameter: %s, error: %v", "name", err)
+	}
+	msg, err := server.SupersedeLabourEntry(ctx, &protoReq)
 	return msg, metadata, err
 }
 
@@ -3262,6 +3352,26 @@ func RegisterWorkOrdersServiceHandlerServer(ctx context.Context, mux *runtime.Se
 		}
 		forward_WorkOrdersService_CreateMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_SupersedeMotoringRun_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/SupersedeMotoringRun", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/motoringRuns/*}:supersede"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_WorkOrdersService_SupersedeMotoringRun_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_SupersedeMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateAttachment_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -3381,6 +3491,26 @@ func RegisterWorkOrdersServiceHandlerServer(ctx context.Context, mux *runtime.Se
 			return
 		}
 		forward_WorkOrdersService_CreateLabourEntry_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_SupersedeLabourEntry_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		var stream runtime.ServerTransportStream
+		ctx = grpc.NewContextWithServerTransportStream(ctx, &stream)
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateIncomingContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/SupersedeLabourEntry", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/labourEntries/*}:supersede"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := local_request_WorkOrdersService_SupersedeLabourEntry_0(annotatedContext, inboundMarshaler, server, req, pathParams)
+		md.HeaderMD, md.TrailerMD = metadata.Join(md.HeaderMD, stream.Header()), metadata.Join(md.TrailerMD, stream.Trailer())
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_SupersedeLabourEntry_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_FinishWorkOrder_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -4429,6 +4559,23 @@ func RegisterWorkOrdersServiceHandlerClient(ctx context.Context, mux *runtime.Se
 		}
 		forward_WorkOrdersService_CreateMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_SupersedeMotoringRun_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/SupersedeMotoringRun", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/motoringRuns/*}:supersede"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_WorkOrdersService_SupersedeMotoringRun_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_SupersedeMotoringRun_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_CreateAttachment_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
 		defer cancel()
@@ -4530,6 +4677,23 @@ func RegisterWorkOrdersServiceHandlerClient(ctx context.Context, mux *runtime.Se
 			return
 		}
 		forward_WorkOrdersService_CreateLabourEntry_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
+	})
+	mux.Handle(http.MethodPost, pattern_WorkOrdersService_SupersedeLabourEntry_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
+		ctx, cancel := context.WithCancel(req.Context())
+		defer cancel()
+		inboundMarshaler, outboundMarshaler := runtime.MarshalerForRequest(mux, req)
+		annotatedContext, err := runtime.AnnotateContext(ctx, mux, req, "/coldsection.workorders.v1.WorkOrdersService/SupersedeLabourEntry", runtime.WithHTTPPathPattern("/v1/{name=workOrders/*/labourEntries/*}:supersede"))
+		if err != nil {
+			runtime.HTTPError(ctx, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		resp, md, err := request_WorkOrdersService_SupersedeLabourEntry_0(annotatedContext, inboundMarshaler, client, req, pathParams)
+		annotatedContext = runtime.NewServerMetadataContext(annotatedContext, md)
+		if err != nil {
+			runtime.HTTPError(annotatedContext, mux, outboundMarshaler, w, req, err)
+			return
+		}
+		forward_WorkOrdersService_SupersedeLabourEntry_0(annotatedContext, mux, outboundMarshaler, w, req, resp, mux.GetForwardResponseOptions()...)
 	})
 	mux.Handle(http.MethodPost, pattern_WorkOrdersService_FinishWorkOrder_0, func(w http.ResponseWriter, req *http.Request, pathParams map[string]string) {
 		ctx, cancel := context.WithCancel(req.Context())
@@ -4641,12 +4805,14 @@ var (
 	pattern_WorkOrdersService_CreateMeasurement_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "measurements"}, ""))
 	pattern_WorkOrdersService_SupersedeMeasurement_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "measurements", "name"}, "supersede"))
 	pattern_WorkOrdersService_CreateMotoringRun_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "motoringRuns"}, ""))
+	pattern_WorkOrdersService_SupersedeMotoringRun_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "motoringRuns", "name"}, "supersede"))
 	pattern_WorkOrdersService_CreateAttachment_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "attachments"}, ""))
 	pattern_WorkOrdersService_CreateFinding_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "findings"}, ""))
 	pattern_WorkOrdersService_AnswerFinding_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "findings", "name"}, "answer"))
 	pattern_WorkOrdersService_DecideFinding_0        = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "findings", "name"}, "decide"))
 	pattern_WorkOrdersService_CloseFinding_0         = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "findings", "name"}, "close"))
 	pattern_WorkOrdersService_CreateLabourEntry_0    = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2, 2, 3}, []string{"v1", "workOrders", "parent", "labourEntries"}, ""))
+	pattern_WorkOrdersService_SupersedeLabourEntry_0 = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 2, 2, 1, 0, 4, 4, 5, 3}, []string{"v1", "workOrders", "labourEntries", "name"}, "supersede"))
 	pattern_WorkOrdersService_FinishWorkOrder_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "finish"))
 	pattern_WorkOrdersService_ReworkWorkOrder_0      = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "rework"))
 	pattern_WorkOrdersService_InspectWorkOrder_0     = runtime.MustPattern(runtime.NewPattern(1, []int{2, 0, 2, 1, 1, 0, 4, 2, 5, 2}, []string{"v1", "workOrders", "name"}, "inspect"))
@@ -4676,12 +4842,14 @@ var (
 	forward_WorkOrdersService_CreateMeasurement_0    = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_SupersedeMeasurement_0 = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateMotoringRun_0    = runtime.ForwardResponseMessage
+	forward_WorkOrdersService_SupersedeMotoringRun_0 = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateAttachment_0     = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateFinding_0        = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_AnswerFinding_0        = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_DecideFinding_0        = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CloseFinding_0         = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_CreateLabourEntry_0    = runtime.ForwardResponseMessage
+	forward_WorkOrdersService_SupersedeLabourEntry_0 = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_FinishWorkOrder_0      = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_ReworkWorkOrder_0      = runtime.ForwardResponseMessage
 	forward_WorkOrdersService_InspectWorkOrder_0     = runtime.ForwardResponseMessage

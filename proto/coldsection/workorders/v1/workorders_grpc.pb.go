@@ -42,12 +42,14 @@ const (
 	WorkOrdersService_CreateMeasurement_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMeasurement"
 	WorkOrdersService_SupersedeMeasurement_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/SupersedeMeasurement"
 	WorkOrdersService_CreateMotoringRun_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateMotoringRun"
+	WorkOrdersService_SupersedeMotoringRun_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/SupersedeMotoringRun"
 	WorkOrdersService_CreateAttachment_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersService/CreateAttachment"
 	WorkOrdersService_CreateFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/CreateFinding"
 	WorkOrdersService_AnswerFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/AnswerFinding"
 	WorkOrdersService_DecideFinding_FullMethodName        = "/coldsection.workorders.v1.WorkOrdersService/DecideFinding"
 	WorkOrdersService_CloseFinding_FullMethodName         = "/coldsection.workorders.v1.WorkOrdersService/CloseFinding"
 	WorkOrdersService_CreateLabourEntry_FullMethodName    = "/coldsection.workorders.v1.WorkOrdersService/CreateLabourEntry"
+	WorkOrdersService_SupersedeLabourEntry_FullMethodName = "/coldsection.workorders.v1.WorkOrdersService/SupersedeLabourEntry"
 	WorkOrdersService_FinishWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersService/FinishWorkOrder"
 	WorkOrdersService_ReworkWorkOrder_FullMethodName      = "/coldsection.workorders.v1.WorkOrdersService/ReworkWorkOrder"
 	WorkOrdersService_InspectWorkOrder_FullMethodName     = "/coldsection.workorders.v1.WorkOrdersService/InspectWorkOrder"
@@ -142,6 +144,11 @@ type WorkOrdersServiceClient interface {
 	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON, CAUTIONS_NOT_ACKNOWLEDGED (of the open step that it names), STEP_ORDER (an
 	// earlier hold point is open).
 	CreateMotoringRun(ctx context.Context, in *CreateMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error)
+	// Corrects a run by a new entry, or says that there was none; the old entry stays readable and counts for nothing any more: not for the starter's
+	// rest, nor for the drying of the engine. Other runs of the order are judged anew, as if it had been entered right at first. An exceedance that
+	// performance has of an entry before stays open until quality closes it. Role: technician. Reasons: NOT_HEAD_OF_LINE, CORRECTION_UNCLEAR (says
+	// neither or both, or nothing new), STATE_NOT_ALLOWED (once it was signed, the order is sent back first), and those of CreateMotoringRun.
+	SupersedeMotoringRun(ctx context.Context, in *SupersedeMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error)
 	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
 	CreateAttachment(ctx context.Context, in *CreateAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error)
@@ -160,6 +167,10 @@ type WorkOrdersServiceClient interface {
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
+	// Corrects the caller's own time worked by a new entry, or says that there was none; the old entry stays readable and counts in no total any more.
+	// In every state of the order, as no signature covers time. Roles: technician, inspector. Reasons: NOT_HEAD_OF_LINE, CORRECTION_UNCLEAR (says neither
+	// or both, or nothing new), and those of CreateLabourEntry.
+	SupersedeLabourEntry(ctx context.Context, in *SupersedeLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the
 	// work the engine was not where the order says), COUNTERS_IMPLAUSIBLE (below those at the start or of the record, or above what the days since
@@ -398,6 +409,16 @@ func (c *workOrdersServiceClient) CreateMotoringRun(ctx context.Context, in *Cre
 	return out, nil
 }
 
+func (c *workOrdersServiceClient) SupersedeMotoringRun(ctx context.Context, in *SupersedeMotoringRunRequest, opts ...grpc.CallOption) (*MotoringRun, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MotoringRun)
+	err := c.cc.Invoke(ctx, WorkOrdersService_SupersedeMotoringRun_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *workOrdersServiceClient) CreateAttachment(ctx context.Context, in *CreateAttachmentRequest, opts ...grpc.CallOption) (*Attachment, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Attachment)
@@ -452,6 +473,16 @@ func (c *workOrdersServiceClient) CreateLabourEntry(ctx context.Context, in *Cre
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(LabourEntry)
 	err := c.cc.Invoke(ctx, WorkOrdersService_CreateLabourEntry_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *workOrdersServiceClient) SupersedeLabourEntry(ctx context.Context, in *SupersedeLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(LabourEntry)
+	err := c.cc.Invoke(ctx, WorkOrdersService_SupersedeLabourEntry_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -595,6 +626,11 @@ type WorkOrdersServiceServer interface {
 	// Role: technician. Reasons: RUN_TIMES_INVALID, RUNS_OVERLAP, SAME_PERSON, CAUTIONS_NOT_ACKNOWLEDGED (of the open step that it names), STEP_ORDER (an
 	// earlier hold point is open).
 	CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error)
+	// Corrects a run by a new entry, or says that there was none; the old entry stays readable and counts for nothing any more: not for the starter's
+	// rest, nor for the drying of the engine. Other runs of the order are judged anew, as if it had been entered right at first. An exceedance that
+	// performance has of an entry before stays open until quality closes it. Role: technician. Reasons: NOT_HEAD_OF_LINE, CORRECTION_UNCLEAR (says
+	// neither or both, or nothing new), STATE_NOT_ALLOWED (once it was signed, the order is sent back first), and those of CreateMotoringRun.
+	SupersedeMotoringRun(context.Context, *SupersedeMotoringRunRequest) (*MotoringRun, error)
 	// Keeps a photograph or a document by its hash; the same bytes again are the same attachment. Roles: technician, inspector,
 	// quality. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH, STATE_NOT_ALLOWED.
 	CreateAttachment(context.Context, *CreateAttachmentRequest) (*Attachment, error)
@@ -613,6 +649,10 @@ type WorkOrdersServiceServer interface {
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
+	// Corrects the caller's own time worked by a new entry, or says that there was none; the old entry stays readable and counts in no total any more.
+	// In every state of the order, as no signature covers time. Roles: technician, inspector. Reasons: NOT_HEAD_OF_LINE, CORRECTION_UNCLEAR (says neither
+	// or both, or nothing new), and those of CreateLabourEntry.
+	SupersedeLabourEntry(context.Context, *SupersedeLabourEntryRequest) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the
 	// work the engine was not where the order says), COUNTERS_IMPLAUSIBLE (below those at the start or of the record, or above what the days since
@@ -704,6 +744,9 @@ func (UnimplementedWorkOrdersServiceServer) SupersedeMeasurement(context.Context
 func (UnimplementedWorkOrdersServiceServer) CreateMotoringRun(context.Context, *CreateMotoringRunRequest) (*MotoringRun, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateMotoringRun not implemented")
 }
+func (UnimplementedWorkOrdersServiceServer) SupersedeMotoringRun(context.Context, *SupersedeMotoringRunRequest) (*MotoringRun, error) {
+	return nil, status.Error(codes.Unimplemented, "method SupersedeMotoringRun not implemented")
+}
 func (UnimplementedWorkOrdersServiceServer) CreateAttachment(context.Context, *CreateAttachmentRequest) (*Attachment, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateAttachment not implemented")
 }
@@ -721,6 +764,9 @@ func (UnimplementedWorkOrdersServiceServer) CloseFinding(context.Context, *Close
 }
 func (UnimplementedWorkOrdersServiceServer) CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateLabourEntry not implemented")
+}
+func (UnimplementedWorkOrdersServiceServer) SupersedeLabourEntry(context.Context, *SupersedeLabourEntryRequest) (*LabourEntry, error) {
+	return nil, status.Error(codes.Unimplemented, "method SupersedeLabourEntry not implemented")
 }
 func (UnimplementedWorkOrdersServiceServer) FinishWorkOrder(context.Context, *FinishWorkOrderRequest) (*WorkOrder, error) {
 	return nil, status.Error(codes.Unimplemented, "method FinishWorkOrder not implemented")
@@ -1136,6 +1182,24 @@ func _WorkOrdersService_CreateMotoringRun_Handler(srv interface{}, ctx context.C
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WorkOrdersService_SupersedeMotoringRun_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SupersedeMotoringRunRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).SupersedeMotoringRun(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_SupersedeMotoringRun_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).SupersedeMotoringRun(ctx, req.(*SupersedeMotoringRunRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _WorkOrdersService_CreateAttachment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CreateAttachmentRequest)
 	if err := dec(in); err != nil {
@@ -1240,6 +1304,24 @@ func _WorkOrdersService_CreateLabourEntry_Handler(srv interface{}, ctx context.C
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(WorkOrdersServiceServer).CreateLabourEntry(ctx, req.(*CreateLabourEntryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WorkOrdersService_SupersedeLabourEntry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SupersedeLabourEntryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WorkOrdersServiceServer).SupersedeLabourEntry(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WorkOrdersService_SupersedeLabourEntry_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WorkOrdersServiceServer).SupersedeLabourEntry(ctx, req.(*SupersedeLabourEntryRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1426,6 +1508,10 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WorkOrdersService_CreateMotoringRun_Handler,
 		},
 		{
+			MethodName: "SupersedeMotoringRun",
+			Handler:    _WorkOrdersService_SupersedeMotoringRun_Handler,
+		},
+		{
 			MethodName: "CreateAttachment",
 			Handler:    _WorkOrdersService_CreateAttachment_Handler,
 		},
@@ -1448,6 +1534,10 @@ var WorkOrdersService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateLabourEntry",
 			Handler:    _WorkOrdersService_CreateLabourEntry_Handler,
+		},
+		{
+			MethodName: "SupersedeLabourEntry",
+			Handler:    _WorkOrdersService_SupersedeLabourEntry_Handler,
 		},
 		{
 			MethodName: "FinishWorkOrder",
@@ -1532,7 +1622,7 @@ type WorkOrdersQueryServiceClient interface {
 	ListSteps(ctx context.Context, in *ListStepsRequest, opts ...grpc.CallOption) (*ListStepsResponse, error)
 	// Lists measured values, superseded ones too. Filter fields: step, limits_met, superseded.
 	ListMeasurements(ctx context.Context, in *ListMeasurementsRequest, opts ...grpc.CallOption) (*ListMeasurementsResponse, error)
-	// Lists runs of the starter. Filter field: exceedance.
+	// Lists runs of the starter, superseded ones too. Filter fields: exceedance, start_time, successor.
 	ListMotoringRuns(ctx context.Context, in *ListMotoringRunsRequest, opts ...grpc.CallOption) (*ListMotoringRunsResponse, error)
 	// Says when the starter may run next, how long, and which limit binds.
 	GetMotoringLimits(ctx context.Context, in *GetMotoringLimitsRequest, opts ...grpc.CallOption) (*MotoringLimits, error)
@@ -1555,7 +1645,7 @@ type WorkOrdersQueryServiceClient interface {
 	ExportWorkPack(ctx context.Context, in *ExportWorkPackRequest, opts ...grpc.CallOption) (*ExportWorkPackResponse, error)
 	// Lists findings. Filter fields: state, raise_time.
 	ListFindings(ctx context.Context, in *ListFindingsRequest, opts ...grpc.CallOption) (*ListFindingsResponse, error)
-	// Lists time worked. Filter fields: person, start_time.
+	// Lists time worked, superseded entries too. Filter fields: person, start_time, successor.
 	ListLabourEntries(ctx context.Context, in *ListLabourEntriesRequest, opts ...grpc.CallOption) (*ListLabourEntriesResponse, error)
 	// Lists signatures, voided ones too. Filter field: meaning.
 	ListSignatures(ctx context.Context, in *ListSignaturesRequest, opts ...grpc.CallOption) (*ListSignaturesResponse, error)
@@ -1862,7 +1952,7 @@ type WorkOrdersQueryServiceServer interface {
 	ListSteps(context.Context, *ListStepsRequest) (*ListStepsResponse, error)
 	// Lists measured values, superseded ones too. Filter fields: step, limits_met, superseded.
 	ListMeasurements(context.Context, *ListMeasurementsRequest) (*ListMeasurementsResponse, error)
-	// Lists runs of the starter. Filter field: exceedance.
+	// Lists runs of the starter, superseded ones too. Filter fields: exceedance, start_time, successor.
 	ListMotoringRuns(context.Context, *ListMotoringRunsRequest) (*ListMotoringRunsResponse, error)
 	// Says when the starter may run next, how long, and which limit binds.
 	GetMotoringLimits(context.Context, *GetMotoringLimitsRequest) (*MotoringLimits, error)
@@ -1885,7 +1975,7 @@ type WorkOrdersQueryServiceServer interface {
 	ExportWorkPack(context.Context, *ExportWorkPackRequest) (*ExportWorkPackResponse, error)
 	// Lists findings. Filter fields: state, raise_time.
 	ListFindings(context.Context, *ListFindingsRequest) (*ListFindingsResponse, error)
-	// Lists time worked. Filter fields: person, start_time.
+	// Lists time worked, superseded entries too. Filter fields: person, start_time, successor.
 	ListLabourEntries(context.Context, *ListLabourEntriesRequest) (*ListLabourEntriesResponse, error)
 	// Lists signatures, voided ones too. Filter field: meaning.
 	ListSignatures(context.Context, *ListSignaturesRequest) (*ListSignaturesResponse, error)

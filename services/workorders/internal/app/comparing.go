@@ -60,8 +60,8 @@ func (f file) compared(items map[string]string) compare.Order {
 	o.WashRuns, o.RinseRuns = int(f.plan.GetWashRuns()), int(f.plan.GetRinseRuns())
 	o.StarterUse, o.Pressure = time.Duration(f.plan.GetStarterSeconds())*time.Second, f.plan.GetContainerPressureKpa()
 	for _, r := range f.runs {
-		if r.GetPurpose() == workordersv1.MotoringRun_EARLIER {
-			continue // another job's
+		if r.GetPurpose() == workordersv1.MotoringRun_EARLIER || !counts(r) {
+			continue // another job's, or entered wrongly
 		}
 		o.Runs = append(o.Runs, compare.Run{
 			Name: r.GetName(), Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime(), Aborted: r.GetAborted(), Exceedance: r.GetExceedanceText(), Paper: r.GetPaperEntry(),

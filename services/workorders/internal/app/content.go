@@ -19,22 +19,23 @@ import (
 
 // content is everything that a signature of an order covers, in a fixed order, and what signing it has to look at.
 type content struct {
-	fields   []recordchain.Field
-	open     []string            // steps that are not done
-	unsigned []string            // steps that are done and want a signature of their own
-	omitted  []string            // steps left undone with agreement, as the release states them
-	undried  []string            // that the drying run is missing
-	findings []string            // findings that nobody answered
-	unsolved []string            // findings to be put right that nobody closed; they stop a release
-	carried  []string            // deferred findings and those for the customer, as the release states them
-	wrong    []string            // findings that nobody closed, as the list of an inspection that was not passed has them
-	looked   map[string]struct{} // steps of inspections
-	steps    map[string]*workordersv1.Step
-	outside  []string // readings outside their limits that nobody corrected, as every signature states them
-	current  []string // step and key of each reading of a heater's current
-	supply   []string // and of each of its voltage
-	people   []string // who did any of the work: a step, a reading, a run of the starter, or signed for it
-	wetted   time.Time
+	fields    []recordchain.Field
+	open      []string            // steps that are not done
+	unsigned  []string            // steps that are done and want a signature of their own
+	omitted   []string            // steps left undone with agreement, as the release states them
+	undried   []string            // that the drying run is missing
+	findings  []string            // findings that nobody answered
+	unsolved  []string            // findings to be put right that nobody closed; they stop a release
+	carried   []string            // deferred findings and those for the customer, as the release states them
+	wrong     []string            // findings that nobody closed, as the list of an inspection that was not passed has them
+	looked    map[string]struct{} // steps of inspections
+	steps     map[string]*workordersv1.Step
+	outside   []string // readings outside their limits that nobody corrected, as every signature states them
+	current   []string // step and key of each reading of a heater's current
+	supply    []string // and of each of its voltage
+	people    []string // who did any of the work: a step, a reading, a run of the starter, or signed for it
+	corrected []string // runs of the starter that were entered anew, as every signature states them
+	wetted    time.Time
 }
 
 func (c *content) add(name, format string, args ...any) {
@@ -219,17 +220,21 @@ func (c *content) paper(entry bool, at *timestamppb.Timestamp) {
 
 func (u unit) addRuns(ctx context.Context, o *workordersv1.WorkOrder, c *content) error {
 	condition, args := store.Under(o.GetName() + "/motoringRuns")
-	runs, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time", args...)
+	runs, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time, name", args...)
 	for _, r := range runs {
 		c.add("run", "%s|%s|%t|%s|%s", stamp(r.GetStartTime()), stamp(r.GetEndTime()), r.GetAborted(), r.GetExceedanceText(), r.GetPerson())
 		if r.GetPurpose() != workordersv1.MotoringRun_PURPOSE_UNSPECIFIED {
 			c.add("purpose", "%s", r.GetPurpose())
 		}
+		if r.GetSupersedes() != "" {
+			c.add("corrects", "%s|%t|%s|%s", r.GetSupersedes(), r.GetWithdrawn(), r.GetReason(), stamp(r.GetCreateTime()))
+			c.corrected = append(c.corrected, correctionText(runs, r))
+		}
 		c.paper(r.GetPaperEntry(), r.GetCreateTime())
 		if r.GetPurpose() != workordersv1.MotoringRun_EARLIER {
 			c.worked(r.GetPerson())
 		}
-		if r.GetPurpose() == workordersv1.MotoringRun_PURPOSE_UNSPECIFIED {
+		if counts(r) && r.GetPurpose() == workordersv1.MotoringRun_PURPOSE_UNSPECIFIED {
 			c.wetted = r.GetEndTime().AsTime()
 		}
 	}

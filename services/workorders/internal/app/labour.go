@@ -23,32 +23,33 @@ func (a *App) CreateLabourEntry(ctx context.Context, req *workordersv1.CreateLab
 		if err != nil {
 			return nil, err
 		}
+		if o.GetState() == workordersv1.WorkOrder_VOIDED {
+			return nil, standing(o, "STATE_NOT_ALLOWED", "%s is VOIDED. Record the time on another order.", o.GetName())
+		}
 		e := req.GetLabourEntry()
 		resource.ClearOutputOnly(e)
 		if err := u.mayLog(ctx, o, e); err != nil {
 			return nil, err
 		}
 		e.Name = a.newName(o.GetName()+"/labourEntries", req.GetLabourEntryId())
-		e.WorkedSeconds = int64(e.GetEndTime().AsTime().Sub(e.GetStartTime().AsTime()) / time.Second)
 		if err := store.Labour.Insert(ctx, tx, e, u.now); err != nil {
 			return nil, err
 		}
-		return e, u.publish(ctx, "labour.recorded", o.GetName(), &workordersv1.LabourRecorded{WorkOrder: o.GetName(), LabourEntry: e})
+		return e, u.publish(ctx, "labour.recorded", o.GetName(), &workordersv1.LabourRecorded{
+			WorkOrder: o.GetName(), LabourEntry: e, ChangedSeconds: e.GetWorkedSeconds(),
+		})
 	})
 }
 
-// mayLog checks an entry and fills in its person. Reasons: STATE_NOT_ALLOWED, PERSON_NEEDED, LABOUR_OF_ANOTHER,
-// LABOUR_TIMES_INVALID, STEP_UNKNOWN, LABOUR_OVERLAPS.
+// mayLog checks an entry and fills in its person and length. Reasons: PERSON_NEEDED, LABOUR_OF_ANOTHER, LABOUR_TIMES_INVALID, STEP_UNKNOWN,
+// LABOUR_OVERLAPS.
 func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workordersv1.LabourEntry) error {
-	if o.GetState() == workordersv1.WorkOrder_VOIDED {
-		return standing(o, "STATE_NOT_ALLOWED", "%s is VOIDED. Record the time on another order.", o.GetName())
-	}
 	me, err := u.me()
 	if err != nil {
 		return err
 	}
 	if e.GetPerson() != "" && e.GetPerson() != me {
-		return fault.Denied("LABOUR_OF_ANOTHER", "%s records the own time only, not that of %s. Have who worked record it.", me, e.GetPerson())
+		return ofAnother(me, e.GetPerson())
 	}
 	e.Person = me
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
@@ -58,6 +59,7 @@ func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workorde
 	if err := u.stepOf(ctx, o, "labour_entry.step", e.GetStep()); err != nil {
 		return err
 	}
+	e.WorkedSeconds = int64(end.Sub(start) / time.Second)
 	return u.notTwice(ctx, e)
 }
 
@@ -67,9 +69,9 @@ func (u unit) notTwice(ctx context.Context, e *workordersv1.LabourEntry) error {
 		return err
 	}
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
-	near, err := store.Labour.Where(ctx, u.Tx, "person = $1 AND start_time > $2 AND start_time < $3", e.GetPerson(), storage.Micros(start.Add(-longestShift)), storage.Micros(end))
+	near, err := store.Labour.Where(ctx, u.Tx, "person = $1 AND start_time > $2 AND start_time < $3 AND successor = ''", e.GetPerson(), storage.Micros(start.Add(-longestShift)), storage.Micros(end))
 	for _, other := range near {
-		if other.GetEndTime().AsTime().After(start) {
+		if !other.GetWithdrawn() && other.GetEndTime().AsTime().After(start) {
 			return fault.Precondition("LABOUR_OVERLAPS", "%s worked on %s from %s to %s already. Correct the times.", e.GetPerson(), orderOf(other.GetName()),
 				other.GetStartTime().AsTime().Format(time.RFC3339), other.GetEndTime().AsTime().Format(time.RFC3339)).With("entry", other.GetName())
 		}

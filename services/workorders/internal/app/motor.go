@@ -61,20 +61,30 @@ func (a *App) unplanned(ctx context.Context, o *workordersv1.WorkOrder, model *p
 const series = 24 * time.Hour
 
 // runsOf are the runs of an engine's starter since an instant, on whichever order they were recorded; a start of the engine is one.
-func (u unit) runsOf(ctx context.Context, duty []motoring.Duty, engine string, since time.Time) ([]motoring.Run, error) {
-	orders, err := store.Orders.Where(ctx, u.Tx, "engine = $1", engine)
-	if err != nil {
-		return nil, err
-	}
-	stored, err := store.Runs.Where(ctx, u.Tx, "start_time >= $1 ORDER BY start_time", storage.Micros(since))
-	var runs []motoring.Run
-	for _, r := range stored {
-		if slices.ContainsFunc(orders, func(o *workordersv1.WorkOrder) bool { return o.GetName() == orderOf(r.GetName()) }) {
+func (u unit) runsOf(ctx context.Context, duty []motoring.Duty, engine string, since time.Time) (runs []motoring.Run, err error) {
+	entries, err := u.runEntries(ctx, engine, since)
+	for _, r := range entries {
+		if counts(r) {
 			runs = append(runs, useOf(duty, r))
 		}
 	}
 	return runs, err
 }
+
+// runEntries are what was recorded of an engine's starter since an instant, also what was corrected.
+func (u unit) runEntries(ctx context.Context, engine string, since time.Time) ([]*workordersv1.MotoringRun, error) {
+	orders, err := store.Orders.Where(ctx, u.Tx, "engine = $1", engine)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := store.Runs.Where(ctx, u.Tx, "start_time >= $1 ORDER BY start_time, name", storage.Micros(since))
+	return slices.DeleteFunc(entries, func(r *workordersv1.MotoringRun) bool {
+		return !slices.ContainsFunc(orders, func(o *workordersv1.WorkOrder) bool { return o.GetName() == orderOf(r.GetName()) })
+	}), err
+}
+
+// counts says that a run was made as its entry has it: nobody corrected the entry, and it does not say that there was none.
+func counts(r *workordersv1.MotoringRun) bool { return r.GetSuccessor() == "" && !r.GetWithdrawn() }
 
 // CreateMotoringRun records a run of the starter; one that broke the limits is an exceedance, never a silent entry.
 func (a *App) CreateMotoringRun(ctx context.Context, req *workordersv1.CreateMotoringRunRequest) (*workordersv1.MotoringRun, error) {
@@ -88,26 +98,13 @@ func (a *App) CreateMotoringRun(ctx context.Context, req *workordersv1.CreateMot
 }
 
 func (u unit) motor(ctx context.Context, req *workordersv1.CreateMotoringRunRequest, duty []motoring.Duty, p *workordersv1.WashPlan) (*workordersv1.MotoringRun, error) {
-	me, err := u.me()
+	o, me, err := u.mayMotor(ctx, req.GetParent())
 	if err != nil {
-		return nil, err
-	}
-	o, err := u.started(ctx, req.GetParent())
-	if err != nil {
-		return nil, err
-	}
-	if err := u.apart(ctx, o, me, 0); err != nil {
 		return nil, err
 	}
 	r := req.GetMotoringRun()
 	resource.ClearOutputOnly(r)
-	if err := u.ranWhen(o, r); err != nil {
-		return nil, err
-	}
-	if err := u.mayRunOn(ctx, o, r.GetStep(), me); err != nil {
-		return nil, err
-	}
-	if err := store.LockStarter(ctx, u.Tx, o.GetEngine()); err != nil {
+	if err := u.mayEnterRun(ctx, o, r, me); err != nil {
 		return nil, err
 	}
 	if r.ExceedanceText, err = u.judgeRun(ctx, o, r, duty, p); err != nil {
@@ -118,7 +115,36 @@ func (u unit) motor(ctx context.Context, req *workordersv1.CreateMotoringRunRequ
 	if err := store.Runs.Insert(ctx, u.Tx, r, u.now); err != nil {
 		return nil, err
 	}
-	return r, u.publish(ctx, "motoring.recorded", o.GetName(), &workordersv1.MotoringRecorded{WorkOrder: o.GetName(), Engine: o.GetEngine(), MotoringRun: r})
+	return r, u.tellRun(ctx, o, r, "")
+}
+
+// tellRun tells that a run was recorded, or what it breaks after another one was corrected.
+func (u unit) tellRun(ctx context.Context, o *workordersv1.WorkOrder, r *workordersv1.MotoringRun, after string) error {
+	return u.publish(ctx, "motoring.recorded", o.GetName(), &workordersv1.MotoringRecorded{
+		WorkOrder: o.GetName(), Engine: o.GetEngine(), MotoringRun: r, CorrectedRun: after,
+	})
+}
+
+// mayMotor locks an order and its starter for a caller who may record runs of it. Reasons: PERSON_NEEDED, STATE_NOT_ALLOWED, ON_HOLD, SAME_PERSON.
+func (u unit) mayMotor(ctx context.Context, order string) (o *workordersv1.WorkOrder, me string, err error) {
+	if me, err = u.me(); err != nil {
+		return nil, "", err
+	}
+	if o, err = u.started(ctx, order); err != nil {
+		return nil, "", err
+	}
+	if err := u.apart(ctx, o, me, 0); err != nil {
+		return nil, "", err
+	}
+	return o, me, store.LockStarter(ctx, u.Tx, o.GetEngine())
+}
+
+// mayEnterRun refuses times and a step that a run can't have. Reasons: RUN_TIMES_INVALID and those of mayRunOn.
+func (u unit) mayEnterRun(ctx context.Context, o *workordersv1.WorkOrder, r *workordersv1.MotoringRun, me string) error {
+	if err := u.ranWhen(o, r); err != nil {
+		return err
+	}
+	return u.mayRunOn(ctx, o, r.GetStep(), me)
 }
 
 // mayRunOn says whether somebody may enter a run of the starter on a step, if one is named. Reasons: STEP_UNKNOWN, CAUTIONS_NOT_ACKNOWLEDGED,
@@ -154,14 +180,27 @@ func (u unit) ranWhen(o *workordersv1.WorkOrder, r *workordersv1.MotoringRun) er
 // judgeRun says what a run breaks, empty when nothing. What an earlier job broke is not this order's, but what it left to the runs of
 // this one is. Reason: RUNS_OVERLAP.
 func (u unit) judgeRun(ctx context.Context, o *workordersv1.WorkOrder, r *workordersv1.MotoringRun, duty []motoring.Duty, p *workordersv1.WashPlan) (string, error) {
-	run := motoring.Run{Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime()}
-	others, err := u.runsOf(ctx, duty, o.GetEngine(), run.Start.Add(-series))
+	others, err := u.runsOf(ctx, duty, o.GetEngine(), r.GetStartTime().AsTime().Add(-series))
 	if err != nil {
 		return "", err
 	}
-	if motoring.Overlaps(others, run) {
-		return "", fault.Invalid("motoring_run", "RUNS_OVERLAP", "The run overlaps one that is recorded. Correct its times.")
+	if err := overlapping(others, motoring.Run{Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime()}); err != nil {
+		return "", err
 	}
+	return u.judgeAmong(ctx, o, r, others, duty, p)
+}
+
+// overlapping refuses a run while the starter, or the engine, is recorded to have run. Reason: RUNS_OVERLAP.
+func overlapping(others []motoring.Run, run motoring.Run) error {
+	if motoring.Overlaps(others, run) {
+		return fault.Invalid("motoring_run", "RUNS_OVERLAP", "The run overlaps one that is recorded. Correct its times.")
+	}
+	return nil
+}
+
+// judgeAmong says what a run breaks among others of its starter.
+func (u unit) judgeAmong(ctx context.Context, o *workordersv1.WorkOrder, r *workordersv1.MotoringRun, others []motoring.Run, duty []motoring.Duty, p *workordersv1.WashPlan) (string, error) {
+	run := motoring.Run{Start: r.GetStartTime().AsTime(), End: r.GetEndTime().AsTime()}
 	switch r.GetPurpose() {
 	case workordersv1.MotoringRun_EARLIER:
 		return motoring.Leaves(duty, others, run, o.GetStartTime().AsTime()), nil
@@ -197,7 +236,7 @@ func (u unit) wetted(ctx context.Context, o *workordersv1.WorkOrder, before time
 	runs, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time", args...)
 	for _, r := range runs {
 		switch {
-		case !r.GetStartTime().AsTime().Before(before):
+		case !counts(r) || !r.GetStartTime().AsTime().Before(before):
 		case r.GetPurpose() == workordersv1.MotoringRun_PURPOSE_UNSPECIFIED:
 			last, dry = r.GetEndTime().AsTime(), false
 		case r.GetPurpose() == workordersv1.MotoringRun_DRYING && !r.GetAborted():

@@ -43,6 +43,9 @@ func (u unit) statement(ctx context.Context, o *workordersv1.WorkOrder, c conten
 	if len(c.outside) > 0 {
 		text += " Read outside limits, and confirmed: " + strings.Join(c.outside, "; ") + "."
 	}
+	if len(c.corrected) > 0 {
+		text += " Runs of the starter corrected: " + strings.Join(c.corrected, "; ") + "."
+	}
 	if s.exception != "" {
 		text += " Exception: the signer did work of this order and inspects it again, because: " + s.exception + "."
 	}

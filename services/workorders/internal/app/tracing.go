@@ -89,12 +89,16 @@ func entryOf(e outbox.Event) (*workordersv1.HistoryEntry, error) {
 		entry.Subject, entry.Person, entry.Supersedes, entry.Text = m.GetName(), m.GetPerson(), m.GetSupersedes(), readingText(m)
 	case *workordersv1.MotoringRecorded:
 		r := p.GetMotoringRun()
-		entry.Subject, entry.Person, entry.Text = r.GetName(), r.GetPerson(), runText(r)
+		entry.Subject, entry.Person, entry.Supersedes, entry.Text = r.GetName(), r.GetPerson(), r.GetSupersedes(), runText(r)
+		if after := p.GetCorrectedRun(); after != "" {
+			entry.Person, entry.Supersedes, entry.Text = "", "", "Judged anew, as a run was corrected by "+after+": "+cmp.Or(r.GetExceedanceText(), "within the limits")
+		}
 	case *workordersv1.FindingChanged:
 		entry.Subject, entry.Person, entry.Text = p.GetFinding().GetName(), findingPerson(fact, p.GetFinding()), findingText(fact, p.GetFinding())
 	case *workordersv1.LabourRecorded:
 		l := p.GetLabourEntry()
-		entry.Subject, entry.Person, entry.Text = l.GetName(), l.GetPerson(), fmt.Sprintf("Worked %d:%02d h", l.GetWorkedSeconds()/3600, l.GetWorkedSeconds()/60%60)
+		entry.Subject, entry.Person, entry.Supersedes = l.GetName(), l.GetPerson(), l.GetSupersedes()
+		entry.Text = fmt.Sprintf("Worked %d:%02d h", l.GetWorkedSeconds()/3600, l.GetWorkedSeconds()/60%60) + correctionOf(l)
 	case *workordersv1.AttachmentAdded:
 		entry.Subject, entry.Person, entry.Text = p.GetAttachment().GetName(), p.GetAttachment().GetPerson(), "Attached "+p.GetAttachment().GetMediaType()
 	case *workordersv1.WorkOrderChanged:
@@ -144,12 +148,31 @@ func orderText(c *workordersv1.WorkOrderChanged) string {
 	return text.String()
 }
 
+// runKinds say what the starter was run for.
+var runKinds = map[workordersv1.MotoringRun_Purpose]string{
+	workordersv1.MotoringRun_PURPOSE_UNSPECIFIED: "Starter run", workordersv1.MotoringRun_DRYING: "Drying run", workordersv1.MotoringRun_EARLIER: "Starter run of an earlier job",
+}
+
+// correctionOf says what an entry corrects and why, nothing of one that corrects none.
+func correctionOf(e interface {
+	GetSupersedes() string
+	GetReason() string
+	GetWithdrawn() bool
+},
+) string {
+	if e.GetSupersedes() == "" {
+		return ""
+	}
+	what := ", corrects "
+	if e.GetWithdrawn() {
+		what = ", takes back "
+	}
+	return what + e.GetSupersedes() + ": " + e.GetReason()
+}
+
 // runText says what the starter was run for and how it went.
 func runText(r *workordersv1.MotoringRun) string {
-	text := map[workordersv1.MotoringRun_Purpose]string{
-		workordersv1.MotoringRun_PURPOSE_UNSPECIFIED: "Starter run", workordersv1.MotoringRun_DRYING: "Drying run", workordersv1.MotoringRun_EARLIER: "Starter run of an earlier job",
-	}[r.GetPurpose()]
-	return text + suffix(r.GetPaperEntry(), "from the sheet") + suffix(r.GetAborted(), "broken off") + suffix(r.GetExceedance(), r.GetExceedanceText())
+	return runKinds[r.GetPurpose()] + correctionOf(r) + suffix(r.GetPaperEntry(), "from the sheet") + suffix(r.GetAborted(), "broken off") + suffix(r.GetExceedance(), r.GetExceedanceText())
 }
 
 func stepText(fact string, s *workordersv1.Step) string {

@@ -31,9 +31,32 @@ func (r Record) runs(d *printing.Document) {
 		if run.GetExceedance() {
 			text = "EXCEEDANCE: " + run.GetExceedanceText() + ". " + text
 		}
+		text = corrections(run) + text
 		t.Rows = append(t.Rows, []string{r.when(run.GetStartTime()), r.when(run.GetEndTime()), duration(run), text, run.GetPerson()})
 	}
 	d.Table(t)
+}
+
+// corrected is an entry that may have been corrected, or correct another one.
+type corrected interface {
+	GetSupersedes() string
+	GetSuccessor() string
+	GetReason() string
+	GetWithdrawn() bool
+}
+
+// corrections say of an entry that it does not count, and what it corrects and why.
+func corrections(e corrected) (text string) {
+	switch {
+	case e.GetWithdrawn():
+		text = "TAKEN BACK, there was none: " + e.GetReason() + ". "
+	case e.GetSupersedes() != "":
+		text = "A correction: " + e.GetReason() + ". "
+	}
+	if e.GetSuccessor() != "" {
+		text = "CORRECTED by a later entry, does not count. " + text
+	}
+	return text
 }
 
 func (r Record) findings(d *printing.Document) {
@@ -63,7 +86,7 @@ func (r Record) labour(d *printing.Document) {
 	d.Heading(2, "Time worked")
 	t := printing.Table{Columns: columns("Who|From, to|Step|Length", 1.2, 2.6, 1.6, 1.6)}
 	for _, e := range r.Labour {
-		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), hours(e.GetWorkedSeconds()) + r.late(e.GetPaperEntry(), e.GetEndTime(), e.GetCreateTime())})
+		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), corrections(e) + hours(e.GetWorkedSeconds()) + r.late(e.GetPaperEntry(), e.GetEndTime(), e.GetCreateTime())})
 	}
 	t.Rows = append(t.Rows, []string{"All", "", "", hours(worked(r.Labour))})
 	d.Table(t)

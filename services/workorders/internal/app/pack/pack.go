@@ -114,9 +114,12 @@ func all[T proto.Message](e *encoder, list []T) []json.RawMessage {
 	return out
 }
 
+// worked is the time worked; what was corrected and what was taken back is none.
 func worked(entries []*workordersv1.LabourEntry) (seconds int64) {
 	for _, e := range entries {
-		seconds += e.GetWorkedSeconds()
+		if e.GetSuccessor() == "" && !e.GetWithdrawn() {
+			seconds += e.GetWorkedSeconds()
+		}
 	}
 	return seconds
 }
