@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"runtime"
 	"slices"
 	"sync"
@@ -188,6 +189,7 @@ func (l *lot) settle(ctx context.Context) error {
 		l.found[i] = l.unit.find(ctx, l.subjects[i], l.job)
 	}
 	l.helpers.Wait()
+	dates := map[string]string{}
 	for i, subject := range l.subjects {
 		f := l.found[i]
 		if errors.Is(f.err, errAside) {
@@ -199,10 +201,11 @@ func (l *lot) settle(ctx context.Context) error {
 		if f.err != nil {
 			return fmt.Errorf("what is due on %s: %w", subject, f.err)
 		}
+		maps.Copy(dates, f.moved)
 		l.rooms.give(f.old.Items, f.points.Items)
 		l.found[i] = found{}
 	}
-	return nil
+	return store.MoveDates(ctx, l.Tx, dates)
 }
 
 // say reports whether the points of a subject say what its rows say: they were worked out from the same requirements, and no record is going to

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -115,8 +116,9 @@ type found struct {
 	seen    seen
 	old     points.Points // what was kept
 	points  points.Points
-	changed []fresh // what may have to be written
-	body    []byte  // the points as they are kept
+	changed []fresh           // what may have to be written
+	moved   map[string]string // the dates of rows that say all else that their items do, by name
+	body    []byte            // the points as they are kept
 	err     error
 }
 
@@ -183,15 +185,30 @@ func (f *found) weighItems(ctx context.Context) error {
 			continue
 		}
 		f.points.Until = sooner(f.points.Until, w.until)
-		if !w.asKept(s) {
-			item := w.tell(s)
-			w.point.Told = toldOf(item)
-			f.changed = append(f.changed, fresh{r, item, w.point.Told})
-		}
+		f.take(&w, s)
 		f.points.Set(w.point)
 	}
 	f.body = f.points.Encode()
 	return nil
+}
+
+// take notes what has to be written of an item that was worked out, and what its row says then.
+func (f *found) take(w *weighed, s seen) {
+	if !w.asKept(s) {
+		item := w.tell(s)
+		w.point.Told = toldOf(item)
+		f.changed = append(f.changed, fresh{w.rule, item, w.point.Told})
+	} else if !s.was.Told.Listed(w.point.Told) {
+		f.move(dueName(w.rule.GetName(), s.subject.GetName()), protoDate(w.point.Told.Date))
+	}
+}
+
+// move notes the date of a row that says all else that its item does.
+func (f *found) move(item string, to *date.Date) {
+	if f.moved == nil {
+		f.moved = map[string]string{}
+	}
+	f.moved[item] = resource.DateText(to)
 }
 
 // save writes the items that changed, tells of them, and keeps the points, in a transaction beside which the rest may have been done.
@@ -207,33 +224,37 @@ func (f *found) save(ctx context.Context, tx *storage.Tx) error {
 	if len(f.only) > 0 { // the others may not have been looked at today
 		return store.ChangePoints(ctx, f.Tx, subject, f.points.Rules, f.body)
 	}
+	if f.old.Rules == f.points.Rules {
+		return store.KeepPoints(ctx, f.Tx, subject, f.seen.begins(0), f.seen.begins(1), f.body)
+	}
 	return store.SavePoints(ctx, f.Tx, subject, f.points.Rules, f.seen.begins(0), f.seen.begins(1), f.body)
 }
 
 // settleItems saves items, unless their rows say the same. A row that stays as it is may have another date than the item, from before, which is
 // put right.
 func (f *found) settleItems(ctx context.Context) error {
-	dates := map[string]string{}
 	for _, w := range f.changed {
 		saved, err := f.keepItem(ctx, w.rule, f.loaded.items[w.item.GetName()], w.item, f.accomplishment)
 		if err != nil {
 			return fmt.Errorf("%s: %w", w.rule.GetName(), err)
 		}
 		if was := f.old.Of(w.rule.GetName()); !saved && (was == nil || !was.Told.Listed(w.told)) {
-			dates[w.item.GetName()] = resource.DateText(w.item.GetDueDate())
+			f.move(w.item.GetName(), w.item.GetDueDate())
 		}
 	}
-	return store.MoveDates(ctx, f.Tx, dates)
+	return nil
 }
 
 // asKept reports whether an item comes out as it is kept, so that its row says all that the item does beside what a day, counters and a rate change;
-// the point then tells what the row does.
+// the point then tells what the row does, once its date is put right as a new day does.
 func (w *weighed) asKept(s seen) bool {
 	was := s.was
 	if was == nil || !w.kept && (w.point.Counted || was.Counted || string(was.Told.Band) != w.band.String()) || was.Told.Row != w.says(s).digest() {
 		return false
 	}
-	w.point.Told = was.Told
+	if !w.kept {
+		w.point.Told = was.Told
+	}
 	return true
 }
 

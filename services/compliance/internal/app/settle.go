@@ -77,8 +77,10 @@ type sight struct {
 	seen   seen
 	points points.Points
 	good   bool
-	turned []*points.Point // the row needs another band, or a date where there was none
+	turned []*points.Point // the row needs another band
 	moved  []*points.Point // the row needs another date
+	body   []byte          // the points as they are kept, where no row turned
+	once   sync.Once       // whoever comes first looks
 }
 
 // newDay puts today to subjects, at most store.Many. What is kept is enough, unless history may say otherwise by now.
@@ -91,42 +93,52 @@ func (u unit) newDay(ctx context.Context, subjects []string) error {
 	if err != nil {
 		return err
 	}
-	days, err := u.days(ctx, subjects, kept)
+	days, err := u.days(ctx, subjects)
 	if err != nil {
 		return err
 	}
+	look := func(i int) { days[i].once.Do(func() { days[i].look(kept[subjects[i]], u.book.ruleset) }) }
+	defer lookBeside(len(days), look)()
 	var again []string
+	dates := map[string]string{}
 	for i := range days {
-		if d := &days[i]; !d.good {
-			again = append(again, d.seen.subject.GetName())
-		} else if err := u.saveDay(ctx, d); err != nil {
+		if look(i); !days[i].good {
+			again = append(again, subjects[i])
+		} else if err := u.saveDay(ctx, &days[i], dates); err != nil {
 			return err
 		}
+	}
+	if err := store.MoveDates(ctx, u.Tx, dates); err != nil {
+		return err
 	}
 	return u.recomputeThese(ctx, again, nil, "")
 }
 
-// days looks at subjects today. Reading is one thing after the other, counting is spread over the cores.
-func (u unit) days(ctx context.Context, subjects []string, kept map[string][]byte) ([]sight, error) {
+// lookBeside looks at all on the other cores, while what was looked at is written. What it returns waits for the last look.
+func lookBeside(all int, look func(i int)) (wait func()) {
+	var workers sync.WaitGroup
+	for range min(all, runtime.GOMAXPROCS(0)) - 1 {
+		workers.Go(func() {
+			for i := range all {
+				look(i)
+			}
+		})
+	}
+	return workers.Wait
+}
+
+// days are subjects of which the points are to be looked at.
+func (u unit) days(ctx context.Context, subjects []string) ([]sight, error) {
 	u, err := u.withThings(ctx, subjects)
 	if err != nil {
 		return nil, err
 	}
-	days, rules := make([]sight, len(subjects)), u.book.ruleset
+	days := make([]sight, len(subjects))
 	for i, name := range subjects {
 		if days[i].seen, err = u.glance(ctx, name); err != nil {
 			return nil, err
 		}
 	}
-	var workers sync.WaitGroup
-	for first, n := 0, runtime.GOMAXPROCS(0); first < n; first++ {
-		workers.Go(func() {
-			for i := first; i < len(days); i += n {
-				days[i].look(kept[subjects[i]], rules)
-			}
-		})
-	}
-	workers.Wait()
 	return days, nil
 }
 
@@ -154,6 +166,9 @@ func (d *sight) look(kept []byte, rules string) {
 		}
 		point.Told = told
 	}
+	if len(d.turned) == 0 {
+		d.body = p.Encode()
+	}
 }
 
 // glance is a subject as it is now, without its records.
@@ -167,19 +182,20 @@ func (u unit) glance(ctx context.Context, name string) (seen, error) {
 	return s, err
 }
 
-// saveDay writes the rows that a day changed and tells what came near or passed.
-func (u unit) saveDay(ctx context.Context, d *sight) error {
-	subject, dates := d.seen.subject.GetName(), map[string]string{}
+// saveDay writes what a day changed and tells what came near or passed. The dates that moved are added to those of other subjects, as all are
+// written at once.
+func (u unit) saveDay(ctx context.Context, d *sight, dates map[string]string) error {
+	subject := d.seen.subject.GetName()
 	for _, p := range d.moved {
 		dates[dueName(p.Requirement, subject)] = resource.DateText(protoDate(p.Told.Date))
 	}
-	if err := store.MoveDates(ctx, u.Tx, dates); err != nil {
-		return err
+	if len(d.turned) > 0 {
+		if err := u.saveTurned(ctx, d); err != nil {
+			return err
+		}
+		d.body = d.points.Encode()
 	}
-	if err := u.saveTurned(ctx, d); err != nil {
-		return err
-	}
-	return store.SavePoints(ctx, u.Tx, subject, d.points.Rules, d.seen.begins(0), d.seen.begins(1), d.points.Encode())
+	return store.KeepPoints(ctx, u.Tx, subject, d.seen.begins(0), d.seen.begins(1), d.body)
 }
 
 func (u unit) saveTurned(ctx context.Context, d *sight) error {
@@ -189,7 +205,7 @@ func (u unit) saveTurned(ctx context.Context, d *sight) error {
 			all[i] = dueName(p.Requirement, d.seen.subject.GetName())
 		}
 		in, args := store.In("name", 1, all)
-		items, err := store.DueItems.Where(ctx, u.Tx, in, args...)
+		items, err := store.DueItems.Where(ctx, u.Tx, in+" ORDER BY name", args...)
 		if err != nil {
 			return err
 		}

@@ -126,10 +126,22 @@ func (u unit) count(ctx context.Context, w *weighed, s seen, done []*store.Recor
 		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: w.inForce(s, from.tree),
 		Soft: r.GetSoft(), Lowered: n > 0 && done[n-1].Counters != w.last.Counters,
 	}
-	if was := s.was; was != nil && was.Same(w.point) && !was.Stale(was.OnSlate(s.slate, stateOf(s)), s.today) {
-		w.point.Told, w.kept = was.Told, true
-	}
+	w.keep(s)
 	return nil
+}
+
+// keep tells whether an item comes out as it is kept: counted from the same, and with a row in the same band. Its date may have to follow.
+func (w *weighed) keep(s seen) {
+	was := s.was
+	if was == nil || !was.Same(w.point) {
+		return
+	}
+	w.point.Told = was.Told
+	now := was.OnSlate(s.slate, stateOf(s))
+	if was.Stale(now, s.today) {
+		w.point.Told.Date = now.Date
+	}
+	w.kept = now.Band == was.Told.Band
 }
 
 // tell is the item.

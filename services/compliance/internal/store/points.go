@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -16,16 +17,21 @@ const Many = 128
 // In is a condition on a column for so many names, at most Many, with placeholders from one on. Lists are filled up to a power of
 // two, so that few statements serve them all.
 func In(column string, first int, names []string) (condition string, args []any) {
-	width := 1
-	for width < len(names) {
-		width *= 2
-	}
-	marks := make([]string, width)
+	marks := make([]string, width(len(names)))
 	for i := range marks {
 		marks[i] = fmt.Sprintf("$%d", first+i)
 		args = append(args, names[min(i, len(names)-1)])
 	}
 	return column + " IN (" + strings.Join(marks, ", ") + ")", args
+}
+
+// width is the power of two that so many are filled up to.
+func width(n int) int {
+	w := 1
+	for w < n {
+		w *= 2
+	}
+	return w
 }
 
 // LockPoints reads what is kept of subjects, at most Many, and keeps others from changing it until the transaction ends. One that has none
@@ -72,6 +78,12 @@ func SavePoints(ctx context.Context, tx *storage.Tx, subject, rules string, from
 		rules, storage.Micros(from), storage.Micros(end), body, subject)
 }
 
+// KeepPoints is SavePoints of points that follow from the same requirements as those that were kept: one index less has to be written.
+func KeepPoints(ctx context.Context, tx *storage.Tx, subject string, from, end time.Time, body []byte) error {
+	return tx.Queue(ctx, nil, "UPDATE due_points SET day_time = $1, end_time = $2, body = $3 WHERE subject = $4",
+		storage.Micros(from), storage.Micros(end), body, subject)
+}
+
 // ChangePoints keeps the points of a subject of which some changed; it stays looked at on the day that it was.
 func ChangePoints(ctx context.Context, tx *storage.Tx, subject, rules string, body []byte) error {
 	return tx.Queue(ctx, nil, "UPDATE due_points SET rules = $1, body = $2 WHERE subject = $3", rules, body, subject)
@@ -96,14 +108,10 @@ func Rules(ctx context.Context, tx *storage.Tx) (string, error) {
 // MoveDates puts the dates (YYYY-MM-DD) of due items that a day moved into their rows. The items are as they were: the day is put to them
 // when they are read.
 func MoveDates(ctx context.Context, tx *storage.Tx, dates map[string]string) error {
-	all := make([]string, 0, len(dates))
-	for name := range dates {
-		all = append(all, name)
-	}
-	slices.Sort(all)
-	for some := range slices.Chunk(all, Many) {
-		rows, args := make([]string, len(some)), make([]any, 0, 2*len(some))
-		for i, name := range some {
+	for some := range slices.Chunk(slices.Sorted(maps.Keys(dates)), Many) {
+		rows, args := make([]string, width(len(some))), make([]any, 0, 2*width(len(some)))
+		for i := range rows { // filled up with the last
+			name := some[min(i, len(some)-1)]
 			rows[i] = fmt.Sprintf("($%d, $%d)", 2*i+1, 2*i+2)
 			args = append(args, name, dates[name])
 		}
