@@ -64,29 +64,33 @@ func lineOf(a *compliancev1.Accomplishment) []byte {
 // isLine tells a line from an accomplishment that is kept whole.
 func isLine(kept []byte) bool { return len(kept) > 0 && kept[0] == lineMark }
 
-// subjectOfLine is what a line is of.
-func subjectOfLine(line []byte) ([]byte, error) {
-	n, width := binary.Uvarint(line[1:])
-	if width <= 0 || n > uint64(len(line)-1-width) {
-		return nil, errLine
+// usualLine is about how many bytes a line has.
+const usualLine = 64
+
+// readLines adds the records of lines that stand one behind the other. Their texts are parts of one.
+func readLines(all []Record, lines []byte) ([]Record, error) {
+	for left := (lineReader{all: string(lines), b: lines}); left.at < len(lines); {
+		all = append(all, Record{body: lines})
+		if left.record(&all[len(all)-1]); left.bad {
+			return nil, errLine
+		}
 	}
-	return line[1+width:][:n], nil
+	return all, nil
 }
 
-// readLine reads a record from its line. Its texts are parts of one.
-func (r *Record) readLine(line []byte) error {
-	left := lineReader{all: string(line), b: line, at: 1}
-	left.text() // the subject, which whoever asked for it knows
-	r.Name, r.Supersedes = left.text(), left.text()
-	flags := left.number()
-	r.Counted, r.Void = flags&lineCounted != 0, flags&lineVoid != 0
-	r.DoneDate = civil.Date{Year: int(left.number()), Month: int(left.number()), Day: int(left.number())}
-	r.Recorded = left.number()
-	r.Counters.Seconds, r.Counters.Cycles, r.Counters.Starts, r.Landings = left.number(), left.number(), left.number(), left.number()
-	if left.bad || left.at != len(line) {
-		return errLine
+// record reads one line.
+func (l *lineReader) record(r *Record) {
+	if l.bad = l.b[l.at] != lineMark; l.bad {
+		return
 	}
-	return nil
+	l.at++
+	l.text() // the subject, which whoever asked for it knows
+	r.Name, r.Supersedes = l.text(), l.text()
+	flags := l.number()
+	r.Counted, r.Void = flags&lineCounted != 0, flags&lineVoid != 0
+	r.DoneDate = civil.Date{Year: int(l.number()), Month: int(l.number()), Day: int(l.number())}
+	r.Recorded = l.number()
+	r.Counters.Seconds, r.Counters.Cycles, r.Counters.Starts, r.Landings = l.number(), l.number(), l.number(), l.number()
 }
 
 // lineReader reads on until something is wrong, and nothing after.

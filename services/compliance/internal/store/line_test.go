@@ -50,6 +50,65 @@ func TestALineSaysWhatTheRecordDoes(t *testing.T) {
 	})
 }
 
+// Lines that stand one behind the other are the records that they are apart, and with a byte less or more they are none.
+func TestLinesInARowAreTheLinesApart(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var apart store.Records
+		var row []byte
+		for range rapid.IntRange(1, 20).Draw(t, "records") {
+			line := store.LineOf(anyAccomplishment(t))
+			apart, row = append(apart, line), append(row, line...)
+		}
+		one, err := store.Records{row}.Read()
+		if err != nil {
+			t.Fatal(err)
+		}
+		each, err := apart.Read()
+		if err != nil || len(one) != len(each) {
+			t.Fatalf("%d and %d records, %v", len(one), len(each), err)
+		}
+		for i := range each {
+			if got, want := bare(one[i]), bare(each[i]); got != want {
+				t.Errorf("%s in a row, %s apart", got, want)
+			}
+		}
+		if _, err := (store.Records{row[:len(row)-1]}).Read(); err == nil {
+			t.Error("a byte less passes")
+		}
+		if _, err := (store.Records{append(row, 0)}).Read(); err == nil {
+			t.Error("a byte more passes")
+		}
+	})
+}
+
+// A store that puts lines together keeps every byte of them, whatever bytes they are: zeros, and what is no text.
+func TestAStoreKeepsEveryByteOfLines(t *testing.T) {
+	engines(t, func(t *testing.T, k *keeper) {
+		var want []string
+		k.do(func(ctx context.Context, tx *storage.Tx) error {
+			for i := range 300 { // whose numbers have all bytes
+				a := &compliancev1.Accomplishment{
+					Name: fmt.Sprintf("requirements/r/accomplishments/%d", i), Subject: "engines/0", DoneDate: &date.Date{Year: 2026, Month: 1, Day: 1},
+					Counters: &compliancev1.Counters{OperatingSeconds: int64(i), Cycles: int64(i) << 20, Starts: -int64(i) << 40, Landings: int64(i)},
+				}
+				if err := store.Accomplishments.Insert(ctx, tx, a, now); err != nil {
+					return err
+				}
+				want = append(want, said(t, store.Records{store.LineOf(a)})...)
+			}
+			return nil
+		})
+		k.do(func(ctx context.Context, tx *storage.Tx) error {
+			lines, err := store.LinesOfMany(ctx, tx, []string{"engines/0"}, nil)
+			slices.Sort(want)
+			if got := said(t, lines["engines/0"]); !slices.Equal(got, want) || len(lines["engines/0"]) != 1 {
+				t.Errorf("%d records in %d pieces, want %d in one", len(got), len(lines["engines/0"]), len(want))
+			}
+			return err
+		})
+	})
+}
+
 // FuzzLine reads bytes that are no line: they are an error or a record, and never a panic.
 func FuzzLine(f *testing.F) {
 	line := store.LineOf(&compliancev1.Accomplishment{
@@ -101,7 +160,10 @@ func TestLinesSayWhatTheirRecordsDo(t *testing.T) {
 			if err := store.Accomplishments.Save(ctx, tx, corrected, now); err != nil {
 				return err
 			}
-			_, err = tx.Exec(ctx, "UPDATE accomplishments SET line = $1 WHERE name = $2", []byte{}, "requirements/r1/accomplishments/5")
+			if _, err := tx.Exec(ctx, "UPDATE accomplishments SET line = $1 WHERE name = $2", []byte{}, "requirements/r1/accomplishments/5"); err != nil {
+				return err
+			}
+			_, err = tx.Exec(ctx, "UPDATE accomplishments SET line = '' WHERE name = $1", "requirements/r0/accomplishments/8") // as the migration says it
 			return err
 		})
 		k.do(func(ctx context.Context, tx *storage.Tx) error {
@@ -116,8 +178,15 @@ func TestLinesSayWhatTheirRecordsDo(t *testing.T) {
 					t.Errorf("%s:\n%s\nwant\n%s", subject, strings.Join(got, "\n"), strings.Join(want, "\n"))
 				}
 			}
-			if n, all := short(lines[subjects[0]])+short(lines[subjects[1]]), len(lines[subjects[0]])+len(lines[subjects[1]]); n != 10 || all != 12 {
-				t.Errorf("%d lines of %d records, want 10 of 12", n, all)
+			if n := []int{short(lines[subjects[0]]), short(lines[subjects[1]]), len(lines[subjects[2]])}; !slices.Equal(n, []int{5, 4, 0}) {
+				t.Errorf("%d records were read from lines, want 5, 4 and none", n)
+			}
+			some, err := store.LinesOfMany(ctx, tx, subjects[:1], []string{"requirements/r0", "requirements/r7"})
+			if want, got := said(t, lines[subjects[0]]), said(t, some[subjects[0]]); !slices.Equal(got, want) || len(some) != 1 {
+				t.Errorf("of one subject %q, want %q", got, want)
+			}
+			if none, err := store.LinesOfMany(ctx, tx, subjects[:1], []string{"requirements/r1"}); err != nil || len(none) != 0 {
+				t.Errorf("of a requirement without records there: %v, %v", none, err)
 			}
 			return err
 		})
@@ -138,7 +207,7 @@ func said(t *testing.T, kept store.Records) (all []string) {
 	return all
 }
 
-// short is how many of them are lines.
+// short is how many of them were read from lines.
 func short(kept store.Records) (n int) {
 	records, err := kept.Read()
 	for i := range records {

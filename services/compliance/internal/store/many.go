@@ -14,30 +14,55 @@ import (
 
 // AccomplishmentsOfMany are the records on subjects, at most Many, by subject, in no order; requirements, when there are any, narrow them.
 func AccomplishmentsOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) (map[string]Records, error) {
-	return recordsOfMany(ctx, tx, "body", subjects, requirements)
+	out := map[string]Records{}
+	in, args := narrowed(subjects, requirements)
+	return out, addWhole(ctx, tx, out, subjects, in, args)
 }
 
-// LinesOfMany is AccomplishmentsOfMany of no more than what due items follow from.
+// LinesOfMany is AccomplishmentsOfMany of no more than what due items follow from. The store puts the lines of a subject one behind the other: to ask
+// for each by itself took as long as to read it.
 func LinesOfMany(ctx context.Context, tx *storage.Tx, subjects, requirements []string) (map[string]Records, error) {
-	return recordsOfMany(ctx, tx, "CASE WHEN LENGTH(line) = 0 THEN body ELSE line END", subjects, requirements)
+	out := make(map[string]Records, len(subjects))
+	in, args := narrowed(subjects, requirements)
+	if _, err := storage.Collect(ctx, tx, func(row storage.Scanner) (subject string, err error) {
+		var lines []byte
+		if err = row.Scan(&subject, &lines); len(lines) > 0 {
+			out[subject] = Records{lines}
+		}
+		return subject, err
+	}, "SELECT subject, string_agg(line, '') FROM accomplishments WHERE "+in+" GROUP BY subject", args...); err != nil {
+		return nil, err
+	}
+	in += fmt.Sprintf(" AND line <= $%d", len(args)+1) // those without a line
+	return out, addWhole(ctx, tx, out, subjects, in, append(args, []byte{}))
 }
 
-func recordsOfMany(ctx context.Context, tx *storage.Tx, what string, subjects, requirements []string) (map[string]Records, error) {
-	in, args := In("subject", 1, subjects)
+// narrowed is the condition on records of subjects and, when there are any, of requirements.
+func narrowed(subjects, requirements []string) (condition string, args []any) {
+	condition, args = In("subject", 1, subjects)
 	var of []string
 	for _, r := range requirements {
 		of = append(of, fmt.Sprintf("(name >= $%d AND name < $%d)", len(args)+1, len(args)+2))
 		args = append(args, r+"/", r+"0")
 	}
 	if len(of) > 0 {
-		in += " AND (" + strings.Join(of, " OR ") + ")"
+		condition += " AND (" + strings.Join(of, " OR ") + ")"
 	}
-	rows, err := tx.Query(ctx, "SELECT "+what+" FROM accomplishments WHERE "+in, args...)
+	return condition, args
+}
+
+// addWhole adds the whole records that meet a condition.
+func addWhole(ctx context.Context, tx *storage.Tx, to map[string]Records, subjects []string, condition string, args []any) error {
+	rows, err := tx.Query(ctx, "SELECT body FROM accomplishments WHERE "+condition, args...)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	defer func() { _ = rows.Close() }()
-	return recordsOf(rows, subjects)
+	found, err := recordsOf(rows, subjects)
+	for name, more := range found {
+		to[name] = append(to[name], more...)
+	}
+	return err
 }
 
 // fewRecords is for how many records of a subject there is room from the beginning.

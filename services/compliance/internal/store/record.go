@@ -23,7 +23,7 @@ type Record struct {
 	Recorded         int64 // when, in microseconds
 	Void             bool
 
-	body []byte // the whole of it, or its line
+	body []byte // the whole of it, or lines of which it is one
 }
 
 // Whole is the accomplishment with all that it says; an error when it was not read whole.
@@ -38,16 +38,30 @@ func (r *Record) Whole() (*compliancev1.Accomplishment, error) {
 	return a, proto.Unmarshal(r.body, a)
 }
 
-// Records are accomplishments as they are kept, whole or as lines, so that they can be read elsewhere than where the store is.
+// Records are accomplishments as they are kept, whole or as lines, of which any number may stand in one place, one behind the other. So they can be
+// read elsewhere than where the store is.
 type Records [][]byte
 
 // Read reads them.
 func (r Records) Read() ([]Record, error) {
-	all := make([]Record, len(r))
-	for i, body := range r {
-		if err := all[i].read(body); err != nil {
+	room := 0
+	for _, kept := range r {
+		room += 1 + len(kept)/usualLine
+	}
+	all := make([]Record, 0, room)
+	for _, kept := range r {
+		if isLine(kept) {
+			var err error
+			if all, err = readLines(all, kept); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		var one Record
+		if err := one.read(kept); err != nil {
 			return nil, err
 		}
+		all = append(all, one)
 	}
 	return all, nil
 }
@@ -64,9 +78,7 @@ const (
 )
 
 func (r *Record) read(body []byte) error {
-	if r.body = body; isLine(body) {
-		return r.readLine(body)
-	}
+	r.body = body
 	var created [2]int64 // seconds, nanoseconds
 	for f, err := range fields(body) {
 		if err != nil {
@@ -105,9 +117,6 @@ func (r *Record) read(body []byte) error {
 
 // subjectOf is what a record is of.
 func subjectOf(body []byte) (subject []byte, err error) {
-	if isLine(body) {
-		return subjectOfLine(body)
-	}
 	for f, err := range fields(body) {
 		if err != nil {
 			return nil, err
