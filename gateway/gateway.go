@@ -104,7 +104,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles, IdleLife: cfg.SessionIdle}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
-		Answers: access.AnswersForEndpoints,
+		Answers: access.Answers{Store: g.store},
 	}
 	g.sender, err = webhooks.NewWorker(g.hooks, deps.Log)
 	if err == nil {

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"coldsection.example/services/platform/facts"
 )
 
 func escaped(text string) string { return url.QueryEscape(text) }
@@ -75,6 +77,10 @@ func factsAreRegistered(t *testing.T, in told) {
 		for _, e := range elements(page, "events") {
 			event, _ := e.(map[string]any)
 			made[text(event, "type")] = true
+			teller := strings.NewReplacer("/coldsection/", "", "gateway", facts.Access).Replace(text(event, "source"))
+			if of := facts.Of(text(event, "type")); of != teller {
+				t.Errorf("%s tells %s, which package facts says is of the area %q", teller, text(event, "type"), of)
+			}
 		}
 		cursor, more = text(page, "nextCursor"), len(elements(page, "events")) > 0
 	}

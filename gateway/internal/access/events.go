@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/grpc"
 
+	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/feed"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/clock"
@@ -43,8 +44,12 @@ func (e *Events) ListEvents(ctx context.Context, req *accessv1.ListEventsRequest
 	case limit == 0:
 		limit = defaultFeed
 	}
+	reader := accounts.ReaderOf(ctx)
+	if err := reader.Asked(req.GetTypes()); err != nil {
+		return nil, err
+	}
 	facts, next, err := e.Feed.Feed(ctx, eventbus.FeedQuery{
-		After: after, Oldest: req.GetAfter() == "", Types: req.GetTypes(), Subject: req.GetSubject(), Limit: min(limit, maxFeed),
+		After: after, Oldest: req.GetAfter() == "", Types: reader.Narrow(req.GetTypes()), May: reader.May, Subject: req.GetSubject(), Limit: min(limit, maxFeed),
 		Wait: min(max(req.GetWait().AsDuration(), 0), maxWait),
 	})
 	if err != nil {
@@ -74,7 +79,13 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 	if err != nil {
 		return err
 	}
-	query := eventbus.FeedQuery{After: after, Oldest: req.GetAfter() == "", Types: req.GetTypes(), Limit: defaultFeed, Wait: maxWait}
+	reader := accounts.ReaderOf(stream.Context())
+	if err := reader.Asked(req.GetTypes()); err != nil {
+		return err
+	}
+	query := eventbus.FeedQuery{
+		After: after, Oldest: req.GetAfter() == "", Types: reader.Narrow(req.GetTypes()), May: reader.May, Limit: defaultFeed, Wait: maxWait,
+	}
 	ctx, end := context.WithCancel(stream.Context())
 	defer end()
 	go func() {

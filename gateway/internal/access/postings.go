@@ -3,6 +3,7 @@ package access
 import (
 	"context"
 
+	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/feed"
 	"coldsection.example/gateway/internal/postings"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
@@ -36,7 +37,7 @@ func (s *Postings) AcknowledgePosting(ctx context.Context, req *accessv1.Acknowl
 		return nil, err
 	}
 	return idempotency.Execute(ctx, s.Store.DB, s.Store.Clock, req, func(ctx context.Context, tx *storage.Tx) (*accessv1.Posting, error) {
-		return s.Store.Acknowledge(ctx, tx, req)
+		return s.Store.Acknowledge(ctx, tx, accounts.ReaderOf(ctx), req)
 	})
 }
 
@@ -51,7 +52,7 @@ func (s *Postings) BatchAcknowledgePostings(
 		func(ctx context.Context, tx *storage.Tx) (*accessv1.BatchAcknowledgePostingsResponse, error) {
 			answer := &accessv1.BatchAcknowledgePostingsResponse{}
 			for _, one := range req.GetRequests() {
-				p, err := s.Store.Acknowledge(ctx, tx, one)
+				p, err := s.Store.Acknowledge(ctx, tx, accounts.ReaderOf(ctx), one)
 				if err != nil {
 					return nil, err
 				}
@@ -66,7 +67,7 @@ func (s *Postings) GetPosting(ctx context.Context, req *accessv1.GetPostingReque
 	if _, err := s.Store.CatchUp(ctx); err != nil {
 		return nil, err
 	}
-	return postings.Table.Read(ctx, s.Store.DB, req.GetName())
+	return postings.Read(ctx, s.Store.DB, accounts.ReaderOf(ctx), req.GetName())
 }
 
 // ListPostings lists postings.
@@ -74,7 +75,8 @@ func (s *Postings) ListPostings(ctx context.Context, req *accessv1.ListPostingsR
 	if _, err := s.Store.CatchUp(ctx); err != nil {
 		return nil, err
 	}
-	items, next, err := postings.Table.List(ctx, s.Store.DB, s.Lister, req, "")
+	scope, args := accounts.ReaderOf(ctx).Condition("event_type", nil)
+	items, next, err := postings.Table.ListWhere(ctx, s.Store.DB, s.Lister, req, scope, args...)
 	return &accessv1.ListPostingsResponse{Postings: items, NextPageToken: next}, err
 }
 
@@ -84,13 +86,16 @@ func (s *Postings) ReconcilePostings(ctx context.Context, req *accessv1.Reconcil
 	if err != nil {
 		return nil, err
 	}
-	place, err := s.Store.CatchUp(ctx)
-	if err != nil {
+	if _, err := s.Store.CatchUp(ctx); err != nil {
 		return nil, err
 	}
-	answer := &accessv1.ReconcilePostingsResponse{Cursor: feed.Cursor(place)}
-	return answer, s.Store.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		answer.Lines, err = postings.Reconcile(ctx, tx, days)
+	answer := &accessv1.ReconcilePostingsResponse{}
+	return answer, s.Store.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		place, err := postings.Place(ctx, tx)
+		if err == nil {
+			answer.Cursor = feed.Cursor(place)
+			answer.Lines, err = postings.Reconcile(ctx, tx, accounts.ReaderOf(ctx), days)
+		}
 		return err
 	})
 }
@@ -101,13 +106,16 @@ func (s *Postings) TotalPostings(ctx context.Context, req *accessv1.TotalPosting
 	if err != nil {
 		return nil, err
 	}
-	place, err := s.Store.CatchUp(ctx)
-	if err != nil {
+	if _, err := s.Store.CatchUp(ctx); err != nil {
 		return nil, err
 	}
-	answer := &accessv1.TotalPostingsResponse{Cursor: feed.Cursor(place)}
-	return answer, s.Store.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
-		answer.Lines, err = postings.Total(ctx, tx, days)
+	answer := &accessv1.TotalPostingsResponse{}
+	return answer, s.Store.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		place, err := postings.Place(ctx, tx)
+		if err == nil {
+			answer.Cursor = feed.Cursor(place)
+			answer.Lines, err = postings.Total(ctx, tx, accounts.ReaderOf(ctx), days)
+		}
 		return err
 	})
 }

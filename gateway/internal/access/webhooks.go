@@ -2,7 +2,7 @@ package access
 
 import (
 	"context"
-	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -14,7 +14,6 @@ import (
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/eventbus"
-	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/resource"
@@ -30,19 +29,6 @@ type Webhooks struct {
 	Store  *webhooks.Store
 	Worker *webhooks.Worker
 	Lister *listing.Lister
-}
-
-// endpointRoles are those whose holders have endpoints.
-var endpointRoles = []string{"admin", "integrator"}
-
-// AnswersForEndpoints says whether an account is active, has a role that may have endpoints, and is not limited to owners.
-func AnswersForEndpoints(ctx context.Context, tx *storage.Tx, account string) (bool, error) {
-	a, err := accounts.Accounts.Get(ctx, tx, account)
-	if fault.HasReason(err, "NOT_FOUND") {
-		return false, nil
-	}
-	may := slices.ContainsFunc(a.GetRoles(), func(role string) bool { return slices.Contains(endpointRoles, role) })
-	return may && a.GetState() == accessv1.Account_ACTIVE && len(a.GetOwners()) == 0, err
 }
 
 // Register adds the services to a server, with who may call what.
@@ -99,7 +85,7 @@ func (s *Webhooks) UpdateWebhookEndpoint(ctx context.Context, req *accessv1.Upda
 	return s.endpoint(ctx, req, func(ctx context.Context, tx *storage.Tx) (*accessv1.WebhookEndpoint, error) {
 		update := req.GetWebhookEndpoint()
 		return s.Store.Change(ctx, tx, update.GetName(), update.GetEtag(), func(e *accessv1.WebhookEndpoint) error {
-			return s.Store.Update(ctx, e, update, req.GetUpdateMask())
+			return s.Store.Update(ctx, tx, e, update, req.GetUpdateMask())
 		})
 	})
 }
@@ -174,7 +160,7 @@ func (s *Webhooks) TestWebhookEndpoint(ctx context.Context, req *accessv1.TestWe
 // ReplayWebhookDelivery sends a message anew.
 func (s *Webhooks) ReplayWebhookDelivery(ctx context.Context, req *accessv1.ReplayWebhookDeliveryRequest) (*accessv1.WebhookDelivery, error) {
 	return idempotency.Execute(ctx, s.Store.DB, s.Store.Clock, req, func(ctx context.Context, tx *storage.Tx) (*accessv1.WebhookDelivery, error) {
-		return s.Store.Replay(ctx, tx, req.GetName())
+		return s.Store.Replay(ctx, tx, accounts.ReaderOf(ctx), req.GetName())
 	})
 }
 
@@ -207,11 +193,17 @@ func (s *Webhooks) ListWebhookEndpoints(ctx context.Context, req *accessv1.ListW
 
 // GetWebhookDelivery reads a delivery with its body.
 func (s *Webhooks) GetWebhookDelivery(ctx context.Context, req *accessv1.GetWebhookDeliveryRequest) (*accessv1.WebhookDelivery, error) {
-	return s.Store.Read(ctx, req.GetName())
+	return s.Store.Read(ctx, accounts.ReaderOf(ctx), req.GetName())
 }
 
 // ListWebhookDeliveries lists deliveries.
 func (s *Webhooks) ListWebhookDeliveries(ctx context.Context, req *accessv1.ListWebhookDeliveriesRequest) (*accessv1.ListWebhookDeliveriesResponse, error) {
-	items, next, err := webhooks.Deliveries.List(ctx, s.Store.DB, s.Lister, req, req.GetParent()+"/deliveries")
+	scope, args := "", []any(nil)
+	if !strings.HasSuffix(req.GetParent(), "/-") {
+		of := req.GetParent() + "/deliveries"
+		scope, args = "name >= $1 AND name < $2 AND ", []any{of + "/", of + "0"}
+	}
+	theirs, args := webhooks.Readable(accounts.ReaderOf(ctx), args)
+	items, next, err := webhooks.Deliveries.ListWhere(ctx, s.Store.DB, s.Lister, req, scope+theirs, args...)
 	return &accessv1.ListWebhookDeliveriesResponse{WebhookDeliveries: items, NextPageToken: next}, err
 }

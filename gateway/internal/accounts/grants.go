@@ -69,6 +69,24 @@ func (s *Store) liveKey(ctx context.Context, tx *storage.Tx, query string, args 
 	return key, account, nil
 }
 
+// Works says whether a key may still be used.
+func (s *Store) Works(ctx context.Context, tx *storage.Tx, key string) (bool, error) {
+	_, _, err := s.liveKey(ctx, tx, "SELECT api_key FROM api_key_secrets WHERE api_key = $1", key)
+	if errors.Is(err, storage.ErrNoRows) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+// KeyOf is the API key whose secret, or a token of which, has this hash. Reason: CREDENTIALS_WRONG.
+func KeyOf(ctx context.Context, tx *storage.Tx, hash string) (key string, err error) {
+	err = tx.QueryRow(ctx, "SELECT api_key FROM api_key_secrets WHERE secret_hash = $1 UNION ALL SELECT api_key FROM access_tokens WHERE token_hash = $1", hash).Scan(&key)
+	if errors.Is(err, storage.ErrNoRows) { // it got another secret, or the token ended, while the call was on its way
+		err = wrongCredentials()
+	}
+	return key, err
+}
+
 // keyOwner finds the account of an API key or of a token of one, what it is narrowed to, and until when it works.
 func (s *Store) keyOwner(ctx context.Context, tx *storage.Tx, hash string) (account string, since int64, scopes []string, until int64, err error) {
 	key, owner, err := s.liveKey(ctx, tx, "SELECT api_key FROM api_key_secrets WHERE secret_hash = $1", hash)

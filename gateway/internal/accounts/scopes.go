@@ -1,11 +1,13 @@
 package accounts
 
 import (
+	"context"
 	"slices"
 	"strings"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/fault"
 )
 
@@ -74,6 +76,17 @@ func narrow(key, asked []string) ([]string, bool) {
 	}
 	slices.Sort(out)
 	return slices.Compact(out), true
+}
+
+// Reader is what the holder of these roles and scopes may read of the facts.
+func Reader(account string, roles, scopes []string) facts.Reader {
+	return facts.Reader{Who: account, Roles: narrowed(roles, scopes), Areas: some(scopes, scopeArea)}
+}
+
+// ReaderOf is what a caller may read of the facts.
+func ReaderOf(ctx context.Context) facts.Reader {
+	id, _ := auth.FromContext(ctx)
+	return Reader(id.Account, id.Roles, id.Scopes)
 }
 
 // AllowScopes refuses a method that the caller's key is narrowed away from. Reason: SCOPE_MISSING.

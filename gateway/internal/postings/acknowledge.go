@@ -7,16 +7,20 @@ import (
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
-// Acknowledge keeps what the accounting system says of a posting. The same again changes nothing. Reasons: NOT_FOUND,
+// Acknowledge keeps what the accounting system says of a posting that the reader may see. The same again changes nothing. Reasons: NOT_FOUND,
 // ETAG_MISMATCH, POSTING_OUTCOME_MISSING, POSTING_ACKNOWLEDGED.
-func (s *Store) Acknowledge(ctx context.Context, tx *storage.Tx, req *accessv1.AcknowledgePostingRequest) (*accessv1.Posting, error) {
+func (s *Store) Acknowledge(ctx context.Context, tx *storage.Tx, reader facts.Reader, req *accessv1.AcknowledgePostingRequest) (*accessv1.Posting, error) {
 	p, err := Table.Lock(ctx, tx, req.GetName())
+	if err == nil && !reader.May(p.GetEventType()) {
+		err = fault.Missing(req.GetName())
+	}
 	if err != nil {
 		return nil, err
 	}

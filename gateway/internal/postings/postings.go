@@ -17,6 +17,7 @@ import (
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/resource"
@@ -54,33 +55,49 @@ func (s *Store) CatchUp(ctx context.Context) (place uint64, err error) {
 			return 0, err
 		}
 		query := eventbus.FeedQuery{After: at, Oldest: at == 0, Types: Booked, Limit: batch}
-		facts, next, err := s.Feed.Feed(ctx, query)
+		found, next, err := s.Feed.Feed(ctx, query)
 		if f, ok := fault.As(err); ok && f.Category == fault.OutOfRange { // of a stream before this one; what was taken of it is known by its id
 			query.Oldest = true
-			facts, next, err = s.Feed.Feed(ctx, query)
+			found, next, err = s.Feed.Feed(ctx, query)
 		}
 		if err != nil || next == at {
 			return at, err
 		}
-		if err := s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return s.keep(ctx, tx, at, facts, next) }); err != nil {
+		if err := s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return s.keep(ctx, tx, at, found, next) }); err != nil {
 			return 0, err
 		}
 	}
 }
 
-func (s *Store) place(ctx context.Context) (uint64, error) {
-	var at int64
-	err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		return tx.QueryRow(ctx, "SELECT sequence FROM posting_place WHERE id = 'feed'").Scan(&at)
+func (s *Store) place(ctx context.Context) (at uint64, err error) {
+	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		at, err = Place(ctx, tx)
+		return err
 	})
+	return at, err
+}
+
+// Place is how far the feed was taken: what the same transaction counts is of the facts up to there, and of no other.
+func Place(ctx context.Context, tx *storage.Tx) (uint64, error) {
+	var at int64
+	err := tx.QueryRow(ctx, "SELECT sequence FROM posting_place WHERE id = 'feed'").Scan(&at)
 	if errors.Is(err, storage.ErrNoRows) {
 		err = nil
 	}
 	return uint64(max(at, 0)), err
 }
 
+// Read is a posting that the reader may see; another one is as if it were not there. Reason: NOT_FOUND.
+func Read(ctx context.Context, db *storage.DB, reader facts.Reader, name string) (*accessv1.Posting, error) {
+	p, err := Table.Read(ctx, db, name)
+	if err == nil && !reader.May(p.GetEventType()) {
+		return nil, fault.Missing(name)
+	}
+	return p, err
+}
+
 // keep writes postings down and moves the place on, unless another instance did so meanwhile.
-func (s *Store) keep(ctx context.Context, tx *storage.Tx, from uint64, facts []eventbus.Message, next uint64) error {
+func (s *Store) keep(ctx context.Context, tx *storage.Tx, from uint64, found []eventbus.Message, next uint64) error {
 	if _, err := tx.Exec(ctx, "INSERT INTO posting_place (id, sequence) VALUES ('feed', 0) ON CONFLICT (id) DO NOTHING"); err != nil {
 		return err
 	}
@@ -88,7 +105,7 @@ func (s *Store) keep(ctx context.Context, tx *storage.Tx, from uint64, facts []e
 	if err != nil || moved == 0 {
 		return err
 	}
-	for _, m := range facts {
+	for _, m := range found {
 		p, err := postingOf(m)
 		if err != nil {
 			return err

@@ -21,6 +21,7 @@ import (
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/eventbus/eventbustest"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/outbox"
@@ -67,7 +68,7 @@ const (
 func (s *Store) say(t *testing.T, req *accessv1.AcknowledgePostingRequest) (p *accessv1.Posting, err error) {
 	t.Helper()
 	err = s.DB.Update(auth.NewContext(t.Context(), auth.Identity{Account: "accounts/erp"}), func(ctx context.Context, tx *storage.Tx) (err error) {
-		p, err = s.Acknowledge(ctx, tx, req)
+		p, err = s.Acknowledge(ctx, tx, facts.Reader{}, req)
 		return err
 	})
 	return p, err
@@ -113,13 +114,13 @@ func TestWhatWasSaidOnceStaysInTheHistory(t *testing.T) {
 		if p, err := s.say(t, &accessv1.AcknowledgePostingRequest{Name: "postings/a", Document: "1", Etag: "v1"}); !fault.HasReason(err, "ETAG_MISMATCH") {
 			t.Errorf("on an old version: %v, %v", p, err)
 		}
-		if got := facts(t, s.DB); got != "posting.rejected, posting.acknowledged, posting.acknowledged" {
+		if got := said(t, s.DB); got != "posting.rejected, posting.acknowledged, posting.acknowledged" {
 			t.Errorf("facts: %s", got)
 		}
 	})
 }
 
-func facts(t *testing.T, db *storage.DB) string {
+func said(t *testing.T, db *storage.DB) string {
 	t.Helper()
 	var types []string
 	if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) (err error) {
@@ -166,7 +167,7 @@ func TestTotalsAreExactAndByDayTypeItemAndUnit(t *testing.T) {
 		}
 		var totals, states []string
 		if err := s.DB.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-			lines, err := Total(ctx, tx, days)
+			lines, err := Total(ctx, tx, facts.Reader{}, days)
 			if err != nil {
 				return err
 			}
@@ -174,7 +175,7 @@ func TestTotalsAreExactAndByDayTypeItemAndUnit(t *testing.T) {
 				totals = append(totals, fmt.Sprintf("%s %s %d: %s %s %s, %d s, %d min", l.GetEventType(), l.GetItem(), l.GetPostingCount(),
 					l.GetQuantity().GetValue(), l.GetQuantity().GetUnitCode(), l.GetRec20UnitCode(), l.GetWorkedSeconds(), l.GetLabourMinutes()))
 			}
-			counts, err := Reconcile(ctx, tx, days)
+			counts, err := Reconcile(ctx, tx, facts.Reader{}, days)
 			for _, l := range counts {
 				states = append(states, fmt.Sprintf("%s %d %d %d", l.GetEventType(), l.GetPostedCount(), l.GetRejectedCount(), l.GetWaitingCount()))
 			}

@@ -12,6 +12,7 @@ import (
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/quantity"
 	"coldsection.example/services/platform/resource"
@@ -49,8 +50,8 @@ func dateOf(text string) *date.Date {
 	return &date.Date{Year: int32(at.Year()), Month: int32(at.Month()), Day: int32(at.Day())}
 }
 
-// Reconcile counts postings by day, type and state.
-func Reconcile(ctx context.Context, tx *storage.Tx, days Days) ([]*accessv1.ReconcilePostingsResponse_Line, error) {
+// Reconcile counts the postings that the reader may see by day, type and state.
+func Reconcile(ctx context.Context, tx *storage.Tx, reader facts.Reader, days Days) ([]*accessv1.ReconcilePostingsResponse_Line, error) {
 	var lines []*accessv1.ReconcilePostingsResponse_Line
 	last := ""
 	_, err := storage.Collect(ctx, tx, func(row storage.Scanner) (none struct{}, err error) {
@@ -58,6 +59,9 @@ func Reconcile(ctx context.Context, tx *storage.Tx, days Days) ([]*accessv1.Reco
 		var n int64
 		if err := row.Scan(&day, &typ, &state, &n); err != nil {
 			return none, err
+		}
+		if !reader.May(typ) {
+			return none, nil
 		}
 		if key := day + typ; key != last {
 			last, lines = key, append(lines, &accessv1.ReconcilePostingsResponse_Line{EventDate: dateOf(day), EventType: typ})
@@ -82,14 +86,17 @@ type sums struct {
 	day, typ, item, unit string
 }
 
-// Total sums quantities exactly, by day, type, item and unit, and worked time.
-func Total(ctx context.Context, tx *storage.Tx, days Days) ([]*accessv1.TotalPostingsResponse_Line, error) {
+// Total sums quantities of the postings that the reader may see exactly, by day, type, item and unit, and worked time.
+func Total(ctx context.Context, tx *storage.Tx, reader facts.Reader, days Days) ([]*accessv1.TotalPostingsResponse_Line, error) {
 	all, err := Table.Where(ctx, tx, "event_date >= $1 AND event_date <= $2", days.First, days.Last)
 	if err != nil {
 		return nil, err
 	}
 	lines := map[sums]*accessv1.TotalPostingsResponse_Line{}
 	for _, p := range all {
+		if !reader.May(p.GetEventType()) {
+			continue
+		}
 		key := sums{resource.DateText(p.GetEventDate()), p.GetEventType(), p.GetItem(), p.GetQuantity().GetUnitCode()}
 		line := lines[key]
 		if line == nil {

@@ -24,9 +24,10 @@ const (
 type claimed struct {
 	message
 
-	delivery, endpoint, claim string
-	tried                     int
-	test                      bool
+	delivery, endpoint, claim, eventType string
+
+	tried int
+	test  bool
 }
 
 func parent(delivery string) string {
@@ -47,7 +48,17 @@ func (s *Store) claim(ctx context.Context, endpoint string) (out []claimed, err 
 			return err
 		}
 		now, claim := s.Clock.Now(), s.IDs.New()
+		reader, stop, err := s.answered(ctx, tx, e)
+		if err == nil && stop != "" {
+			return s.stopped(ctx, tx, endpoint, stop)
+		}
+		if err != nil {
+			return err
+		}
 		if out, err = due(ctx, tx, endpoint, storage.Micros(now)); err != nil {
+			return err
+		}
+		if out, err = s.withhold(ctx, tx, out, reader); err != nil {
 			return err
 		}
 		for i := range out {
@@ -64,9 +75,8 @@ func (s *Store) claim(ctx context.Context, endpoint string) (out []claimed, err 
 
 func due(ctx context.Context, tx *storage.Tx, endpoint string, now int64) ([]claimed, error) {
 	return storage.Collect(ctx, tx, func(row storage.Scanner) (c claimed, err error) {
-		var eventType string
-		err = row.Scan(&c.delivery, &c.tried, &c.body, &c.id, &eventType)
-		c.test = eventType == testEvent
+		err = row.Scan(&c.delivery, &c.tried, &c.body, &c.id, &c.eventType)
+		c.test = c.eventType == testEvent
 		return c, err
 	}, `SELECT m.delivery, m.tried, m.payload, d.webhook_id, d.event_type FROM webhook_messages m JOIN webhook_deliveries d ON d.name = m.delivery
 		WHERE m.endpoint = $1 AND m.waiting = 1 AND m.due_time <= $2 AND m.claim_until <= $2 AND NOT EXISTS (

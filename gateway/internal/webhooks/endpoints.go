@@ -10,7 +10,6 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
-	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/resource"
@@ -57,17 +56,14 @@ func (s *Store) Create(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookE
 		VALUES ($1, $2, 0, $3, $4, 0) ON CONFLICT (endpoint) DO NOTHING`, e.GetName(), int64(after), sealed, []byte{}); err != nil {
 		return err
 	}
-	e.State, e.ResponsibleAccount = accessv1.WebhookEndpoint_ENABLED, caller(ctx)
+	e.State = accessv1.WebhookEndpoint_ENABLED
+	if err := s.takeOver(ctx, tx, e); err != nil {
+		return err
+	}
 	if err := Endpoints.Insert(ctx, tx, e, s.Clock.Now()); err != nil {
 		return err
 	}
 	return s.Show(ctx, tx, e)
-}
-
-// caller is the account that calls.
-func caller(ctx context.Context) string {
-	id, _ := auth.FromContext(ctx)
-	return id.Account
 }
 
 // Reveal adds the current secret to an answer.
@@ -103,20 +99,25 @@ func (s *Store) Change(ctx context.Context, tx *storage.Tx, name, etag string,
 
 // Update takes the new values of an endpoint that the mask names. Whoever sends facts to another address, or other facts,
 // answers for it from then on. Reasons: FIELD_UNKNOWN and those of Create.
-func (s *Store) Update(ctx context.Context, e, update *accessv1.WebhookEndpoint, mask *fieldmaskpb.FieldMask) error {
+func (s *Store) Update(ctx context.Context, tx *storage.Tx, e, update *accessv1.WebhookEndpoint, mask *fieldmaskpb.FieldMask) error {
 	before := proto.CloneOf(e)
 	if err := resource.Apply(e, update, mask); err != nil {
 		return err
 	}
 	if e.GetUrl() != before.GetUrl() || e.GetSubject() != before.GetSubject() || !slices.Equal(e.GetTypes(), before.GetTypes()) {
-		e.ResponsibleAccount = caller(ctx)
+		if err := s.takeOver(ctx, tx, e); err != nil {
+			return err
+		}
 	}
 	return s.checkFilter(e)
 }
 
 // Enable lets an endpoint go on; with a place in the feed it leaves out what happened before.
 func (s *Store) Enable(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEndpoint, skipTo *uint64) error {
-	e.State, e.DisableReason, e.ResponsibleAccount = accessv1.WebhookEndpoint_ENABLED, "", caller(ctx)
+	e.State, e.DisableReason = accessv1.WebhookEndpoint_ENABLED, ""
+	if err := s.takeOver(ctx, tx, e); err != nil {
+		return err
+	}
 	now := storage.Micros(s.Clock.Now())
 	if _, err := tx.Exec(ctx, "UPDATE webhook_progress SET first_failure_time = 0 WHERE endpoint = $1", e.GetName()); err != nil {
 		return err

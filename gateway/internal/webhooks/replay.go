@@ -2,12 +2,14 @@ package webhooks
 
 import (
 	"context"
+	"fmt"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"coldsection.example/gateway/internal/feed"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/outbox"
 	"coldsection.example/services/platform/storage"
@@ -15,8 +17,11 @@ import (
 
 // Replay lets a message that ended be sent anew, with the same id and bytes, on a fresh schedule. Reason:
 // WEBHOOK_DELIVERY_WAITING.
-func (s *Store) Replay(ctx context.Context, tx *storage.Tx, name string) (*accessv1.WebhookDelivery, error) {
+func (s *Store) Replay(ctx context.Context, tx *storage.Tx, reader facts.Reader, name string) (*accessv1.WebhookDelivery, error) {
 	d, err := Deliveries.Lock(ctx, tx, name)
+	if err == nil && !readable(reader, d) {
+		err = fault.Missing(name)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -33,10 +38,28 @@ func (s *Store) Replay(ctx context.Context, tx *storage.Tx, name string) (*acces
 	return d, err
 }
 
-// Read is a delivery with its body.
-func (s *Store) Read(ctx context.Context, name string) (d *accessv1.WebhookDelivery, err error) {
+// readable says whether the reader may see a delivery; tests tell nothing.
+func readable(reader facts.Reader, d *accessv1.WebhookDelivery) bool {
+	return d.GetEventType() == testEvent || reader.May(d.GetEventType())
+}
+
+// Readable is the condition of the deliveries that the reader may see, going on after args.
+func Readable(reader facts.Reader, args []any) (string, []any) {
+	theirs, args := reader.Condition("event_type", args)
+	if theirs == "" {
+		return "1 = 1", args
+	}
+	args = append(args, testEvent)
+	return fmt.Sprintf("(%s OR event_type = $%d)", theirs, len(args)), args
+}
+
+// Read is a delivery with its body. One of a fact that the reader may not read is as if it were not there.
+func (s *Store) Read(ctx context.Context, reader facts.Reader, name string) (d *accessv1.WebhookDelivery, err error) {
 	err = s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		if d, err = Deliveries.Get(ctx, tx, name); err != nil {
+		if d, err = Deliveries.Get(ctx, tx, name); err == nil && !readable(reader, d) {
+			err = fault.Missing(name)
+		}
+		if err != nil {
 			return err
 		}
 		var body []byte

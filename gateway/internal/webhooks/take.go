@@ -8,6 +8,7 @@ import (
 	"coldsection.example/gateway/internal/feed"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/eventbus"
+	"coldsection.example/services/platform/facts"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 )
@@ -20,7 +21,8 @@ func (s *Store) take(ctx context.Context, endpoint string) (more bool, err error
 	var e *accessv1.WebhookEndpoint
 	var p progress
 	var left int64
-	answered := true
+	var reader facts.Reader
+	var stop string
 	if err := s.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		if e, err = Endpoints.Get(ctx, tx, endpoint); err != nil {
 			return err
@@ -28,7 +30,7 @@ func (s *Store) take(ctx context.Context, endpoint string) (more bool, err error
 		if p, err = s.progressOf(ctx, tx, endpoint, ""); err != nil {
 			return err
 		}
-		if answered, err = s.answered(ctx, tx, e); err != nil {
+		if reader, stop, err = s.answered(ctx, tx, e); err != nil {
 			return err
 		}
 		left, err = waiting(ctx, tx, endpoint)
@@ -36,13 +38,13 @@ func (s *Store) take(ctx context.Context, endpoint string) (more bool, err error
 	}); err != nil {
 		return false, err
 	}
-	if !answered {
-		return false, s.orphaned(ctx, e)
+	if stop != "" {
+		return false, s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return s.stopped(ctx, tx, endpoint, stop) })
 	}
 	if left >= maxWaiting || e.GetState() != accessv1.WebhookEndpoint_ENABLED {
 		return false, nil
 	}
-	facts, next, err := s.Feed.Feed(ctx, eventbus.FeedQuery{After: p.cursor, Types: e.GetTypes(), Subject: e.GetSubject(), Limit: batch})
+	found, next, err := s.Feed.Feed(ctx, eventbus.FeedQuery{After: p.cursor, Types: reader.Narrow(e.GetTypes()), May: reader.May, Subject: e.GetSubject(), Limit: batch})
 	if f, ok := fault.As(err); ok && f.Category == fault.OutOfRange {
 		return false, s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 			return s.disable(ctx, tx, endpoint, f.Message+" Then enable the endpoint with skip_missed.", 0)
@@ -51,27 +53,19 @@ func (s *Store) take(ctx context.Context, endpoint string) (more bool, err error
 	if err != nil || next == p.cursor {
 		return false, err
 	}
-	return len(facts) == batch, s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		return s.enqueue(ctx, tx, endpoint, p.cursor, facts, next)
-	})
-}
-
-// orphaned stops an endpoint whose account is gone: what leaves the house needs somebody who may let it.
-func (s *Store) orphaned(ctx context.Context, e *accessv1.WebhookEndpoint) error {
-	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		return s.disable(ctx, tx, e.GetName(), e.GetResponsibleAccount()+
-			", who answered for it, may not have endpoints any more. Another administrator or integrator takes it over by enabling it.", 0)
+	return len(found) == batch, s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		return s.enqueue(ctx, tx, endpoint, p.cursor, found, next)
 	})
 }
 
 // enqueue keeps messages and moves the endpoint's place on, unless another instance did so meanwhile.
-func (s *Store) enqueue(ctx context.Context, tx *storage.Tx, endpoint string, from uint64, facts []eventbus.Message, next uint64) error {
+func (s *Store) enqueue(ctx context.Context, tx *storage.Tx, endpoint string, from uint64, found []eventbus.Message, next uint64) error {
 	moved, err := tx.Exec(ctx, "UPDATE webhook_progress SET cursor_sequence = $1 WHERE endpoint = $2 AND cursor_sequence = $3",
 		int64(next), endpoint, int64(from))
 	if err != nil || moved == 0 {
 		return err
 	}
-	for _, m := range facts {
+	for _, m := range found {
 		body, err := feed.CloudEvent(m)
 		if err != nil {
 			return err

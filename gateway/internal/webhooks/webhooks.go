@@ -50,16 +50,8 @@ type Store struct {
 	Keys  *auth.Keys
 	Feed  feed.Source
 	Guard Guard
-	// Answers says whether an account may still answer for endpoints; nil lets every account.
-	Answers func(ctx context.Context, tx *storage.Tx, account string) (bool, error)
-}
-
-// answered says whether there is somebody who answers for an endpoint; one that is older than the question is let be.
-func (s *Store) answered(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEndpoint) (bool, error) {
-	if s.Answers == nil || e.GetResponsibleAccount() == "" {
-		return true, nil
-	}
-	return s.Answers(ctx, tx, e.GetResponsibleAccount())
+	// Answers knows who answers for endpoints; nil lets everybody.
+	Answers Answers
 }
 
 // progress is how far an endpoint is, and its secrets.

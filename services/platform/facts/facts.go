@@ -5,6 +5,7 @@
 package facts
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -150,5 +151,24 @@ func (r Reader) Narrow(types []string) []string {
 	return types
 }
 
-// Nothing says whether a reader may read no facts at all.
-func (r Reader) Nothing() bool { return !slices.ContainsFunc(kinds, r.may) }
+// Condition is what a row must meet whose column has the type of a fact, going on after args; empty where all rows do.
+func (r Reader) Condition(column string, args []any) (string, []any) {
+	var named []string
+	for _, k := range kinds {
+		if r.may(k) == (len(r.Areas) > 0) { // those of the areas, or all but those that the roles keep away
+			args = append(args, k.prefix)
+			named = append(named, fmt.Sprintf("substr(%s, 1, %d) = $%d", column, len(k.prefix), len(args)))
+		}
+	}
+	either := strings.Join(named, " OR ")
+	switch {
+	case len(r.Areas) == 0 && either == "":
+		return "", args
+	case len(r.Areas) == 0:
+		return "NOT (" + either + ")", args
+	case either == "":
+		return "1 = 0", args
+	default:
+		return "(" + either + ")", args
+	}
+}

@@ -1225,7 +1225,8 @@ type EventsServiceClient interface {
 	// Reads facts after a cursor, oldest first; never skips one and never reorders the facts of one resource. REST
 	// answers with a CloudEvents 1.0 batch to "Accept: application/cloudevents-batch+json", with the cursor to go on after in
 	// the header Next-Cursor. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
-	// CURSOR_AHEAD (it is of another stream).
+	// CURSOR_AHEAD (it is of another stream), SCOPE_MISSING and ROLE_MISSING (types that the caller may not read). A key that is narrowed to areas
+	// gets the facts of these only; the cursor moves on past the others.
 	ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error)
 	// Says where the feed begins and ends now. To start with a snapshot: ask for newest_cursor first, then read the resources
 	// with their List methods, then follow the feed after that cursor. Whatever changes after the question is in the feed; a
@@ -1233,7 +1234,8 @@ type EventsServiceClient interface {
 	LocateEvents(ctx context.Context, in *LocateEventsRequest, opts ...grpc.CallOption) (*LocateEventsResponse, error)
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
 	// or when the account loses the role, and after an hour: UNAVAILABLE with reason STREAM_OVER, whose metadata has next_cursor to open it
-	// again after. An account may have 20 streams open at once. Reasons: TOO_MANY_STREAMS, STREAM_OVER.
+	// again after. An account may have 20 streams open at once. Which facts it has is as in ListEvents. Reasons: TOO_MANY_STREAMS, STREAM_OVER,
+	// SCOPE_MISSING, ROLE_MISSING.
 	WatchEvents(ctx context.Context, in *WatchEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchEventsResponse], error)
 }
 
@@ -1293,7 +1295,8 @@ type EventsServiceServer interface {
 	// Reads facts after a cursor, oldest first; never skips one and never reorders the facts of one resource. REST
 	// answers with a CloudEvents 1.0 batch to "Accept: application/cloudevents-batch+json", with the cursor to go on after in
 	// the header Next-Cursor. Reasons: CURSOR_INVALID, CURSOR_TOO_OLD (facts after it are not kept),
-	// CURSOR_AHEAD (it is of another stream).
+	// CURSOR_AHEAD (it is of another stream), SCOPE_MISSING and ROLE_MISSING (types that the caller may not read). A key that is narrowed to areas
+	// gets the facts of these only; the cursor moves on past the others.
 	ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error)
 	// Says where the feed begins and ends now. To start with a snapshot: ask for newest_cursor first, then read the resources
 	// with their List methods, then follow the feed after that cursor. Whatever changes after the question is in the feed; a
@@ -1301,7 +1304,8 @@ type EventsServiceServer interface {
 	LocateEvents(context.Context, *LocateEventsRequest) (*LocateEventsResponse, error)
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
 	// or when the account loses the role, and after an hour: UNAVAILABLE with reason STREAM_OVER, whose metadata has next_cursor to open it
-	// again after. An account may have 20 streams open at once. Reasons: TOO_MANY_STREAMS, STREAM_OVER.
+	// again after. An account may have 20 streams open at once. Which facts it has is as in ListEvents. Reasons: TOO_MANY_STREAMS, STREAM_OVER,
+	// SCOPE_MISSING, ROLE_MISSING.
 	WatchEvents(*WatchEventsRequest, grpc.ServerStreamingServer[WatchEventsResponse]) error
 	mustEmbedUnimplementedEventsServiceServer()
 }

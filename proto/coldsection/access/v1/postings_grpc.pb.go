@@ -181,7 +181,8 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// Reads postings, how they stand, and control totals to compare with. Roles: integrator, stores, planner, quality, admin.
+// Reads postings, how they stand, and control totals to compare with. Roles: integrator, stores, planner, quality, admin. A key that is narrowed
+// to areas sees, acknowledges and counts the postings of facts of these only; others are as if they were not there.
 type PostingsQueryServiceClient interface {
 	// Reads one posting with the history of its acknowledgements.
 	GetPosting(ctx context.Context, in *GetPostingRequest, opts ...grpc.CallOption) (*Posting, error)
@@ -245,7 +246,8 @@ func (c *postingsQueryServiceClient) TotalPostings(ctx context.Context, in *Tota
 // All implementations must embed UnimplementedPostingsQueryServiceServer
 // for forward compatibility.
 //
-// Reads postings, how they stand, and control totals to compare with. Roles: integrator, stores, planner, quality, admin.
+// Reads postings, how they stand, and control totals to compare with. Roles: integrator, stores, planner, quality, admin. A key that is narrowed
+// to areas sees, acknowledges and counts the postings of facts of these only; others are as if they were not there.
 type PostingsQueryServiceServer interface {
 	// Reads one posting with the history of its acknowledgements.
 	GetPosting(context.Context, *GetPostingRequest) (*Posting, error)

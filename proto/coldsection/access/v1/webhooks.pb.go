@@ -150,7 +150,7 @@ type WebhookEndpoint struct {
 	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
 	// The address, https. Plain http and private addresses are refused unless the setting webhook-allow lists the network.
 	Url string `protobuf:"bytes,3,opt,name=url,proto3" json:"url,omitempty"`
-	// Event types or prefixes such as "coldsection.workorder.*"; empty means all.
+	// Event types or prefixes such as "coldsection.workorder.*"; empty means all that who answers for the endpoint may read.
 	Types []string `protobuf:"bytes,4,rep,name=types,proto3" json:"types,omitempty"`
 	// Only facts about this resource, such as "engines/e1", or about this collection, such as "workOrders/*"; empty means all.
 	Subject string `protobuf:"bytes,5,opt,name=subject,proto3" json:"subject,omitempty"`
@@ -161,7 +161,7 @@ type WebhookEndpoint struct {
 	// The signing secret, "whsec_" and 32 random bytes in base64; only in the answers of CreateWebhookEndpoint and
 	// RotateWebhookSecret.
 	Secret string `protobuf:"bytes,8,opt,name=secret,proto3" json:"secret,omitempty"`
-	// Until when messages also carry a signature by the secret before; unset when there is none.
+	// Until when messages also carry a signature by a secret before, where there are several by the last of them; unset when there is none.
 	OldSecretExpireTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=old_secret_expire_time,json=oldSecretExpireTime,proto3" json:"old_secret_expire_time,omitempty"`
 	// The cursor of the feed up to which facts were taken for this endpoint.
 	Cursor string `protobuf:"bytes,10,opt,name=cursor,proto3" json:"cursor,omitempty"`
@@ -178,8 +178,13 @@ type WebhookEndpoint struct {
 	// Who answers for it: the account that created it, changed its address or filter or enabled it last. When that account is disabled, or may not have endpoints any
 	// more, the endpoint is disabled with that reason until another administrator or integrator enables it, and so takes it over.
 	ResponsibleAccount string `protobuf:"bytes,16,opt,name=responsible_account,json=responsibleAccount,proto3" json:"responsible_account,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// The API key with which that account did so, accounts/{account}/apiKeys/{api_key}; empty for a person. When it is revoked or has ended, the endpoint is
+	// disabled with that reason: let the next key enable the endpoint before.
+	ResponsibleKey string `protobuf:"bytes,17,opt,name=responsible_key,json=responsibleKey,proto3" json:"responsible_key,omitempty"`
+	// What the key was narrowed to. Only facts of areas among these are sent, whatever types asks for; empty is no limit.
+	Scopes        []string `protobuf:"bytes,18,rep,name=scopes,proto3" json:"scopes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *WebhookEndpoint) Reset() {
@@ -322,6 +327,20 @@ func (x *WebhookEndpoint) GetResponsibleAccount() string {
 		return x.ResponsibleAccount
 	}
 	return ""
+}
+
+func (x *WebhookEndpoint) GetResponsibleKey() string {
+	if x != nil {
+		return x.ResponsibleKey
+	}
+	return ""
+}
+
+func (x *WebhookEndpoint) GetScopes() []string {
+	if x != nil {
+		return x.Scopes
+	}
+	return nil
 }
 
 // One message to one endpoint.
@@ -894,7 +913,7 @@ type RotateWebhookSecretRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The resource to act on.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// How long messages also carry a signature by the secret so far, at most 7 days; unset means 24 hours, 0 s ends it at once.
+	// How long messages also carry a signature by the secret so far, at most 7 days; unset means 24 hours, 0 s ends it and all older ones at once.
 	Overlap *durationpb.Duration `protobuf:"bytes,2,opt,name=overlap,proto3" json:"overlap,omitempty"`
 	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
 	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
@@ -1497,7 +1516,7 @@ var File_coldsection_access_v1_webhooks_proto protoreflect.FileDescriptor
 
 const file_coldsection_access_v1_webhooks_proto_rawDesc = "" +
 	"\n" +
-	"$coldsection/access/v1/webhooks.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1bgoogle/protobuf/empty.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd6\a\n" +
+	"$coldsection/access/v1/webhooks.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1bgoogle/protobuf/empty.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa3\b\n" +
 	"\x0fWebhookEndpoint\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12 \n" +
@@ -1517,7 +1536,9 @@ const file_coldsection_access_v1_webhooks_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime\x125\n" +
-	"\x13responsible_account\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x12responsibleAccount\"9\n" +
+	"\x13responsible_account\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x12responsibleAccount\x12-\n" +
+	"\x0fresponsible_key\x18\x11 \x01(\tB\x04\xe2A\x01\x03R\x0eresponsibleKey\x12\x1c\n" +
+	"\x06scopes\x18\x12 \x03(\tB\x04\xe2A\x01\x03R\x06scopes\"9\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aENABLED\x10\x01\x12\f\n" +

@@ -40,7 +40,7 @@ const (
 type WebhooksServiceClient interface {
 	// Adds an endpoint, enabled. The secret is in this answer only. Reasons: ALREADY_EXISTS, WEBHOOK_URL_INVALID,
 	// WEBHOOK_TARGET_FORBIDDEN (a private address that the setting webhook-allow does not list), WEBHOOK_ENDPOINTS_TOO_MANY,
-	// EVENT_TYPE_INVALID, CURSOR_INVALID.
+	// EVENT_TYPE_INVALID, CURSOR_INVALID, SCOPE_MISSING and ROLE_MISSING (types that the caller may not read).
 	CreateWebhookEndpoint(ctx context.Context, in *CreateWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Changes name, address or filter; what waits already is sent to the new address, and who changed address or filter answers
 	// for the endpoint. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED and those of CreateWebhookEndpoint.
@@ -51,8 +51,9 @@ type WebhooksServiceClient interface {
 	EnableWebhookEndpoint(ctx context.Context, in *EnableWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Stops sending; facts go on to be kept for it. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	DisableWebhookEndpoint(ctx context.Context, in *DisableWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
-	// Makes a new secret, which is in this answer only. Until the old one ends, every message carries a signature by each.
-	// Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Makes a new secret, which is in this answer only. Until the one so far ends, every message carries a signature by each, also by those of
+	// rotations before whose time is not over; no older one outlives it. At most four of them sign. Reasons: NOT_FOUND, ETAG_MISMATCH,
+	// WEBHOOK_SECRETS_TOO_MANY.
 	RotateWebhookSecret(ctx context.Context, in *RotateWebhookSecretRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Sends a message of the type coldsection.access.webhook.tested.v1 at once, also to a disabled endpoint, and says what
 	// came of it. It is tried once. Reason: NOT_FOUND.
@@ -158,7 +159,7 @@ func (c *webhooksServiceClient) ReplayWebhookDelivery(ctx context.Context, in *R
 type WebhooksServiceServer interface {
 	// Adds an endpoint, enabled. The secret is in this answer only. Reasons: ALREADY_EXISTS, WEBHOOK_URL_INVALID,
 	// WEBHOOK_TARGET_FORBIDDEN (a private address that the setting webhook-allow does not list), WEBHOOK_ENDPOINTS_TOO_MANY,
-	// EVENT_TYPE_INVALID, CURSOR_INVALID.
+	// EVENT_TYPE_INVALID, CURSOR_INVALID, SCOPE_MISSING and ROLE_MISSING (types that the caller may not read).
 	CreateWebhookEndpoint(context.Context, *CreateWebhookEndpointRequest) (*WebhookEndpoint, error)
 	// Changes name, address or filter; what waits already is sent to the new address, and who changed address or filter answers
 	// for the endpoint. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED and those of CreateWebhookEndpoint.
@@ -169,8 +170,9 @@ type WebhooksServiceServer interface {
 	EnableWebhookEndpoint(context.Context, *EnableWebhookEndpointRequest) (*WebhookEndpoint, error)
 	// Stops sending; facts go on to be kept for it. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED.
 	DisableWebhookEndpoint(context.Context, *DisableWebhookEndpointRequest) (*WebhookEndpoint, error)
-	// Makes a new secret, which is in this answer only. Until the old one ends, every message carries a signature by each.
-	// Reasons: NOT_FOUND, ETAG_MISMATCH.
+	// Makes a new secret, which is in this answer only. Until the one so far ends, every message carries a signature by each, also by those of
+	// rotations before whose time is not over; no older one outlives it. At most four of them sign. Reasons: NOT_FOUND, ETAG_MISMATCH,
+	// WEBHOOK_SECRETS_TOO_MANY.
 	RotateWebhookSecret(context.Context, *RotateWebhookSecretRequest) (*WebhookEndpoint, error)
 	// Sends a message of the type coldsection.access.webhook.tested.v1 at once, also to a disabled endpoint, and says what
 	// came of it. It is tried once. Reason: NOT_FOUND.
@@ -438,9 +440,9 @@ type WebhooksQueryServiceClient interface {
 	GetWebhookEndpoint(ctx context.Context, in *GetWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Lists endpoints. Filter fields: display_name, state, create_time.
 	ListWebhookEndpoints(ctx context.Context, in *ListWebhookEndpointsRequest, opts ...grpc.CallOption) (*ListWebhookEndpointsResponse, error)
-	// Reads one delivery with its attempts and its body.
+	// Reads one delivery with its attempts and its body. Those of facts that the caller may not read are as if they were not there.
 	GetWebhookDelivery(ctx context.Context, in *GetWebhookDeliveryRequest, opts ...grpc.CallOption) (*WebhookDelivery, error)
-	// Lists deliveries of the last 90 days with their attempts, newest first. Filter fields: state, webhook_id, event_type,
+	// Lists deliveries of the last 90 days, of facts that the caller may read, with their attempts, newest first. Filter fields: state, webhook_id, event_type,
 	// subject, create_time.
 	ListWebhookDeliveries(ctx context.Context, in *ListWebhookDeliveriesRequest, opts ...grpc.CallOption) (*ListWebhookDeliveriesResponse, error)
 }
@@ -503,9 +505,9 @@ type WebhooksQueryServiceServer interface {
 	GetWebhookEndpoint(context.Context, *GetWebhookEndpointRequest) (*WebhookEndpoint, error)
 	// Lists endpoints. Filter fields: display_name, state, create_time.
 	ListWebhookEndpoints(context.Context, *ListWebhookEndpointsRequest) (*ListWebhookEndpointsResponse, error)
-	// Reads one delivery with its attempts and its body.
+	// Reads one delivery with its attempts and its body. Those of facts that the caller may not read are as if they were not there.
 	GetWebhookDelivery(context.Context, *GetWebhookDeliveryRequest) (*WebhookDelivery, error)
-	// Lists deliveries of the last 90 days with their attempts, newest first. Filter fields: state, webhook_id, event_type,
+	// Lists deliveries of the last 90 days, of facts that the caller may read, with their attempts, newest first. Filter fields: state, webhook_id, event_type,
 	// subject, create_time.
 	ListWebhookDeliveries(context.Context, *ListWebhookDeliveriesRequest) (*ListWebhookDeliveriesResponse, error)
 	mustEmbedUnimplementedWebhooksQueryServiceServer()
