@@ -1,7 +1,11 @@
 package gateway_test
 
 import (
+	"fmt"
+	"sync"
 	"testing"
+
+	"google.golang.org/genproto/googleapis/type/date"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 )
@@ -44,4 +48,57 @@ func TestAnAccountingSystemAcknowledgesAndReconciles(t *testing.T) {
 	if got, err := reader.GetPosting(w.as(planner), &accessv1.GetPostingRequest{Name: "postings/f1"}); err != nil || len(got.GetAcknowledgements()) != 1 {
 		t.Errorf("%v, %v", got, err)
 	}
+}
+
+// Totals are of exactly the facts up to the cursor that is told with them, also while facts come in: here every fact is booked, so that there are
+// as many as the cursor says.
+func TestTotalsAreOfTheCursorThatIsTold(t *testing.T) {
+	const count = 120
+	w := newWorld(t)
+	var writing sync.WaitGroup
+	writing.Go(func() {
+		for i := range count {
+			w.tell(fmt.Sprintf("f%03d", i), "coldsection.stock.issued.v1")
+		}
+	})
+	day := &date.Date{Year: 2026, Month: 3, Day: 1}
+	reader, ctx := accessv1.NewPostingsQueryServiceClient(w.conn), w.as(w.hire("erp", "integrator"))
+	for counted := int64(0); counted < count && !t.Failed(); {
+		var asking sync.WaitGroup
+		for range 3 { // one that comes first takes facts for the others, too
+			asking.Go(func() {
+				answer, err := reader.TotalPostings(ctx, &accessv1.TotalPostingsRequest{StartDate: day})
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				if n := totalOf(answer.GetLines()); answer.GetCursor() != fmt.Sprintf("%020d", n) {
+					t.Errorf("%d postings up to %s", n, answer.GetCursor())
+				}
+			})
+		}
+		asking.Wait()
+		answer, err := reader.ReconcilePostings(ctx, &accessv1.ReconcilePostingsRequest{StartDate: day})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if counted = waitingOf(answer.GetLines()); answer.GetCursor() != fmt.Sprintf("%020d", counted) {
+			t.Errorf("%d postings up to %s", counted, answer.GetCursor())
+		}
+	}
+	writing.Wait()
+}
+
+func totalOf(lines []*accessv1.TotalPostingsResponse_Line) (n int64) {
+	for _, l := range lines {
+		n += l.GetPostingCount()
+	}
+	return n
+}
+
+func waitingOf(lines []*accessv1.ReconcilePostingsResponse_Line) (n int64) {
+	for _, l := range lines {
+		n += l.GetWaitingCount()
+	}
+	return n
 }

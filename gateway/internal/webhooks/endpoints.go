@@ -158,29 +158,6 @@ func scanText(row storage.Scanner) (text string, err error) {
 	return text, err
 }
 
-// Rotate gives an endpoint a new secret; the one so far signs beside it for the overlap.
-func (s *Store) Rotate(ctx context.Context, tx *storage.Tx, endpoint string, overlap *time.Duration) error {
-	p, err := s.progressOf(ctx, tx, endpoint, tx.ForUpdate())
-	if err != nil {
-		return err
-	}
-	longest := defaultOverlap
-	if overlap != nil {
-		longest = *overlap
-	}
-	sealed, err := s.Keys.Seal(sealPurpose, newSecret())
-	if err != nil {
-		return err
-	}
-	old, err := s.Keys.Seal(sealPurpose, p.secret)
-	if err != nil {
-		return err
-	}
-	_, err = tx.Exec(ctx, "UPDATE webhook_progress SET secret = $1, old_secret = $2, old_secret_expire = $3 WHERE endpoint = $4",
-		sealed, old, storage.Micros(s.Clock.Now().Add(longest)), endpoint)
-	return err
-}
-
 // Delete removes an endpoint and all that belongs to it.
 func (s *Store) Delete(ctx context.Context, tx *storage.Tx, name, etag string) error {
 	e, err := Endpoints.Lock(ctx, tx, name)

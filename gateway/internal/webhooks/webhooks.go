@@ -58,15 +58,16 @@ type Store struct {
 type progress struct {
 	cursor       uint64
 	firstFailure int64
-	secret, old  []byte
-	oldExpire    int64
+	secret       []byte
+	old          []oldSecret // those that still sign, newest first
 }
 
 func (s *Store) progressOf(ctx context.Context, tx *storage.Tx, endpoint, lock string) (p progress, err error) {
 	var cursor int64
 	var secret, old []byte
+	var oldExpire int64
 	err = tx.QueryRow(ctx, `SELECT cursor_sequence, first_failure_time, secret, old_secret, old_secret_expire FROM webhook_progress
-		WHERE endpoint = $1`+lock, endpoint).Scan(&cursor, &p.firstFailure, &secret, &old, &p.oldExpire)
+		WHERE endpoint = $1`+lock, endpoint).Scan(&cursor, &p.firstFailure, &secret, &old, &oldExpire)
 	if errors.Is(err, storage.ErrNoRows) {
 		return p, fault.Missing(endpoint)
 	}
@@ -77,18 +78,26 @@ func (s *Store) progressOf(ctx context.Context, tx *storage.Tx, endpoint, lock s
 	if p.secret, err = s.Keys.Unseal(sealPurpose, secret); err != nil {
 		return p, fmt.Errorf("%s: %w", endpoint, err)
 	}
-	if p.oldExpire > storage.Micros(s.Clock.Now()) {
-		p.old, err = s.Keys.Unseal(sealPurpose, old)
+	now := storage.Micros(s.Clock.Now())
+	if oldExpire <= now {
+		return p, nil
 	}
+	text, err := s.Keys.Unseal(sealPurpose, old)
+	if err != nil {
+		return p, err
+	}
+	all, err := unbundle(text, oldExpire)
+	p.old = living(all, now)
 	return p, err
 }
 
 // secrets are those that sign now, the current one first.
 func (p progress) secrets() [][]byte {
-	if p.old == nil {
-		return [][]byte{p.secret}
+	all := [][]byte{p.secret}
+	for _, o := range p.old {
+		all = append(all, o.secret)
 	}
-	return [][]byte{p.secret, p.old}
+	return all
 }
 
 // Show adds to an endpoint what changes without its version.
@@ -98,8 +107,10 @@ func (s *Store) Show(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEnd
 		return err
 	}
 	e.Cursor, e.FirstFailureTime, e.OldSecretExpireTime = feed.Cursor(p.cursor), instant(p.firstFailure), nil
-	if p.old != nil {
-		e.OldSecretExpireTime = instant(p.oldExpire)
+	for _, o := range p.old {
+		if end := instant(o.expire); e.GetOldSecretExpireTime() == nil || end.AsTime().After(e.GetOldSecretExpireTime().AsTime()) {
+			e.OldSecretExpireTime = end
+		}
 	}
 	e.WaitingCount, err = waiting(ctx, tx, e.GetName())
 	return err
