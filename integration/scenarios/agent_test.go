@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
 	"github.com/google/jsonschema-go/jsonschema"
 	"github.com/modelcontextprotocol/go-sdk/mcp"
 
@@ -200,6 +201,7 @@ func TestAgentsDraftsAndMistakes(t *testing.T) {
 	if words["remarks"] != draft["remarks"] || first["remarks"] != nil {
 		t.Errorf("the remarks are not apart: %v", first)
 	}
+	seenAsAgents(t, stage, text(first, "name"))
 	mistyped, ok := askTool(t, session, "engine_trend", map[string]any{"name": "engines/demo-4712/trend"})
 	if near := elements(mistyped, "near_names"); ok || text(mistyped, "reason") != "NOT_FOUND" || len(near) != 1 || near[0] != "engines/demo-4711/trend" {
 		t.Errorf("a mistyped engine: %v", mistyped)
@@ -213,6 +215,15 @@ func TestAgentsDraftsAndMistakes(t *testing.T) {
 		t.Errorf("an unknown argument: %v", wrong)
 	}
 	pages(t, session)
+}
+
+// seenAsAgents looks at an order as a planner does: AGT-02, that a program drafted it is seen in the console.
+func seenAsAgents(t *testing.T, stage *harness.Stage, order string) {
+	t.Helper()
+	b := harness.OpenBrowser(t, 1280, 900)
+	enterAs(b, stage, "planner")
+	b.Do(chromedp.Navigate(stage.URL("/#/order/" + strings.TrimPrefix(order, "workOrders/"))))
+	harness.Value(b, chromedp.Poll[bool](`document.getElementById("page").textContent.includes("by a program, and not yet scheduled by a person")`))
 }
 
 func written(t *testing.T, v any) []byte {
