@@ -84,18 +84,19 @@ const facts = (order, people) => [["Engine", link("engine/" + last(order.engine)
   ...(order.dryingOmission ? [["Drying run", `left out: ${order.dryingOmission.reason}; ${order.dryingOmission.agreement}; ${order.dryingOmission.condition || "nothing had gone into the engine"}`]] : []),
   ...(order.voidReason ? [["Ended because", order.voidReason]] : []), ...(order.releaseStatement ? [["Release", order.releaseStatement]] : [])];
 
-const signed = (list, people) => table("Signatures", ["For", "Who", "At", "Hash of what was signed"],
-  list.map((s) => [s.meaning, people[s.person] || last(s.person), instant(s.signTime), el("code", {}, s.contentHash)]), "Nothing is signed yet.");
+// signed are the signatures; one that a step or the order was opened again after counts no more, and says so on paper too.
+const signed = (list, people) => table("Signatures", ["For", "Who", "At", "Counts", "Hash of what was signed"],
+  list.map((s) => [s.meaning, people[s.person] || last(s.person), instant(s.signTime), s.voidTime ? `✕ no more, since ${instant(s.voidTime)}: it was opened again` : "yes", el("code", {}, s.contentHash)]), "Nothing is signed yet.");
 
 export async function orderPage(again, id) {
   const name = "workOrders/" + encodeURIComponent(id);
   const [order, steps, compared, signatures, people, plan, limits] = await Promise.all([get("/v1/" + name), all(`/v1/${name}/steps`), get(`/v1/${name}:compare?showAll=true`), otherwise(all(`/v1/${name}/signatures`), []),
     otherwise(all("/v1/people"), []), otherwise(get(`/v1/${name}/washPlan`), null), has("planner", "quality") ? get(`/v1/${name}/motoringLimits`).catch((e) => { if (e instanceof Refused) return {}; throw e; }) : {}]);
   const called = Object.fromEntries(people.map((p) => [p.name, p.displayName]));
-  const done = steps.map((s) => [String(s.position), s.title, s.state, called[s.performer] || last(s.performer) || "–", instant(s.completeTime)]);
+  const done = steps.map((s) => [String(s.position), s.title, s.state + ((s.earlier || []).length ? ", opened again before" : ""), called[s.performer] || last(s.performer) || "–", instant(s.completeTime)]);
   const named = (text) => plainTimes(text).replace(/people\/[a-z0-9-]+/g, (name) => called[name] || name);
   const lines = (compared.comparisons || []).map((c) => [c.label, named(c.plannedText), named(c.doneText), c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
-  const newest = signatures.at(-1);
+  const newest = signatures.findLast((s) => !s.voidTime);
   return [el("h2", { "data-document": "Order " + order.number, "data-hash": newest ? newest.contentHash : "" }, `Order ${order.number}`),
     el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), ...failing(order), el("p", {}, stands[order.state] || ""),
     el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),

@@ -57,11 +57,17 @@ function standing(kit, act, spec, m) {
   return m.waiting ? [said] : [said, fold("Correct it", ...at.nodes, ...reason.nodes, ...confirming(act, "Correct the reading", correct))];
 }
 
+// anewRead says that a reading was taken since its step was opened again last; one from before stands as what was before, and counts no more.
+export const anewRead = (step, m) => !(step.earlier || []).length || m.waiting || Date.parse(m.createTime) > Date.parse(step.earlier.at(-1).reopenTime);
+
+// before are the readings that were taken before the step was opened again.
+const before = (kit, step, list) => list.filter((m) => !anewRead(step, m)).map((m) => el("p", {}, `Before: ${m.entered.text} ${m.entered.unitCode}, ${kit.who(m.person)} ${instant(m.measureTime || m.createTime)}${m.limitsMet ? "" : ", OUTSIDE LIMITS"}`));
+
 export function readings(kit, act, world, step) {
   return (step.measurements || []).map((spec) => {
-    const taken = world.measurements.find((m) => m.step === step.name && m.key === spec.key && !m.successor);
+    const list = world.measurements.filter((m) => m.step === step.name && m.key === spec.key && !m.successor), taken = list.find((m) => anewRead(step, m));
     const [low, high] = taken && !taken.waiting ? [taken.minValue, taken.maxValue] : [spec.minValue, spec.maxValue];
     return el("fieldset", {}, el("legend", {}, spec.displayName), el("p", {}, `Expected: ${limits(low, high, spec.unitCode)}${spec.source ? ". " + spec.source : ""}`),
-      ...(taken ? standing(kit, act, spec, taken) : fresh(act, world, step, spec)));
+      ...before(kit, step, list), ...(taken ? standing(kit, act, spec, taken) : fresh(act, world, step, spec)));
   });
 }

@@ -1,15 +1,16 @@
 // One step of an order: what can hurt first, and nothing of the work before whoever does it acknowledged that; then what to do, the readings,
 // the starter runs, what was used, and that it is done.
 import { Refused, current, get, has, nowText, send } from "/api.js";
-import { chip, choice, decimal, el, field, fold, instant, last, link, words } from "/dom.js";
+import { amount, chip, choice, decimal, el, field, fold, instant, last, link, words } from "/dom.js";
 import { motoring } from "/motoring.js";
-import { readings } from "/readings.js";
+import { anewRead, readings } from "/readings.js";
 import { signing } from "/sign.js";
 import { enter } from "/waiting.js";
 
 const looked = ["STEP_KIND_INSPECT", "STEP_KIND_INDEPENDENT_INSPECTION", "STEP_KIND_WITNESS"];
 // needed says that a step can't be left out, as the service will say.
 const needed = (step) => step.critical || looked.includes(step.kind) || ["STEP_KIND_HOLD_POINT", "STEP_KIND_RESTORE_AND_COUNT"].includes(step.kind);
+const sentence = (text) => (/[.!?]$/.test(text) ? text : text + ".");
 const kinds = { STEP_KIND_UNSPECIFIED: "Do", STEP_KIND_DO: "Do", STEP_KIND_MEASURE: "Measure", STEP_KIND_TIMED_RUN: "Timed run", STEP_KIND_MATERIAL: "Material", STEP_KIND_INSPECT: "Inspect",
   STEP_KIND_HOLD_POINT: "Hold point: nothing later is done before this is", STEP_KIND_INDEPENDENT_INSPECTION: "Inspection by another person than did the work",
   STEP_KIND_WITNESS: "Seen by a second person while it is done", STEP_KIND_TEST: "Functional test", STEP_KIND_RESTORE_AND_COUNT: "Put back and count" };
@@ -72,7 +73,12 @@ function open(kit, act, world, step) {
 }
 
 // earlier is what was recorded on a step before it was opened again; it stays in sight.
-const earlier = (kit, step) => ((step.earlier || []).length ? [el("ul", {}, ...step.earlier.map((e) => el("li", {}, `Before: ${words(e.state)} by ${kit.who(e.performer)}, ${instant(e.completeTime)}. ${e.note || ""} Opened again by ${kit.who(e.reopener)}, ${instant(e.reopenTime)}: ${e.reason}`)))] : []);
+function earlier(kit, step) {
+  const went = (e) => [e.note && sentence(e.note), (e.removedItemCount || e.restoredItemCount) && `${e.removedItemCount || 0} went out and ${e.restoredItemCount || 0} came back.`,
+    ...(e.materials || []).map((m) => `${amount(m.quantity)} of ${last(m.lot)} was used and stays booked.`), e.signature && "It was signed, and that signature counts no more."].filter(Boolean);
+  const line = (e) => el("li", {}, [`Before: ${words(e.state)} by ${kit.who(e.performer)}, ${instant(e.completeTime)}.`, ...went(e), `Opened again by ${kit.who(e.reopener)}, ${instant(e.reopenTime)}: ${e.reason}`].join(" "));
+  return (step.earlier || []).length ? [el("ul", {}, ...step.earlier.map(line))] : [];
+}
 
 // anew opens a step again that is done once more, or on which something wrong was recorded.
 function anew(act, world, step) {
@@ -86,6 +92,7 @@ function anew(act, world, step) {
 async function done(kit, act, world, step) {
   const unsigned = step.state === "DONE" && step.signatureRequired && !step.signature, own = step.performer === current().person;
   const said = el("p", {}, chip(step.waiting ? "WAITING" : step.state), ` by ${kit.who(step.performer)}, ${instant(step.completeTime)}. ${step.note || ""}`);
+  said.append(...world.measurements.filter((m) => m.step === step.name && !m.successor && anewRead(step, m)).flatMap((m) => [el("br"), `${m.key}: ${m.entered.text} ${m.entered.unitCode}${m.limitsMet ? "" : " ■ OUTSIDE LIMITS"}`]));
   if (!unsigned) return [said, el("p", {}, link("work/" + last(world.order.name), "Go on with the next step")), ...anew(act, world, step)];
   if (step.waiting || !world.fresh) return [said, el("p", { class: "caution" }, "Who did this step signs for it once there is a connection.")];
   return [said, own ? await signing(kit.again, step.name, "Sign for the step", "PERFORMED", "sign") : el("p", { class: "caution" }, "Who did this step signs for it.")];

@@ -82,13 +82,15 @@ function held(act, { order, findings: found }) {
     has("technician", "inspector", "planner", "quality") && act("Go on with the work", () => send(`/v1/${order.name}:resume`, { etag: order.etag }), "The order goes on.")].filter(Boolean);
 }
 
-// differences is what whoever signs after the work looks at first: what departed from the plan, and readings outside limits or corrected.
-async function differences(world) {
+// differences is what whoever signs after the work looks at first: what departed from the plan, steps that were done again, and readings outside limits or corrected.
+async function differences(kit, world) {
   const compared = await get(`/v1/${world.order.name}:compare`);
   const lines = (compared.comparisons || []).filter((c) => c.differs).map((c) => [c.label, plainTimes(c.plannedText), plainTimes(c.doneText), c.toleranceText || "–"]);
   const odd = world.measurements.filter((m) => !m.successor && (!m.limitsMet || m.supersedes)).map((m) => [m.key, `${m.entered.text} ${m.entered.unitCode}`,
     m.limitsMet ? "within limits" : "■ OUTSIDE LIMITS", m.reason || "–"]);
+  const twice = world.steps.flatMap((s) => (s.earlier || []).map((e) => [`${s.position}. ${s.title}`, `${kit.who(e.reopener)}, ${instant(e.reopenTime)}`, e.reason, link(`work/${last(world.order.name)}/${last(s.name)}`, "What was recorded before")]));
   return [table("What departs from the plan", ["What", "Planned", "Done", "Tolerance"], lines, "Nothing departs from the plan."),
+    ...(twice.length ? [table("Steps that were opened again", ["Step", "Opened again by", "Why", "Before"], twice, "")] : []),
     table("Readings outside limits, or corrected", ["Reading", "Value", "Limits", "Reason"], odd, "No reading is outside its limits, and none was corrected.")];
 }
 
@@ -107,7 +109,7 @@ async function after(kit, act, world) {
   const sign = (role, title, ...what) => (has(role) ? signing(kit.again, order.name, title, ...what, { regime: order.regime, say: kit.say }) : el("p", { class: "caution" }, `${title}: for somebody with the role ${role}.`));
   if (order.state === "STARTED") return [await sign("technician", "Sign for the work", "PERFORMED", "finish")];
   if (order.state !== "FINISHED" && order.state !== "INSPECTED") return [];
-  return [...await differences(world), may("inspect") ? await sign("inspector", "Sign the inspection", "INSPECTED", "inspect") : null,
+  return [...await differences(kit, world), may("inspect") ? await sign("inspector", "Sign the inspection", "INSPECTED", "inspect") : null,
     may("release") ? await sign("releaser", "Sign the release", "RELEASED", "release") : null,
     may("rework") && has("inspector", "releaser") ? back(act, world) : null];
 }
