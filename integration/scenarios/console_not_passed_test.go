@@ -101,7 +101,7 @@ func (w *bench) sendsBack(why string) {
 	w.press("Send it back", "Findings")
 	again := func(says string) {
 		harness.Value(w.b, chromedp.Poll[bool](`(() => {
-			const b = [...document.querySelectorAll("#work details[open] button")].find((b) => b.textContent === "Send it back" && !b.disabled);
+			const b = [...document.querySelectorAll("#work details[open] button")].find((b) => b.textContent === "Send it back" && !b.disabled && !b.closest("[inert]"));
 			if (b) b.click(); return Boolean(b); })()`))
 		w.says(says)
 	}

@@ -161,7 +161,7 @@ func (h *hangar) meanwhile() {
 	h.b.Network(false)
 	h.b.Do(chromedp.WaitVisible(chromedp.CSS("#offline")))
 	harness.Value(h.b, chromedp.Poll[bool](`(() => {
-		const note = document.getElementById("note"), done = [...document.querySelectorAll("#work button")].find((b) => b.textContent === "Step 2 is done" && !b.disabled);
+		const note = document.getElementById("note"), done = [...document.querySelectorAll("#work button")].find((b) => b.textContent === "Step 2 is done" && !b.disabled && !b.closest("[inert]"));
 		if (!note || !done) return false;
 		note.value = "Seen by torch";
 		done.click();

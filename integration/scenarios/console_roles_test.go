@@ -36,7 +36,7 @@ func (c clerk) shows(words ...string) {
 func (c clerk) presses(title string) {
 	c.t.Helper()
 	c.waitFor(fmt.Sprintf(`(() => {
-		const b = [...document.querySelectorAll("main :is(button, summary, a)")].find((b) => b.textContent === %q && b.offsetParent && !b.disabled);
+		const b = [...document.querySelectorAll("main :is(button, summary, a)")].find((b) => b.textContent === %q && b.offsetParent && !b.disabled && !b.closest("[inert]"));
 		if (b) b.click();
 		return Boolean(b);
 	})()`, title))
@@ -44,7 +44,7 @@ func (c clerk) presses(title string) {
 
 func (c clerk) fills(id, text string) {
 	c.t.Helper()
-	c.b.Do(chromedp.WaitVisible(chromedp.CSS("#"+id)), chromedp.SendKeys(chromedp.CSS("#"+id), text))
+	c.b.Do(chromedp.WaitVisible(chromedp.CSS("main:not([inert]) #"+id)), chromedp.SendKeys(chromedp.CSS("#"+id), text))
 }
 
 // begins signs somebody in and sees the page where the day begins.

@@ -52,7 +52,7 @@ func (w *bench) open() {
 func (w *bench) press(title, says string) {
 	w.t.Helper()
 	harness.Value(w.b, chromedp.Poll[bool](`(() => {
-		const b = [...document.querySelectorAll("#work button, #work summary")].find((b) => b.textContent === "`+title+`" && b.offsetParent && !b.disabled);
+		const b = [...document.querySelectorAll("#work button, #work summary")].find((b) => b.textContent === "`+title+`" && b.offsetParent && !b.disabled && !b.closest("[inert]"));
 		if (b) b.click(); return Boolean(b); })()`))
 	w.says(says)
 }
@@ -65,6 +65,7 @@ func (w *bench) says(words string) {
 
 func (w *bench) fill(id, text string) {
 	w.t.Helper()
+	harness.Value(w.b, chromedp.Poll[bool](`!document.querySelector("main").inert`))
 	w.b.Do(chromedp.SendKeys(chromedp.CSS("#"+id), text))
 }
 

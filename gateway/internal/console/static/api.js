@@ -29,6 +29,9 @@ export const suiteNow = () => Date.now() + ahead;
 // nowText is that time as the API takes it.
 export const nowText = () => new Date(suiteNow()).toISOString();
 
+// patience is for how many milliseconds an answer is waited for. A connection that is there and gives none would keep the page shut for minutes.
+const patience = { GET: 45_000, other: 90_000 };
+
 // call asks the API. Nothing comes from the browser's store: an etag stays the same when the units change or stock moves.
 export async function call(method, path, body, key, unattended) {
   const headers = { Accept: "application/json" };
@@ -36,7 +39,7 @@ export async function call(method, path, body, key, unattended) {
   if (key) headers["Idempotency-Key"] = key;
   if (body) headers["Content-Type"] = "application/json";
   if (session && method !== "GET") headers["X-CSRF-Token"] = session.csrfToken;
-  const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin", cache: "no-store" }).catch(() => { throw unanswered(); });
+  const answer = await fetch(path, { method, headers, body: body && JSON.stringify(body), credentials: "same-origin", cache: "no-store", signal: AbortSignal.timeout(patience[method] || patience.other) }).catch(() => { throw unanswered(); });
   const text = await answer.text().catch(() => { throw unanswered(); });
   hear(answer.headers.get("Date"));
   const value = read(text);

@@ -3,6 +3,7 @@ import { exceedancesPage, heldPage, readingPage } from "/analysis.js";
 import { Refused, call, current, get, has, renewBy, setCurrent } from "/api.js";
 import { accountPage, emergency } from "/account.js";
 import { accountsPage, callsPage } from "/accounts.js";
+import { free, hold, settled } from "/busy.js";
 import { cardsPage } from "/cards.js";
 import { el, link } from "/dom.js";
 import { enginePage, enginesPage } from "/engines.js";
@@ -117,6 +118,7 @@ async function show() {
   const name = current().secondFactorDue ? "account" : asksFor === "refused" ? home() : asksFor || home();
   navigation(name);
   const turn = ++shows;
+  hold(pages);
   try {
     const made = Object.hasOwn(pages, name) ? await pages[name](id, new URLSearchParams(asked), ...more) : nowhere(path);
     if (turn !== shows) return;
@@ -124,12 +126,15 @@ async function show() {
     if (turn !== shows) return;
     page.replaceChildren(...made);
     page.dataset.shows = hash;
+    settled();
     keys();
     document.title = `${page.querySelector("h2").textContent} · coldsection`;
     say(asksFor === "refused" ? providerRefusal(id) : "");
     await told(waits);
   } catch (e) {
     if (turn === shows) await failed(e);
+  } finally {
+    if (turn === shows) free(pages);
   }
 }
 
@@ -149,8 +154,10 @@ async function failed(e) {
   if (!(e instanceof Refused)) throw e;
   if (e.status === 401) { setCurrent(null); await forgetSession(); await signIn(); return whyEnded(e); }
   delete page.dataset.shows;
+  settled();
   page.replaceChildren(el("h2", {}, e.unsent ? "No connection" : "This page can't be shown"), el("p", {}, e.unsent ? "The suite did not answer." : "The suite says why above."),
     el("p", {}, el("button", { type: "button", onclick: show }, "Try again"), " ", link(home(), titles[home()])));
+  keys();
   say(e.message);
   await told(waits);
 }
@@ -185,6 +192,7 @@ async function leave() {
 
 function cleared() {
   shows++;
+  settled();
   delete page.dataset.shows;
   for (const id of ["nav", "who", "waits", "alarm"]) at(id).replaceChildren();
   document.title = "coldsection";
@@ -226,9 +234,9 @@ const sendNow = keepSending(waits, renewed, async () => { if (page.querySelector
 // typing says that somebody has begun an entry on the page, which no redrawing may take away.
 const typing = () => [...page.querySelectorAll("input, textarea")].some((n) => (["checkbox", "radio"].includes(n.type) ? n.checked !== n.defaultChecked : n.value !== n.defaultValue));
 
-// refresh shows the page anew by itself, unless that would take away what somebody is typing.
+// refresh shows the page anew by itself, unless that would take away what somebody is typing, or the clock of a starter that runs.
 async function refresh() {
-  if (!typing()) return show();
+  if (!typing() && !page.querySelector("#elapsed")) return show();
   say("The connection is back. The page shows what is new after your entry.");
 }
 

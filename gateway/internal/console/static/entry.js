@@ -1,5 +1,6 @@
 // Forms in which things are entered. What the service refuses of a field stands at that field, in the service's words; the first such field has the keys.
 import { Refused } from "/api.js";
+import { busy, changing } from "/busy.js";
 import { choice, dayOf, decimal, el, field, tick } from "/dom.js";
 
 // asked makes a box one of a form: path is the field of the API that it fills, hint what helps to fill it.
@@ -55,20 +56,19 @@ function tell(boxes, violations) {
 
 // entering is a form: boxes may be of the form or plain nodes between them; save sends it and gives what is said on the page that follows.
 export function entering(id, title, parts, save, again) {
-  const said = el("p", { class: "refusal", role: "alert" }), button = el("button", { class: "large" }, title), boxes = () => parts.flatMap((p) => (p.boxes ? p.boxes() : p.path ? [p] : []));
+  const said = el("p", { class: "refusal", role: "alert" }), boxes = () => parts.flatMap((p) => (p.boxes ? p.boxes() : p.path ? [p] : []));
   async function submitted(event) {
     event.preventDefault();
+    if (busy()) return;
     said.textContent = "";
     for (const b of boxes()) { b.no.textContent = ""; b.box.removeAttribute("aria-invalid"); }
-    button.disabled = true;
-    try { await again(await save()); } catch (e) {
-      if (!(e instanceof Refused)) throw e;
+    await changing(title, save, again, (e) => {
       const rest = tell(boxes(), e.violations || []), first = boxes().find((b) => b.no.textContent);
       said.textContent = "✕ " + (first ? ["Not saved: see what is said at the fields.", ...rest].join(" ") : e.message);
       if (first) first.box.focus();
-    } finally { button.disabled = false; }
+    });
   }
-  return el("form", { id, novalidate: "", onsubmit: submitted, class: "entry" }, ...parts.flatMap((p) => p.nodes || [p]), el("div", { class: "press" }, button, said));
+  return el("form", { id, novalidate: "", onsubmit: submitted, class: "entry" }, ...parts.flatMap((p) => p.nodes || [p]), el("div", { class: "press" }, el("button", { class: "large" }, title), said));
 }
 // filled are the values that are there: what is left empty is not sent.
 export const filled = (values) => Object.fromEntries(Object.entries(values).filter(([, v]) => v !== undefined && v !== "" && !(Array.isArray(v) && v.length === 0)));

@@ -36,15 +36,15 @@ function shut(world) {
   return "";
 }
 
-// waiting is the time until the starter may run, and the button that says that it does.
-function waiting(again, world, run) {
+// waiting is the time until the starter may run, and the button that says that it does. begun shows the run at once: its time runs, whatever the connection does.
+function waiting(begun, world, run) {
   const { limits } = world, closed = shut(world), opens = limits.nextAllowedTime ? Date.parse(limits.nextAllowedTime) : 0;
   const left = el("p", { id: "countdown", class: "huge", role: "timer" }), button = el("button", { type: "button", class: "large", id: "starter-on", "aria-describedby": "countdown" }, "Starter on now");
   const seconds = () => Math.ceil((opens - suiteNow()) / 1000);
   button.addEventListener("click", () => {
     if (closed || seconds() > 0) return;
     run.set({ start: Date.now(), ahead: clockAhead() });
-    again();
+    begun();
   });
   ticking(left, () => {
     left.textContent = closed ? "■ SHUT" : seconds() > 0 ? `■ WAIT ${minutes(seconds())}` : "○ The starter may run now";
@@ -67,13 +67,13 @@ function running(again, act, world, step, run) {
     const seconds = Math.max(0, Math.floor(((end || Date.now()) - start) / 1000));
     lasts.textContent = `${most && seconds > most ? "■ OFF! " : "▶ "}${minutes(seconds)}${most ? ` of at most ${most} s` : ""}`;
   });
+  const stop = () => { const times = run.get(); if (times && !times.end) run.set({ ...times, end: Date.now() }); };
   const off = act("Starter off now", async () => {
-    const times = run.get();
-    if (!times.end) run.set(Object.assign(times, { end: Date.now() }));
-    const told = await record(world, step, { startTime: iso(times.start, times.ahead), endTime: iso(times.end, times.ahead), aborted: broken.box.checked });
+    const times = run.get(), told = await record(world, step, { startTime: iso(times.start, times.ahead), endTime: iso(times.end, times.ahead), aborted: broken.box.checked });
     run.clear();
     return told;
   }, "The run is recorded.");
+  off.querySelector("button").addEventListener("click", stop, { capture: true }); // its time is that of the press, also when something else is under way
   return [lasts, broken.node, off, el("button", { type: "button", class: "quiet", onclick: () => { run.clear(); again(); } }, "It did not run: forget this start")];
 }
 
@@ -116,6 +116,8 @@ const line = (r) => el("li", {}, `${r.startTime.slice(11, 19)} to ${r.endTime.sl
 
 export function motoring(kit, act, world, step) {
   const run = kept(step), runs = world.runs.filter((r) => r.step === step.name).map(line);
-  return [el("section", { id: "motoring" }, el("h4", {}, "Starter"), ...(run.get() ? running(kit.again, act, world, step, run) : [...waiting(kit.again, world, run), made(act, world, step)]),
-    runs.length ? el("ol", { id: "runs" }, ...runs) : el("p", {}, "No run of this step is recorded yet."))];
+  const now = el("div"), begun = () => { now.replaceChildren(...running(kit.again, act, world, step, run)); };
+  if (run.get()) begun();
+  else now.append(...waiting(() => { begun(); now.querySelector("button").focus(); }, world, run), made(act, world, step));
+  return [el("section", { id: "motoring" }, el("h4", {}, "Starter"), now, runs.length ? el("ol", { id: "runs" }, ...runs) : el("p", {}, "No run of this step is recorded yet."))];
 }

@@ -1,6 +1,7 @@
 // Signing: the exact text and its hash are shown first, the person proves to be at the keyboard, and just that text is signed. A text that
 // changed meanwhile is refused by the service and shown anew.
 import { Refused, current, get, otherwise, send } from "/api.js";
+import { changing } from "/busy.js";
 import { choice, dayOf, decimal, el, field } from "/dom.js";
 import { proofFor } from "/proof.js";
 
@@ -42,10 +43,12 @@ export async function signing(again, name, title, meaning, verb, { regime, say =
   const text = el("pre", { class: "statement", id: "statement" }), hash = el("code", { id: "hash" }), missing = el("div", { id: "missing" });
   const said = el("p", { class: "refusal", role: "alert" }), more = ask && field("more", ask.label, { rows: ask.rows, maxlength: "400" });
   const button = el("button", { class: "large" }, title), extra = () => ({ ...(more && more.value() ? { [ask.key]: ask.of(more.value()) } : {}), ...came.body() });
-  let shown = null, proof = null;
+  let shown = null, proof = null, turn = 0;
   const look = () => { button.disabled = came.lacks() || missing.childElementCount > 0 || !proof.ready(); };
 
+  // show reads what would be signed by what is chosen now; an answer that comes after a newer question is let go.
   async function show() {
+    const mine = ++turn;
     if (came.lacks()) {
       shown = null;
       text.textContent = "Say first what the inspection came to; the text that you sign stands here then.";
@@ -53,28 +56,38 @@ export async function signing(again, name, title, meaning, verb, { regime, say =
       missing.replaceChildren();
       return;
     }
-    shown = await get(`/v1/${name}:previewSignature?meaning=${meaning}` + (ask ? query(ask.key, extra()[ask.key]) : "") + came.query());
+    const made = await get(`/v1/${name}:previewSignature?meaning=${meaning}` + (ask ? query(ask.key, extra()[ask.key]) : "") + came.query());
+    if (mine !== turn) return;
+    shown = made;
     text.textContent = shown.statement;
     hash.textContent = shown.contentHash;
     missing.replaceChildren(...(shown.missing && shown.missing.length ? [el("p", {}, "First:"), el("ul", {}, ...shown.missing.map((m) => el("li", {}, say(m))))] : []));
+  }
+  // anew shows it anew; meanwhile nothing can be signed, as the text above is not what would be.
+  async function anew() {
+    button.disabled = true;
+    try { await show(); } catch (e) {
+      if (!(e instanceof Refused)) throw e;
+      said.textContent = "✕ " + e.message;
+    }
+    look();
   }
   async function sign() {
     const counted = total.body(), given = await proof.prove();
     const body = { ...counted, reauthenticationToken: given.reauthenticationToken, contentHash: shown.contentHash, ...extra() };
     await send(`/v1/${name}:${verb}`, step ? body : { ...body, etag: shown.etag });
-    await again("Signed.");
   }
   async function submitted(event) {
     event.preventDefault();
-    button.disabled = true;
+    if (button.disabled) return; // such as by Enter, while the text that would be signed is read anew
     said.textContent = "";
-    try { await sign(); } catch (e) {
-      if (!(e instanceof Refused)) throw e;
+    await changing(title, sign, () => again("Signed."), (e) => {
       said.textContent = "✕ " + e.message;
-      if (!e.unsent) await show().catch(() => {});
-    } finally { look(); }
+      if (!e.unsent) anew();
+      else look();
+    });
   }
-  for (const box of [more && more.box, ...came.boxes].filter(Boolean)) box.addEventListener("change", () => show().then(look).catch((e) => { said.textContent = "✕ " + e.message; }));
+  for (const box of [more && more.box, ...came.boxes].filter(Boolean)) box.addEventListener("change", anew);
   await show();
   proof = await proofFor(current(), () => shown);
   look();

@@ -1,5 +1,6 @@
 // What somebody sees who is not signed in.
 import { Refused, call, get } from "/api.js";
+import { busy, free, hold } from "/busy.js";
 import { el, link } from "/dom.js";
 
 // refusals of the provider's way, which ends in the page's address.
@@ -22,14 +23,17 @@ export function forms(page, say, cleared, entered) {
     page.replaceChildren(el("h2", {}, title), el("form", {
       onsubmit: async (event) => {
         event.preventDefault();
+        if (busy()) return;
+        hold(inputs);
         try {
           await entered(await submit(...inputs.map((i) => i.value)));
         } catch (e) {
           if (!(e instanceof Refused)) throw e;
           say(e.message);
           const code = page.querySelector("#code");
+          free(inputs);
           if (code && (e.reason || "").startsWith("SECOND_FACTOR")) code.focus();
-        }
+        } finally { free(inputs); }
       },
     }, ...rows, el("p", {}, el("button", {}, button))));
     inputs[0].focus();

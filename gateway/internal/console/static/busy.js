@@ -1,0 +1,56 @@
+// While a page is read, or a change is under way, what is seen may not be so any more: nothing on the page takes a press or a key until it is. What the
+// person had the keys on has them again afterwards, and when it takes long the page says so.
+import { Refused } from "/api.js";
+import { el } from "/dom.js";
+
+const page = document.getElementById("page"), message = document.getElementById("message"), slow = document.getElementById("slow");
+const holds = new Set();
+let had = null, tellers = [];
+
+// wait tells how long it takes, in words that a screen reader speaks too; the ways to other pages stay open.
+const wait = () => [[1500, "One moment: the suite is asked."], [15_000, "Still no answer. You can wait, or go to another page; what was sent is done once."]]
+  .map(([after, words]) => setTimeout(() => slow.replaceChildren(el("span", {}, words)), after));
+
+// hold shuts the page for one reason; free opens it when no other is left. While a starter runs it is not shut: switching off waits for nothing.
+export function hold(reason) {
+  if (!holds.size) {
+    had = page.contains(document.activeElement) && document.activeElement !== page ? document.activeElement : null;
+    tellers = wait();
+  }
+  holds.add(reason);
+  page.inert = !page.querySelector("#elapsed");
+  page.setAttribute("aria-busy", "true");
+}
+
+export function free(reason) {
+  if (!holds.delete(reason) || holds.size) return;
+  page.inert = false;
+  page.removeAttribute("aria-busy");
+  tellers.forEach(clearTimeout);
+  slow.replaceChildren();
+  if (had && had.isConnected && document.activeElement === document.body) had.focus({ preventScroll: true });
+  had = null;
+}
+
+// settled opens the page whatever shut it: another one stands there now, which waits for nothing.
+export const settled = () => [...holds].forEach(free);
+
+export const busy = () => holds.size > 0;
+
+// changing makes one change at a time. done is what follows it, unless the person went to another page meanwhile: what they type there is not taken
+// away, and what became of the change is said in the page's message. Nothing that came back is lost in a page that is gone.
+export async function changing(title, change, done, refused) {
+  if (busy()) return refused(new Refused("Something else is still under way. Press once more when it is done."));
+  const from = page.dataset.shows, reason = {}, elsewhere = () => page.dataset.shows !== from, say = (said) => { message.textContent = said; };
+  hold(reason);
+  try {
+    const said = await change();
+    if (elsewhere()) say(typeof said === "string" && said ? said : `✓ ${title}: it is done.`);
+    else await done(said);
+  } catch (e) {
+    free(reason); // what says no may give the keys to a box
+    if (!(e instanceof Refused)) throw e;
+    if (elsewhere()) say(`✕ ${title}: ${e.message}`);
+    else refused(e);
+  } finally { free(reason); }
+}
