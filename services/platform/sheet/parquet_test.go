@@ -50,8 +50,7 @@ func TestAParquetFileOfAnotherProgram(t *testing.T) {
 	}
 }
 
-// Times are UTC microseconds, units stand in the metadata, columns keep their order (check PRF-06). The reader is the library that
-// writes, of the file's own schema and footer: Debian 12, on which the tests run, offers no other reader of Parquet.
+// Times are UTC microseconds, units stand in the metadata, columns keep their order (check PRF-06), as the library that writes reads them.
 func TestWhatAParquetFileSaysOfItself(t *testing.T) {
 	data := write(t, sheet.Parquet, [][]string{{"=x", "1.5", "2", "2026-03-01T06:54:00.000001Z", "2026-03-01", "true", "0.1"}})
 	f, err := parquet.OpenFile(bytes.NewReader(data), int64(len(data)))
