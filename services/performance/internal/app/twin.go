@@ -61,8 +61,11 @@ func (u unit) twins(ctx context.Context, engine string, rules analysis.Rules, sh
 	out := slices.Clone(shifts)
 	for i, s := range out {
 		beside, ok, err := store.TwinOf(ctx, u.Tx, engine, s.Onset)
-		if err != nil || !ok {
-			return out, err
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			continue // it was alone then, and need not be so at the next change
 		}
 		pairs, err := u.pairs(ctx, engine, beside, s.Onset)
 		if err != nil {

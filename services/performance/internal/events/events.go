@@ -1,5 +1,5 @@
 // Package events reacts to released work orders and to motoring runs beyond their limits, so that what was done to an engine stands
-// on its time line, and to engines that change hands.
+// on its time line, and to engines that change hands or aircraft, or that are not what they were entered as.
 package events
 
 import (
@@ -9,7 +9,6 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/performance/internal/app"
-	"coldsection.example/services/performance/internal/store"
 	"coldsection.example/services/platform/eventbus"
 	"coldsection.example/services/platform/owners"
 	"coldsection.example/services/platform/storage"
@@ -34,7 +33,7 @@ func Consumer(a *app.App) eventbus.Consumer {
 		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
 			switch {
 			case strings.HasPrefix(m.Type, "coldsection.engine."):
-				return fitted(ctx, a, m)
+				return moved(ctx, a, m)
 			case m.Type == "coldsection.workorder.motoring.recorded.v1":
 				return motored(ctx, a, m)
 			}
@@ -65,13 +64,13 @@ func motored(ctx context.Context, a *app.App, m eventbus.Message) (eventbus.Effe
 	return func(ctx context.Context, tx *storage.Tx) error { return a.Motored(ctx, tx, &fact) }, nil
 }
 
-// fitted keeps whose an engine is and where it is fitted, for which compliance is asked, as the fact tells of today only.
-func fitted(ctx context.Context, a *app.App, m eventbus.Message) (eventbus.Effect, error) {
+// moved keeps whose an engine is, and what and where it is, for which compliance is asked, as the fact tells of today only.
+func moved(ctx context.Context, a *app.App, m eventbus.Message) (eventbus.Effect, error) {
 	var fact compliancev1.EngineChanged
 	if err := m.Decode(&fact); err != nil {
 		return nil, err
 	}
-	fittings, err := a.Fittings(ctx, fact.GetEngine())
+	take, err := a.Moved(ctx, fact.GetEngine())
 	if err != nil {
 		return nil, err
 	}
@@ -79,6 +78,6 @@ func fitted(ctx context.Context, a *app.App, m eventbus.Message) (eventbus.Effec
 		if err := owners.Learn(ctx, tx, fact.GetEngine(), fact.GetOwner()); err != nil {
 			return err
 		}
-		return store.SaveFittings(ctx, tx, fact.GetEngine(), fittings)
+		return take(ctx, tx)
 	}, nil
 }

@@ -17,6 +17,14 @@ func Fitted(ctx context.Context, tx *storage.Tx, engine string) (bool, error) {
 	return n > 0, err
 }
 
+// FittingsOf are where an engine was fitted, as far as it is known here.
+func FittingsOf(ctx context.Context, tx *storage.Tx, engine string) ([]Fitting, error) {
+	return storage.Collect(ctx, tx, func(row storage.Scanner) (f Fitting, err error) {
+		err = row.Scan(&f.Aircraft, &f.FirstDay, &f.LastDay)
+		return f, err
+	}, "SELECT aircraft, install_day, remove_day FROM engine_fittings WHERE engine = $1 ORDER BY install_day, aircraft", engine)
+}
+
 // SaveFittings keeps where an engine was fitted, instead of what was known before.
 func SaveFittings(ctx context.Context, tx *storage.Tx, engine string, fittings []Fitting) error {
 	if _, err := tx.Exec(ctx, "DELETE FROM engine_fittings WHERE engine = $1", engine); err != nil {

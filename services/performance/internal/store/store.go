@@ -62,8 +62,11 @@ func ProfilesOf(ctx context.Context, tx *storage.Tx, model string) ([]Profile, e
 	}, "SELECT name, serial, engine_model FROM engine_profiles WHERE engine_model = $1 ORDER BY name", model)
 }
 
-// SaveProfile keeps an engine.
+// SaveProfile keeps an engine. A serial number belongs to one engine, so another that had it has none until it is told anew.
 func SaveProfile(ctx context.Context, tx *storage.Tx, p Profile) error {
+	if _, err := tx.Exec(ctx, "UPDATE engine_profiles SET serial = '' WHERE serial = $1 AND name <> $2", p.Serial, p.Name); err != nil {
+		return err
+	}
 	_, err := tx.Exec(ctx, `INSERT INTO engine_profiles (name, serial, engine_model) VALUES ($1, $2, $3)
 		ON CONFLICT (name) DO UPDATE SET serial = excluded.serial, engine_model = excluded.engine_model`, p.Name, p.Serial, p.Model)
 	return err
