@@ -2,9 +2,11 @@ package app
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -141,35 +143,70 @@ func (u unit) movementRows(ctx context.Context, req *consumablesv1.ExportStockRe
 }
 
 // journal writes movements as transactions whose accounts are the places and whose commodities are the lots, each in its
-// unit, so that every transaction sums to zero commodity by commodity.
+// unit, so that every transaction sums to zero commodity by commodity. Both are declared, so that a strict check passes.
 func (u unit) journal(ctx context.Context, req *consumablesv1.ExportStockRequest) ([]byte, error) {
 	moves, err := u.movementsOf(ctx, req)
 	if err != nil {
 		return nil, err
 	}
-	var out bytes.Buffer
-	out.WriteString("; Movements of stock. Accounts are places, commodities are lots with their unit.\n")
+	j := &journal{declared: map[string]bool{}}
 	if req.GetStartTime() != nil {
-		if err := u.opening(ctx, &out, req.GetStartTime().AsTime()); err != nil {
+		if err := u.opening(ctx, j, req.GetStartTime().AsTime()); err != nil {
 			return nil, err
 		}
 	}
 	for _, m := range moves {
-		fmt.Fprintf(&out, "\n%s * (%s) %s\n", m.GetEffectiveTime().AsTime().Format(time.DateOnly), id(m.GetName()), strings.TrimSpace(m.GetKind().String()+" "+m.GetWorkOrder()))
-		for _, p := range m.GetPostings() {
-			posting(&out, p.GetLocation(), p.GetQuantity().GetValue(), p.GetLot(), p.GetQuantity().GetUnitCode())
+		j.transaction(m)
+	}
+	head := "; Movements of stock. Accounts are places, commodities are lots with their unit. Dates are days in UTC; the time of each stands below it.\n"
+	return slices.Concat([]byte(head), j.declarations.Bytes(), j.body.Bytes()), nil
+}
+
+// journal is a file for plain-text accounting while it is written.
+type journal struct {
+	declarations, body bytes.Buffer
+	declared           map[string]bool
+}
+
+// transaction writes a movement, and what an auditor asks of it as tags: when it happened and was recorded, by whom, what for and instead of what.
+func (j *journal) transaction(m *consumablesv1.StockMovement) {
+	fmt.Fprintf(&j.body, "\n%s * (%s) %s\n", m.GetEffectiveTime().AsTime().Format(time.DateOnly), id(m.GetName()), strings.TrimSpace(m.GetKind().String()+" "+m.GetWorkOrder()))
+	for _, tag := range []struct{ name, value string }{
+		{"time", sheet.FormatTime(m.GetEffectiveTime().AsTime())}, {"recorded", sheet.FormatTime(m.GetCreateTime().AsTime())}, {"by", cmp.Or(m.GetPerson(), m.GetActor())},
+		{"reverses", m.GetReversesMovement()}, {"reversed-by", m.GetReversalMovement()}, {"reason", m.GetReason()},
+	} {
+		if value := strings.Join(strings.Fields(tag.value), " "); value != "" {
+			fmt.Fprintf(&j.body, "    ; %s: %s\n", tag.name, value)
 		}
 	}
-	return out.Bytes(), nil
+	for _, p := range m.GetPostings() {
+		j.posting(p.GetLocation(), p.GetQuantity().GetValue(), p.GetLot(), p.GetQuantity().GetUnitCode())
+	}
+}
+
+// posting writes one line; a commodity with a space or a digit in it is quoted, and what would end the quotes can't be part of
+// a name.
+func (j *journal) posting(location, value, lot, unitCode string) {
+	account, commodity := strings.ReplaceAll(location, "/", ":"), fmt.Sprintf("\"%s %s\"", lot, unitCode)
+	j.declare("account " + account)
+	j.declare("commodity " + commodity)
+	fmt.Fprintf(&j.body, "    %s  %s %s\n", account, value, commodity)
+}
+
+func (j *journal) declare(line string) {
+	if !j.declared[line] {
+		j.declared[line] = true
+		j.declarations.WriteString(line + "\n")
+	}
 }
 
 // opening is one transaction with what was where before the journal begins.
-func (u unit) opening(ctx context.Context, out *bytes.Buffer, start time.Time) error {
+func (u unit) opening(ctx context.Context, j *journal, start time.Time) error {
 	balances, err := store.AllBalancesBefore(ctx, u.Tx, storage.Micros(start))
 	if err != nil || len(balances) == 0 {
 		return err
 	}
-	fmt.Fprintf(out, "\n%s * opening balances\n", start.Format(time.DateOnly))
+	fmt.Fprintf(&j.body, "\n%s * opening balances\n", start.Format(time.DateOnly))
 	units := map[string]string{}
 	for _, b := range balances {
 		if units[b.Lot] == "" {
@@ -179,7 +216,7 @@ func (u unit) opening(ctx context.Context, out *bytes.Buffer, start time.Time) e
 			}
 			units[b.Lot] = item.GetBaseUnitCode()
 		}
-		posting(out, b.Location, b.Amount.Text(), b.Lot, units[b.Lot])
+		j.posting(b.Location, b.Amount.Text(), b.Lot, units[b.Lot])
 	}
 	return nil
 }
@@ -191,12 +228,6 @@ func (u unit) lotAndItem(ctx context.Context, name string) (*consumablesv1.Lot, 
 	}
 	item, err := u.itemOf(ctx, lot)
 	return lot, item, err
-}
-
-// posting writes one line; a commodity with a space or a digit in it is quoted, and what would end the quotes can't be part of
-// a name.
-func posting(out *bytes.Buffer, location, value, lot, unitCode string) {
-	fmt.Fprintf(out, "    %s  %s \"%s %s\"\n", strings.ReplaceAll(location, "/", ":"), value, lot, unitCode)
 }
 
 func id(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }

@@ -31,6 +31,11 @@ func balancesByHledger(t *testing.T, journal []byte) map[string]string {
 		}
 		t.Fatal("hledger is missing; integration/test.sh installs it")
 	}
+	strict := exec.CommandContext(t.Context(), path, "-f", "-", "check", "--strict", "ordereddates")
+	strict.Stdin, strict.Env = bytes.NewReader(journal), append(os.Environ(), "LC_ALL=C.UTF-8")
+	if out, err := strict.CombinedOutput(); err != nil {
+		t.Fatalf("hledger check: %v %s\n%s", err, out, journal)
+	}
 	cmd := exec.CommandContext(t.Context(), path, "-f", "-", "balance", "--flat", "--layout=bare", "--output-format=csv", "--no-total", "-c", `1.000000 "x"`)
 	cmd.Stdin, cmd.Env = bytes.NewReader(journal), append(os.Environ(), "LC_ALL=C.UTF-8")
 	var complaint bytes.Buffer
@@ -93,6 +98,32 @@ func TestTheJournalBalancesByAnotherProgram(t *testing.T) {
 			if n != len(theirs) || n < 10 {
 				t.Errorf("%d balances here, %d there: %v", n, len(theirs), theirs)
 			}
+		}
+	})
+}
+
+// An auditor finds in the journal when each movement happened and was recorded, who booked it, why, and what a reversal undid; a reason can't write
+// lines of its own. A day is one of UTC, whatever the zone of the place.
+func TestTheJournalSaysWhenWhoAndWhy(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot, _ := d.zoned("Pacific/Auckland") // where it is the day after
+		wrong := of(d.DisposeStock(d.clerk(), &consumablesv1.DisposeStockRequest{
+			Name: lot, Location: d.lot(lot).GetBalances()[0].GetLocation(), Quantity: litres("1"), Reason: "spilt\n2026-01-01 * forged\n    a  1 \"x\"",
+		})).done(t)
+		d.clock.Advance(15 * time.Hour)
+		undone := of(d.reverse(wrong.GetName())).done(t)
+		journal := d.export(&consumablesv1.ExportStockRequest{Content: consumablesv1.ExportStockRequest_JOURNAL}).GetContent()
+		balancesByHledger(t, journal)
+		for _, want := range []string{
+			"Dates are days in UTC", "reason: spilt 2026-01-01 * forged a 1 \"x\"\n", "by: people/cleo\n", "reverses: " + wrong.GetName() + "\n",
+			"reversed-by: " + undone.GetName() + "\n", "recorded: 2026-11-25T23:00:00Z\n",
+		} {
+			if !strings.Contains(string(journal), want) {
+				t.Errorf("%q is not in\n%s", want, journal)
+			}
+		}
+		if n := strings.Count(string(journal), "\n2026-11-25 * "); n != strings.Count(string(journal), " * (") || n < 3 {
+			t.Errorf("%d days of 2026-11-25 in\n%s", n, journal)
 		}
 	})
 }
