@@ -35,6 +35,9 @@ func (r reader) row(row Row) (Record, []Problem) {
 		if c.at < len(row.shown) {
 			shown = row.shown[c.at]
 		}
+		if c.want.Kind == Text && c.at < len(row.seen) {
+			shown = row.seen[c.at]
+		}
 		value, reason, text := r.cell(c, cell, shown)
 		if cell != "" && reason == "" {
 			reason, text = r.doubt(i, row, value)
@@ -98,6 +101,7 @@ func (r reader) cell(c column, cell, shown string) (v Value, reason, text string
 	case Bool:
 		v.Text, reason, text = boolean(cell)
 	case Text:
+		v.Text, reason, text = r.text(cell, shown)
 	}
 	return v, reason, text
 }

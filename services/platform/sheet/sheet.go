@@ -97,6 +97,7 @@ type Row struct {
 	shown []string // of a workbook: what a cell shows that holds hours and minutes as a part of a day; nil when the row has none
 	// grouped says which cells of a workbook hold a text such as 1.234 while others have decimal commas; nil when none of the row does.
 	grouped []bool
+	seen    []string // of a workbook: what a cell shows that holds a number and shows another text; nil when the row has none
 }
 
 // Problem is what is wrong with one row or cell.
@@ -151,6 +152,9 @@ func (t *Table) Drop(at int) {
 		if at < len(row.grouped) {
 			t.Rows[i].grouped = slices.Delete(row.grouped, at, at+1)
 		}
+		if at < len(row.seen) {
+			t.Rows[i].seen = slices.Delete(row.seen, at, at+1)
+		}
 	}
 }
 
@@ -167,8 +171,14 @@ type builder struct {
 	text   int64 // bytes
 }
 
-// add takes one row, the first that is not blank as the header. What cells show is only of a workbook.
-func (b *builder) add(line int, cells []string, shown ...string) error {
+// add takes one row of texts.
+func (b *builder) add(line int, cells []string) error {
+	return b.addRow(Row{Line: line, Cells: cells}, false)
+}
+
+// addRow takes one row, the first that is not blank as the header. One that is hidden is a problem: whoever sent the file did not see it.
+func (b *builder) addRow(row Row, hidden bool) error {
+	line, cells := row.Line, row.Cells
 	if b.table.Header != nil {
 		if b.lines++; b.lines > b.limits.Rows {
 			return tooLarge("has more than %d rows", b.limits.Rows)
@@ -195,8 +205,10 @@ func (b *builder) add(line int, cells []string, shown ...string) error {
 	case blank:
 	case b.table.Header == nil:
 		b.table.Header = cells
+	case hidden:
+		b.table.Problems = append(b.table.Problems, Problem{Line: line, Reason: "ROW_HIDDEN", Text: "The row is hidden, by a filter or by hand. Show all rows and look at it; leave it in, or delete it."})
 	default:
-		b.table.Rows = append(b.table.Rows, Row{Line: line, Cells: cells, shown: shown})
+		b.table.Rows = append(b.table.Rows, row)
 	}
 	return nil
 }

@@ -17,7 +17,8 @@ import (
 // readXLSX reads one sheet of a workbook. Formulas are never computed: their cells hold the value that was saved with them,
 // and are blank when none was. Numbers and dates come as they are stored; typed readers of Bind know both.
 func (b *builder) readXLSX(data []byte, wanted string) error {
-	if err := checkUnpacked(data, b.limits.Unpacked); err != nil {
+	merged, err := checkUnpacked(data, b.limits.Unpacked)
+	if err != nil {
 		return err
 	}
 	f, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{UnzipSizeLimit: b.limits.Unpacked, UnzipXMLSizeLimit: b.limits.Unpacked})
@@ -37,7 +38,10 @@ func (b *builder) readXLSX(data []byte, wanted string) error {
 	if err := b.readRows(f, name); err != nil {
 		return err
 	}
-	return b.group(f, name)
+	if err := b.group(f, name); err != nil || !merged {
+		return err
+	}
+	return b.dropMerged(f, name)
 }
 
 // group marks the texts such as 1.234 of a workbook with decimal commas: these are texts, since a number has a point when it is stored, so its
@@ -75,7 +79,7 @@ func hasComma(cell string) bool {
 	return strings.Contains(cell, ",") && plainDecimal.MatchString(strings.TrimSpace(cell))
 }
 
-// readRows reads the rows as they are stored, and beside them as they are shown when a style of the workbook shows times.
+// readRows reads the rows as they are stored, and beside them as they are shown when a style of the workbook shows numbers as something else.
 func (b *builder) readRows(f *excelize.File, name string) error {
 	stored, err := f.Rows(name)
 	if err != nil {
@@ -83,8 +87,8 @@ func (b *builder) readRows(f *excelize.File, name string) error {
 	}
 	defer func() { _ = stored.Close() }()
 	shown := &excelize.Rows{}
-	timed := showsTimes(f)
-	if timed {
+	styled := showsOtherwise(f)
+	if styled {
 		if shown, err = f.Rows(name); err != nil {
 			return unreadableWorkbook(err)
 		}
@@ -95,15 +99,15 @@ func (b *builder) readRows(f *excelize.File, name string) error {
 		if err != nil {
 			return unreadableWorkbook(err)
 		}
-		var clocks []string
-		if timed && shown.Next() {
+		row := Row{Line: line, Cells: cells}
+		if styled && shown.Next() {
 			texts, err := shown.Columns()
 			if err != nil {
 				return unreadableWorkbook(err)
 			}
-			clocks = clocksOf(cells, texts)
+			row.shown, row.seen = shownAs(cells, texts, showsTime), shownAs(cells, texts, showsOther)
 		}
-		if err := b.add(line, cells, clocks...); err != nil {
+		if err := b.addRow(row, stored.GetRowOpts().Hidden); err != nil {
 			return err
 		}
 	}
@@ -113,18 +117,18 @@ func (b *builder) readRows(f *excelize.File, name string) error {
 	return nil
 }
 
-// clocksOf are what the cells show that hold a number and show a time instead of it; nil when none does.
-func clocksOf(cells, texts []string) (clocks []string) {
+// shownAs are what the cells show of which something is so; nil when it is of none.
+func shownAs(cells, texts []string, is func(cell, text string) bool) (shown []string) {
 	for i, cell := range cells {
-		if i >= len(texts) || !showsTime(cell, texts[i]) {
+		if i >= len(texts) || !is(cell, texts[i]) {
 			continue
 		}
-		if clocks == nil {
-			clocks = make([]string, len(cells))
+		if shown == nil {
+			shown = make([]string, len(cells))
 		}
-		clocks[i] = texts[i]
+		shown[i] = texts[i]
 	}
-	return clocks
+	return shown
 }
 
 // showsTime says whether a cell shows a time instead of its number: with a colon, or as whole hours, which are far from the number of days.
@@ -137,43 +141,51 @@ func showsTime(cell, text string) bool {
 	return strings.Contains(text, ":") || err == nil && math.Abs(seen-held) > 1
 }
 
-// showsTimes says whether a style of a workbook shows times: one of the formats 18 to 22 and 45 to 47 that every workbook has (ECMA-376 part 1,
-// 18.8.30), or one of its own with an h.
-func showsTimes(f *excelize.File) bool {
+// showsOther says whether a cell holds a number and shows another text.
+func showsOther(cell, text string) bool {
+	_, err := strconv.ParseFloat(cell, 64)
+	return err == nil && text != cell
+}
+
+// showsOtherwise says whether a style of a workbook shows numbers as dates, times, with zeros before them or by powers of ten: one of the formats
+// that every workbook has (ECMA-376 part 1, 18.8.30), or one of its own with a d, h, y or E, or that begins with two zeros.
+func showsOtherwise(f *excelize.File) bool {
 	for i := 0; ; i++ {
 		style, err := f.GetStyle(i)
 		switch {
 		case err != nil:
 			return false
-		case style.NumFmt >= 18 && style.NumFmt <= 22, style.NumFmt >= 45 && style.NumFmt <= 47,
-			style.CustomNumFmt != nil && strings.ContainsAny(*style.CustomNumFmt, "hH"):
+		case style.NumFmt == 11, style.NumFmt >= 14 && style.NumFmt <= 22, style.NumFmt >= 27 && style.NumFmt <= 36, style.NumFmt >= 45 && style.NumFmt <= 48,
+			style.NumFmt >= 50 && style.NumFmt <= 58,
+			style.CustomNumFmt != nil && (strings.ContainsAny(*style.CustomNumFmt, "dDhHyYE") || strings.HasPrefix(*style.CustomNumFmt, "00")):
 			return true
 		}
 	}
 }
 
-// checkUnpacked unpacks every part once without keeping it, since the sizes that a ZIP file states may be false.
-func checkUnpacked(data []byte, limit int64) error {
+// checkUnpacked unpacks every part once without keeping it, since the sizes that a ZIP file states may be false. It says whether any part merges
+// cells, which is looked up only then, because it needs the whole sheet at once.
+func checkUnpacked(data []byte, limit int64) (merged bool, err error) {
 	archive, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
 	if err != nil {
-		return unreadableWorkbook(err)
+		return false, unreadableWorkbook(err)
 	}
-	left := limit
+	left, seek := limit, &seeker{word: "mergeCell "}
 	for _, part := range archive.File {
 		r, err := part.Open()
 		if err != nil {
-			return unreadableWorkbook(err)
+			return false, unreadableWorkbook(err)
 		}
-		n, err := io.Copy(io.Discard, io.LimitReader(r, left+1))
+		n, err := io.Copy(seek, io.LimitReader(r, left+1))
 		_ = r.Close()
 		if err != nil {
-			return unreadableWorkbook(err)
+			return false, unreadableWorkbook(err)
 		}
 		if left -= n; left < 0 {
-			return tooLarge("unpacks to more than %d bytes", limit)
+			return false, tooLarge("unpacks to more than %d bytes", limit)
 		}
 	}
-	return nil
+	return seek.found, nil
 }
 
 // chooseSheet takes the sheet that was asked for, or the only one that is not hidden.

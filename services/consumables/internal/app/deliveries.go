@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/store"
@@ -29,6 +30,20 @@ func (u unit) alone(ctx context.Context, item, number string) error {
 // sameNumber compares a lot's number with that of $2.
 const sameNumber = "upper(trim(manufacturer_lot)) = upper(trim($2))"
 
+// lotNumber is a manufacturer's number without what nobody sees in it, such as a zero-width space that came along from a document: with it the
+// number would be another one.
+func lotNumber(text string) string {
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		switch {
+		case unicode.IsSpace(r):
+			return ' '
+		case unicode.Is(unicode.Cf, r), unicode.IsControl(r):
+			return -1
+		}
+		return r
+	}, text))
+}
+
 // batch are the lots that deliveries of a manufacturer's lot were booked into, the first delivery first. Containers that were filled from
 // one of them have its number too and are not among them. Numbers that differ in capitals, as where they were typed or a scanner's keyboard had
 // caps lock on, or in spaces around them, are one: a recall that took them for two would miss a delivery.
@@ -44,6 +59,7 @@ func (u unit) batch(ctx context.Context, item, number string) ([]*consumablesv1.
 // somebody looked at it and at its documents.
 func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotRequest, item *consumablesv1.Item, place string) (*consumablesv1.Lot, error) {
 	lot := req.GetLot()
+	lot.ManufacturerLot = lotNumber(lot.GetManufacturerLot())
 	if err := u.alone(ctx, item.GetName(), lot.GetManufacturerLot()); err != nil {
 		return nil, err
 	}

@@ -136,7 +136,7 @@ func (u unit) importItem(ctx context.Context, r sheet.Record) (string, error) {
 
 func (u unit) importLot(ctx context.Context, r sheet.Record) (string, error) {
 	lot := &consumablesv1.Lot{
-		Item: named("items/", r.Get("item").Text), ManufacturerLot: r.Get("manufacturer_lot").Text, Supplier: r.Get("supplier").Text, CureQuarter: r.Get("cure_quarter").Text,
+		Item: named("items/", r.Get("item").Text), ManufacturerLot: lotNumber(r.Get("manufacturer_lot").Text), Supplier: r.Get("supplier").Text, CureQuarter: r.Get("cure_quarter").Text,
 		ManufactureDate: day(r, "manufacture_date"), UseByDate: day(r, "use_by_date"),
 	}
 	if r.Get("certificate_number").Given {

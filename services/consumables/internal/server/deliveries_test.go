@@ -164,7 +164,10 @@ func TestALotsNumberIsTheSameInAnyCapitals(t *testing.T) {
 			t.Errorf("while it is held: %v", again)
 		}
 		of(d.clear(first)).done(t)
-		later := take(" lOT8b ", "1").GetName()
+		later := take("\u00a0lOT8b\u200b ", "1").GetName()
+		if got := d.lot(later).GetManufacturerLot(); got != "lOT8b" {
+			t.Errorf("kept as %q", got)
+		}
 		other := take("LOT8C", "1").GetName()
 		d.supplied("cleaner", gtin)
 		for _, code := range []string{"]d201" + gtin + "10LOT8B", "01" + gtin + "10lot8b"} {

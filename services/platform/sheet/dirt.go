@@ -1,0 +1,95 @@
+package sheet
+
+import (
+	"bytes"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/xuri/excelize/v2"
+)
+
+var (
+	// failed are what a spreadsheet shows for a formula that came to nothing (ECMA-376 part 1, 18.18.11).
+	failed = regexp.MustCompile(`^#(N/A|REF!|VALUE!|NAME\?|DIV/0!|NULL!|NUM!|SPILL!|CALC!|GETTING_DATA)$`)
+	// asDate are texts such as 12-Mar, 3/4/26, 14:30 or 1.2E+06.
+	asDate = regexp.MustCompile(`[A-Za-z/:]|[0-9]-`)
+)
+
+// text reads a cell that holds a text, such as a lot's number. In a workbook a number that is shown with zeros before it has them; one that the
+// spreadsheet made of a text, as a date of "3-4", is refused, because what was typed is gone.
+func (r reader) text(cell, shown string) (value, reason, text string) {
+	switch {
+	case failed.MatchString(cell):
+		return "", "VALUE_INVALID", sentence("The cell's formula failed: it says %s. Put the formula right, or type the value.", cell)
+	case r.table.Format != XLSX:
+		return cell, "", ""
+	case strings.TrimLeft(shown, "0") == cell:
+		return shown, "", ""
+	case shown != "" && asDate.MatchString(shown) && len(cell) < 12: // longer numbers are shown by a power of ten wherever they stand
+		return "", "VALUE_INVALID", sentence("The cell shows %.40q and holds the number %.40s: the spreadsheet took it for a date or a number. Format the column as text and type the value again.",
+			shown, cell)
+	}
+	return cell, "", ""
+}
+
+// seeker says whether a word stands in what is written to it.
+type seeker struct {
+	word  string
+	tail  []byte
+	found bool
+}
+
+// Write looks at bytes and the end of those before.
+func (s *seeker) Write(p []byte) (int, error) {
+	if !s.found {
+		keep := len(s.word) - 1
+		edge := append(s.tail, p[:min(len(p), keep)]...)
+		s.found = bytes.Contains(edge, []byte(s.word)) || bytes.Contains(p, []byte(s.word))
+		if s.tail = edge; len(p) > keep {
+			s.tail = p
+		}
+		s.tail = slices.Clone(s.tail[max(0, len(s.tail)-keep):])
+	}
+	return len(p), nil
+}
+
+// dropMerged makes problems of rows with cells that are merged: the first alone holds the value, and the others look as if they had it. Reason:
+// TABLE_TOO_LARGE, of areas that lie on one another.
+func (b *builder) dropMerged(f *excelize.File, name string) error {
+	merged, err := f.GetMergeCells(name)
+	if err != nil {
+		return unreadableWorkbook(err)
+	}
+	bad, looked := map[int]bool{}, 0
+	for _, area := range merged {
+		column, first, err := excelize.CellNameToCoordinates(area.GetStartAxis())
+		if err != nil {
+			return unreadableWorkbook(err)
+		}
+		_, last, err := excelize.CellNameToCoordinates(area.GetEndAxis())
+		if err != nil {
+			return unreadableWorkbook(err)
+		}
+		heading := ""
+		if column <= len(b.table.Header) {
+			heading = b.table.Header[column-1]
+		}
+		from, _ := slices.BinarySearchFunc(b.table.Rows, first, func(row Row, line int) int { return row.Line - line })
+		for _, row := range b.table.Rows[from:] {
+			if looked++; looked > b.limits.Cells {
+				return tooLarge("merges more than %d cells", b.limits.Cells)
+			}
+			if row.Line > last {
+				break
+			}
+			if !bad[row.Line] {
+				bad[row.Line] = true
+				b.table.Problems = append(b.table.Problems, Problem{Line: row.Line, Column: heading, Reason: "CELLS_MERGED", Text: sentence(
+					"The cells %s to %s are merged, so that only the first holds the value. Part them, and fill in each row by itself.", area.GetStartAxis(), area.GetEndAxis())})
+			}
+		}
+	}
+	b.table.Rows = slices.DeleteFunc(b.table.Rows, func(row Row) bool { return bad[row.Line] })
+	return nil
+}
