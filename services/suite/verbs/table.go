@@ -22,11 +22,11 @@ var usual = map[protoreflect.Name][]string{
 	"Engine":        {"name", "serial", "engine_model", "aircraft", "position"},
 	"DueItem":       {"requirement_code", "subject_label", "band", "due_date", "driving_unit", "requirement_title", "name"},
 	"WorkOrder":     {"number", "state", "engine_serial", "display_name", "plan_start_time", "agent_drafted", "name"},
-	"Lot":           {"name", "short_code", "item", "state", "on_hand", "reserved", "use_by_date"},
+	"Lot":           {"name", "short_code", "item", "state", "on_hand", "reserved", "expire_time"},
 	"Assessment":    {"engine_serial", "level", "wash_age_hours", "compute_time", "engine"},
 	"StockMovement": {"effective_time", "kind", "lot", "item", "quantity", "work_order", "person", "name"},
 	"Tool":          {"name", "display_name", "serial", "state", "due_date"},
-	"StockDemand":   {"item", "work_order", "need_time", "state"},
+	"StockDemand":   {"item", "work_order", "need_time", "needed", "reserved", "issued", "shortfall", "waiting", "state"},
 }
 
 // Rows writes resources as they come, in one form.
