@@ -1,7 +1,9 @@
 package workorders_test
 
 import (
+	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -202,5 +204,54 @@ func TestAStepThatWasRecordedWronglyIsDoneAgain(t *testing.T) {
 		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
 		_, err = s.reopen(second, "ann", "x")
 		s.refused(err, "STATE_NOT_ALLOWED", "FINISHED")
+	})
+}
+
+// What a step used before it was opened again was used all the same: plan against done shows it as rework, beside what stands, and both together are what
+// the order used. A reading of before is compared no more.
+func TestMaterialUsedAgainIsRework(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("recovery-wash")
+		s.work(o, "ann")
+		before := s.compares(o, "volume")
+		readings := len(s.compares(o, "reading"))
+		for _, again := range []string{"a hose came off", "the container leaked"} {
+			for _, kind := range []workordersv1.StepKind{workordersv1.StepKind_STEP_KIND_MEASURE, workordersv1.StepKind_STEP_KIND_MATERIAL} {
+				must[*workordersv1.Step](s)(s.reopen(s.stepOf(o, kind), "ann", again))
+			}
+			s.clock.Advance(time.Minute)
+			s.work(o, "ann")
+		}
+		if after := s.compares(o, "volume"); fmt.Sprint(after) != fmt.Sprint(before) || len(before) == 0 {
+			t.Errorf("the volumes were %v and are %v", before, after)
+		}
+		if n := len(s.compares(o, "reading")); n != readings {
+			t.Errorf("%d readings are compared, were %d", n, readings)
+		}
+		lines := s.compares(o, "rework")
+		if len(lines) != 2 || !lines[0].GetDiffers() || lines[0].GetSubject() == "" ||
+			lines[0].GetDoneText() != "2000 mL (67.6 US fl oz) of lots/l1 used before it was opened again: a hose came off" || !strings.Contains(lines[1].GetDoneText(), "the container leaked") {
+			t.Errorf("rework: %v", lines)
+		}
+		var used, stands, reworked int
+		count := func(n *int, uses []*workordersv1.MaterialUse) {
+			for _, m := range uses {
+				litres, err := strconv.Atoi(m.GetQuantity().GetValue())
+				if err != nil {
+					t.Fatal(err)
+				}
+				*n += litres
+			}
+		}
+		count(&used, s.order(o).GetMaterials())
+		for _, step := range s.steps(o) {
+			count(&stands, step.GetMaterials())
+			for _, e := range step.GetEarlier() {
+				count(&reworked, e.GetMaterials())
+			}
+		}
+		if used != stands+reworked || reworked != 4 {
+			t.Errorf("%d L were used, %d stand and %d are rework", used, stands, reworked)
+		}
 	})
 }

@@ -38,7 +38,7 @@ func (a *App) CompareWorkOrder(ctx context.Context, req *workordersv1.CompareWor
 
 // compared is an order as the comparison looks at it.
 func (f file) compared(items map[string]string) compare.Order {
-	o := compare.Order{Assignees: f.order.GetAssignees(), Volumes: f.volumes(items)}
+	o := compare.Order{Assignees: f.order.GetAssignees(), Volumes: f.volumes(items), Reworked: f.reworked()}
 	if f.order.GetPlanStartTime() != nil {
 		o.PlanStart = f.order.GetPlanStartTime().AsTime()
 	}
@@ -89,7 +89,7 @@ func (f file) compareSteps(o *compare.Order) {
 		default:
 		}
 		for _, m := range f.readings {
-			if m.GetStep() != s.GetName() || m.GetSuccessor() != "" {
+			if m.GetStep() != s.GetName() || m.GetSuccessor() != "" || !anew(s, m) {
 				continue
 			}
 			spec := specOf(s, m.GetKey())
@@ -138,7 +138,7 @@ func (f file) volumes(items map[string]string) []compare.Volume {
 		asked[d.GetItem()] += litresOf(d.GetQuantity()) * 1000
 	}
 	total := 0.0
-	for _, m := range f.order.GetMaterials() {
+	for _, m := range f.used() {
 		ml := litresOf(m.GetQuantity()) * 1000
 		total += ml
 		item := items[m.GetLot()]
@@ -158,6 +158,28 @@ func (f file) volumes(items map[string]string) []compare.Volume {
 		out = append(out, compare.Volume{Label: d.GetItem(), Planned: asked[d.GetItem()], Done: used[d.GetItem()]})
 	}
 	return out
+}
+
+// used is what the steps used as they stand.
+func (f file) used() (all []*workordersv1.MaterialUse) {
+	for _, s := range f.steps {
+		all = append(all, s.GetMaterials()...)
+	}
+	return all
+}
+
+// reworked is what steps used before they were opened again. It was used all the same, and stays booked; what was recorded and not used, stores undo.
+func (f file) reworked() (all []compare.Rework) {
+	for _, s := range f.steps {
+		for _, e := range s.GetEarlier() {
+			for _, m := range e.GetMaterials() {
+				all = append(all, compare.Rework{
+					Step: s.GetName(), Label: fmt.Sprintf("%d %s", s.GetPosition(), s.GetTitle()), Lot: m.GetLot(), Millilitres: litresOf(m.GetQuantity()) * 1000, Why: e.GetReason(),
+				})
+			}
+		}
+	}
+	return all
 }
 
 // itemsOf asks stores which item each lot is of. Reason: STORES_UNREACHABLE.

@@ -31,6 +31,13 @@ type Volume struct {
 	Planned, Done float64
 }
 
+// Rework is an amount in millilitres that a step used before it was opened again: no part of what the plan asks for, and used besides.
+type Rework struct {
+	Step, Label, Lot string
+	Millilitres      float64
+	Why              string // it was opened again
+}
+
 // Run is a run of the starter as it was recorded.
 type Run struct {
 	Name       string
@@ -63,6 +70,7 @@ type Order struct {
 	PlanStart, Start           time.Time // zero when not known
 	Assignees, Performers      []string
 	Volumes                    []Volume
+	Reworked                   []Rework
 	WashRuns, RinseRuns        int
 	Soak, StarterUse           time.Duration
 	Drying                     Drying
@@ -82,6 +90,11 @@ func Compare(o Order) []Line {
 		lines = append(lines, Line{
 			Topic: "volume", Label: v.Label, Planned: millilitres(v.Planned), Done: millilitres(v.Done), Tolerance: "2 % of the plan",
 			Differs: math.Abs(v.Done-v.Planned) > volumeShare*v.Planned+0.5,
+		})
+	}
+	for _, w := range o.Reworked {
+		lines = append(lines, Line{
+			Topic: "rework", Label: w.Label, Planned: "nothing", Done: millilitres(w.Millilitres) + " of " + w.Lot + " used before it was opened again: " + w.Why, Subject: w.Step, Differs: true,
 		})
 	}
 	lines = append(lines, pressure(o)...)

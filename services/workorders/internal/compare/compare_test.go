@@ -35,9 +35,12 @@ func faultless() compare.Order {
 
 // changes are ways in which work departs from its plan, each by its topic; none has another one in its wake.
 var changes = map[string]func(o *compare.Order){
-	"start":       func(o *compare.Order) { o.Start = o.PlanStart.Add(-31 * time.Minute) },
-	"people":      func(o *compare.Order) { o.Performers = append(o.Performers, "people/bob") },
-	"volume":      func(o *compare.Order) { o.Volumes[1].Done = 1950 },
+	"start":  func(o *compare.Order) { o.Start = o.PlanStart.Add(-31 * time.Minute) },
+	"people": func(o *compare.Order) { o.Performers = append(o.Performers, "people/bob") },
+	"volume": func(o *compare.Order) { o.Volumes[1].Done = 1950 },
+	"rework": func(o *compare.Order) {
+		o.Reworked = []compare.Rework{{Step: "s6", Label: "6 Record the solution used", Lot: "lots/l1", Millilitres: 2000, Why: "spilt"}}
+	},
 	"pressure":    func(o *compare.Order) { o.PressureMeasured = 240 },
 	"reading":     func(o *compare.Order) { o.Readings[0].LimitsMet = false },
 	"step":        func(o *compare.Order) { o.NotDone = []compare.Step{{Name: "s3", State: "OMITTED", Why: "no part"}} },
@@ -52,7 +55,7 @@ func TestExactlyWhatDiffersIsTold(t *testing.T) {
 	if got := compare.Differences(compare.Compare(faultless())); len(got) != 0 {
 		t.Fatalf("done as planned: %+v", got)
 	}
-	topics := []string{"start", "people", "volume", "pressure", "reading", "step", "run", "starter_use", "soak", "drying"}
+	topics := []string{"start", "people", "volume", "rework", "pressure", "reading", "step", "run", "starter_use", "soak", "drying"}
 	rapid.Check(t, func(t *rapid.T) {
 		o := faultless()
 		var want []string
