@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
@@ -203,6 +204,30 @@ func TestWorkIsGivenToPeopleThatThereAre(t *testing.T) {
 		s.refused(err, "ASSIGNEE_UNKNOWN", "people/nobody")
 		if got := s.order(o).GetAssignees(); !slices.Equal(got, []string{"people/ann", "people/bob"}) {
 			t.Errorf("given to %v", got)
+		}
+	})
+}
+
+// What comes along with a change and is not named by its mask is not changed, and not asked about: an order as it was read goes back whole, after a person
+// left and a requirement was withdrawn.
+func TestWhatTheMaskLeavesOutIsNotAskedAbout(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.drafted("ground-run")
+		o.Assignees, o.Requirements, o.Remarks = []string{"people/nobody"}, []string{"requirements/none"}, "Bring the tray"
+		change := func(paths ...string) (*workordersv1.WorkOrder, error) {
+			return s.do.UpdateWorkOrder(s.as("pat"), &workordersv1.UpdateWorkOrderRequest{WorkOrder: o, UpdateMask: &fieldmaskpb.FieldMask{Paths: paths}})
+		}
+		for reason, paths := range map[string][]string{"ASSIGNEE_UNKNOWN": {"remarks", "assignees"}, "REQUIREMENT_UNKNOWN": {"requirements"}} {
+			_, err := change(paths...)
+			s.refused(err, reason)
+		}
+		_, err := change("*")
+		s.refused(err, "REQUIREMENT_UNKNOWN")
+		_, err = change()
+		s.refused(err, "REQUIREMENT_UNKNOWN")
+		now := must[*workordersv1.WorkOrder](s)(change("remarks"))
+		if now.GetRemarks() != "Bring the tray" || len(now.GetAssignees()) != 0 || len(now.GetRequirements()) != 0 {
+			t.Errorf("changed: %v", now)
 		}
 	})
 }

@@ -123,6 +123,12 @@ func name(m protoreflect.Message) string {
 	return string(m.Descriptor().Name())
 }
 
+// Names reports whether a mask changes a field: it names it, or every field. Without a mask each field that is set is changed.
+func Names(mask *fieldmaskpb.FieldMask, field string) bool {
+	paths := mask.GetPaths()
+	return len(paths) == 0 || slices.Contains(paths, field) || slices.Contains(paths, "*")
+}
+
 // Apply changes current by the fields of update that the mask names: without a mask every field that is set, with "*" all.
 // Fields that are output only, immutable or the identifier stay. A refused update changes nothing. Reasons: FIELD_UNKNOWN,
 // FIELD_READ_ONLY, FIELD_FIXED.

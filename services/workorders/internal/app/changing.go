@@ -30,15 +30,26 @@ func (a *App) UpdateWorkOrder(ctx context.Context, req *workordersv1.UpdateWorkO
 	if err != nil {
 		return nil, err
 	}
-	if err := a.mayAccomplish(ctx, current.GetTaskCard(), req.GetWorkOrder().GetRequirements()); err != nil {
-		return nil, err
-	}
-	if err := a.known(ctx, "work_order.assignees", req.GetWorkOrder().GetAssignees()); err != nil {
+	if err := a.mayName(ctx, current, req); err != nil {
 		return nil, err
 	}
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.WorkOrder, error) {
 		return a.unit(ctx, tx).update(ctx, req, d.model)
 	})
+}
+
+// mayName asks compliance for the requirements and people that a change of an order names; what its mask leaves out is not changed, whatever comes along.
+// Reasons: those of mayAccomplish and known.
+func (a *App) mayName(ctx context.Context, current *workordersv1.WorkOrder, req *workordersv1.UpdateWorkOrderRequest) error {
+	if resource.Names(req.GetUpdateMask(), "requirements") {
+		if err := a.mayAccomplish(ctx, current.GetTaskCard(), req.GetWorkOrder().GetRequirements()); err != nil {
+			return err
+		}
+	}
+	if !resource.Names(req.GetUpdateMask(), "assignees") {
+		return nil
+	}
+	return a.known(ctx, "work_order.assignees", req.GetWorkOrder().GetAssignees())
 }
 
 func (u unit) update(ctx context.Context, req *workordersv1.UpdateWorkOrderRequest, model *performancev1.EngineModel) (*workordersv1.WorkOrder, error) {
