@@ -188,7 +188,7 @@ func TestASignatureCoversCorrectedRuns(t *testing.T) {
 
 // Who corrected a run, and whoever entered the wrong one, took part in the work and does not inspect it.
 func TestWhoCorrectsARunTookPart(t *testing.T) {
-	engines(t, func(t *testing.T, s *stage) {
+	engines(t, func(_ *testing.T, s *stage) {
 		o := s.started("recovery-wash")
 		s.clock.Advance(time.Hour)
 		wrong := must[*workordersv1.MotoringRun](s)(s.ranBy(o, "sam", 0, 30))
@@ -236,14 +236,15 @@ func (s *stage) relabour(e *workordersv1.LabourEntry, who string, times ...int) 
 }
 
 // packedSeconds is the time worked as the pack for machines adds it up.
-func (s *stage) packedSeconds(o *workordersv1.WorkOrder) (n struct {
-	LabourSeconds int64
-}) {
+func (s *stage) packedSeconds(o *workordersv1.WorkOrder) int64 {
 	s.t.Helper()
-	if err := json.Unmarshal(s.export(o, workordersv1.ExportWorkPackRequest_JSON).GetContent(), &n); err != nil {
+	var all struct {
+		LabourSeconds int64 `json:"labourSeconds"`
+	}
+	if err := json.Unmarshal(s.export(o, workordersv1.ExportWorkPackRequest_JSON).GetContent(), &all); err != nil {
 		s.t.Fatal(err)
 	}
-	return n
+	return all.LabourSeconds
 }
 
 // Time worked is corrected by who worked, in every state, also after the release: the old entry stays, the minutes are free again, the pack adds up what was
@@ -273,11 +274,11 @@ func TestTimeWorkedIsCorrectedByWhoWorked(t *testing.T) {
 		_, err = s.relabour(first, "ann", 60, 100)
 		s.refused(err, "NOT_HEAD_OF_LINE", second.GetName())
 		must[*workordersv1.LabourEntry](s)(s.worked(o, "ann", 60, 90)) // free again
-		if n := s.packedSeconds(o).LabourSeconds; n != (90+30+30)*60 {
+		if n := s.packedSeconds(o); n != (90+30+30)*60 {
 			t.Errorf("%d s were worked", n)
 		}
 		none := must[*workordersv1.LabourEntry](s)(s.relabour(second, "ann"))
-		if n := s.packedSeconds(o).LabourSeconds; none.GetWorkedSeconds() != 0 || n != (30+30)*60 {
+		if n := s.packedSeconds(o); none.GetWorkedSeconds() != 0 || n != (30+30)*60 {
 			t.Errorf("%d s were worked, and %v", n, none)
 		}
 		_, err = s.relabour(none, "ann")
@@ -301,7 +302,7 @@ func TestCorrectedRunsAreJudgedAsIfEnteredRight(t *testing.T) {
 		})))
 		twin = must[*workordersv1.WorkOrder](s)(s.do.StartWorkOrder(s.as("ann"), &workordersv1.StartWorkOrderRequest{Name: twin.GetName(), Etag: twin.GetEtag()}))
 		s.clock.Advance(4 * time.Hour)
-		draw := rand.New(rand.NewPCG(7, 11)) //nolint:gosec // the same draws in every run
+		draw := rand.New(rand.NewPCG(7, 11)) // the same in every run
 		verdicts := func(o *workordersv1.WorkOrder) (all []string) {
 			for _, r := range s.runs(o) {
 				if r.GetSuccessor() == "" && !r.GetWithdrawn() {

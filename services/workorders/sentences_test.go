@@ -18,8 +18,8 @@ import (
 )
 
 // nextMoves are the words with which the last sentence of a refusal begins: what whoever was refused does next. "Allowed now" is followed by the verbs.
-var nextMoves = strings.Fields(`Acknowledge Add Allowed Answer Ask Correct Do Draft End Enter Find Fit Give Go Have Inspect Keep Leave List Look Measure Name Open Put Read Record Release Report
-	Restore Resume Say Scan Send Sign Start Try Use Void Work`)
+var nextMoves = strings.Fields(`Acknowledge Add Allowed Answer Ask Correct Do Draft End Enter Find Fit Give Go Have Inspect Keep Leave List Look Measure Name Open Put Read Record Release
+	Report Restore Resume Say Scan Send Sign Start Try Use Void Work`)
 
 // things begin a sentence that names no value of its own: it says what is refused by its kind.
 var things = strings.Fields("A An The You Compliance Chloride Time")
@@ -105,7 +105,8 @@ func TestWhatIsLeftOutOrMadeUpIsRefused(t *testing.T) {
 		wash := must[*workordersv1.WorkOrder](s)(s.schedule(s.drafted("salt-rinse"), 12, "battery"))
 		_, err = s.do.KitWorkOrder(s.as("pat"), &workordersv1.KitWorkOrderRequest{Name: wash.GetName(), Etag: wash.GetEtag()})
 		s.refused(err, "DEMAND_OPEN", wash.GetName(), "Have stores issue the rest")
-		if n, m := s.count("measurements"), s.count("motoring_runs"); n+m > 0 || s.steps(o)[0].GetState() != workordersv1.Step_OPEN || s.order(wash).GetState() != workordersv1.WorkOrder_SCHEDULED {
+		if n, m := s.count("measurements"), s.count("motoring_runs"); n+m > 0 || s.steps(o)[0].GetState() != workordersv1.Step_OPEN ||
+			s.order(wash).GetState() != workordersv1.WorkOrder_SCHEDULED {
 			t.Errorf("%d readings and %d runs were kept", n, m)
 		}
 	})
@@ -114,7 +115,7 @@ func TestWhatIsLeftOutOrMadeUpIsRefused(t *testing.T) {
 // Who comes to a step too early is told which one is first, by its number and title, and what has to happen to it: one that somebody else looks at is not
 // done by whoever waits for it, and one that must be done is not written off.
 func TestAStepOutOfOrderNamesWhichComesFirst(t *testing.T) {
-	engines(t, func(t *testing.T, s *stage) {
+	engines(t, func(_ *testing.T, s *stage) {
 		o := s.started("sense-line-heater-check")
 		all := s.steps(o)
 		last := all[len(all)-1]

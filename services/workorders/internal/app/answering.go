@@ -60,7 +60,8 @@ func (u unit) finding(ctx context.Context, name, etag string) (*workordersv1.Fin
 // a deferral.
 func (u unit) mayAnswer(ctx context.Context, o *workordersv1.WorkOrder, f *workordersv1.Finding, req *workordersv1.AnswerFindingRequest) error {
 	if f.GetFlightSafety() && req.GetDisposition() != workordersv1.Finding_RECTIFY {
-		return fault.Precondition("FLIGHT_SAFETY", "%s endangers flight. It is put right before the release; it can be neither deferred nor left to the customer. Answer it with RECTIFY.", f.GetName())
+		return fault.Precondition("FLIGHT_SAFETY", "%s endangers flight. It is put right before the release; it can be neither deferred nor left to the customer. Answer it with RECTIFY.",
+			f.GetName())
 	}
 	if req.GetDisposition() == workordersv1.Finding_DEFER {
 		if err := u.mayDefer(ctx, o, f, req); err != nil {
@@ -68,7 +69,8 @@ func (u unit) mayAnswer(ctx context.Context, o *workordersv1.WorkOrder, f *worko
 		}
 	}
 	if f.GetState() != workordersv1.Finding_RAISED {
-		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s already, and a finding is answered once. Report what is still wrong as a new one.", f.GetName(), f.GetState()).With("state", f.GetState().String())
+		return fault.Precondition("STATE_NOT_ALLOWED", "%s is %s already, and a finding is answered once. Report what is still wrong as a new one.", f.GetName(), f.GetState()).
+			With("state", f.GetState().String())
 	}
 	return nil
 }

@@ -66,7 +66,8 @@ func attachmentName(order, sum string) string { return order + "/attachments/" +
 // were sent off. Reasons: ATTACHMENT_TYPE, ATTACHMENT_HASH.
 func checkAttachment(a *workordersv1.Attachment) (string, error) {
 	if found := http.DetectContentType(a.GetContent()); !slices.Contains(attachable, a.GetMediaType()) || found != a.GetMediaType() {
-		return "", fault.Invalid("attachment.media_type", "ATTACHMENT_TYPE", "The bytes are %s and are said to be %q; kept are %s. Send one of those under its own type.", found, a.GetMediaType(), strings.Join(attachable, ", "))
+		return "", fault.Invalid("attachment.media_type", "ATTACHMENT_TYPE", "The bytes are %s and are said to be %q; kept are %s. Send one of those under its own type.",
+			found, a.GetMediaType(), strings.Join(attachable, ", "))
 	}
 	sum := sha256.Sum256(a.GetContent())
 	hash := hex.EncodeToString(sum[:])

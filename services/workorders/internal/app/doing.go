@@ -193,7 +193,8 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 	case req.GetNotApplicable() && strings.TrimSpace(req.GetNote()) == "":
 		return fault.Invalid("note", "NOTE_MISSING", "Step %d is left out as not applicable, which needs a note that says why. Add it.", step.GetPosition())
 	case req.GetNotApplicable() && mustBeDone(step):
-		return fault.Precondition("STEP_CRITICAL", "Step %d is critical, or stops the work until somebody looked, and can't be left out. Do it, or put the order on hold and ask quality.", step.GetPosition())
+		return fault.Precondition("STEP_CRITICAL", "Step %d is critical, or stops the work until somebody looked, and can't be left out. Do it, or put the order on hold and ask quality.",
+			step.GetPosition())
 	case step.GetKind() == workordersv1.StepKind_STEP_KIND_MATERIAL && len(req.GetMaterials()) == 0 && !req.GetNotApplicable():
 		return fault.Invalid("materials", "MATERIAL_MISSING", "Step %d names the lots used and their amounts. Scan them.", step.GetPosition())
 	}

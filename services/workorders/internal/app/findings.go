@@ -96,8 +96,8 @@ func (u unit) evidence(ctx context.Context, o *workordersv1.WorkOrder, f *workor
 		return err
 	}
 	if from.GetEngine() != o.GetEngine() {
-		return fault.Precondition("ENGINE_DIFFERS", "%s was found on %s, and %s is for %s. A finding is carried over on its own engine. Report it on an order of that one.", earlier.GetName(), from.GetEngine(),
-			o.GetNumber(), o.GetEngine()).With("engine", from.GetEngine())
+		return fault.Precondition("ENGINE_DIFFERS", "%s was found on %s, and %s is for %s. A finding is carried over on its own engine. Report it on an order of that one.",
+			earlier.GetName(), from.GetEngine(), o.GetNumber(), o.GetEngine()).With("engine", from.GetEngine())
 	}
 	f.OriginalDate = earlier.GetOriginalDate()
 	return nil
@@ -125,7 +125,8 @@ func (a *App) CloseFinding(ctx context.Context, req *workordersv1.CloseFindingRe
 			return nil, err
 		}
 		if f.GetState() != workordersv1.Finding_ANSWERED {
-			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s; an ANSWERED finding is closed. Answer it first while it is RAISED, and leave it once it is CLOSED.", f.GetName(), f.GetState()).With("state", f.GetState().String())
+			return nil, fault.Precondition("STATE_NOT_ALLOWED", "%s is %s; an ANSWERED finding is closed. Answer it first while it is RAISED, and leave it once it is CLOSED.",
+				f.GetName(), f.GetState()).With("state", f.GetState().String())
 		}
 		if f.GetAnswerer() == u.caller.Person {
 			return nil, fault.Precondition("SAME_PERSON", "You answered %s yourself; another person must close it. Ask one to.", f.GetName()).With("person", u.caller.Person)

@@ -69,7 +69,8 @@ func (u unit) notTwice(ctx context.Context, e *workordersv1.LabourEntry) error {
 		return err
 	}
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
-	near, err := store.Labour.Where(ctx, u.Tx, "person = $1 AND start_time > $2 AND start_time < $3 AND successor = ''", e.GetPerson(), storage.Micros(start.Add(-longestShift)), storage.Micros(end))
+	near, err := store.Labour.Where(ctx, u.Tx, "person = $1 AND start_time > $2 AND start_time < $3 AND successor = ''",
+		e.GetPerson(), storage.Micros(start.Add(-longestShift)), storage.Micros(end))
 	for _, other := range near {
 		if !other.GetWithdrawn() && other.GetEndTime().AsTime().After(start) {
 			return fault.Precondition("LABOUR_OVERLAPS", "%s worked on %s from %s to %s already. Correct the times.", e.GetPerson(), orderOf(other.GetName()),
