@@ -46,6 +46,9 @@ func Write(name string, refreshHours int, days []Day) ([]byte, error) {
 	return out.Bytes(), err
 }
 
+// lastYear is the last one that a date has room for, which is four digits long (RFC 5545, 3.3.4).
+const lastYear = 9999
+
 func add(cal *ics.Calendar, d Day) error {
 	date, err := time.Parse(time.DateOnly, d.Date)
 	if err != nil {
@@ -56,7 +59,9 @@ func add(cal *ics.Calendar, d Day) error {
 	e.SetModifiedAt(d.Changed.UTC())
 	e.SetSequence(d.Sequence)
 	e.SetAllDayStartAt(date)
-	e.SetAllDayEndAt(date.AddDate(0, 0, 1)) // the end is not part of the entry
+	if end := date.AddDate(0, 0, 1); end.Year() <= lastYear { // the end is not part of the entry; without one it takes the day (RFC 5545, 3.6.1)
+		e.SetAllDayEndAt(end)
+	}
 	e.SetSummary(plain(d.Summary))
 	e.SetDescription(plain(d.Description))
 	e.SetTimeTransparency(ics.TransparencyTransparent)

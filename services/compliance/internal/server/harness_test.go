@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/grpc"
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
@@ -31,7 +32,7 @@ var start = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 
 // world is the service on a fresh database, called through its whole chain, with one aircraft, its engine and one person.
 type world struct {
-	t        *testing.T
+	t        testing.TB
 	db       *storage.DB
 	clock    *clock.Fake
 	keys     *auth.Keys
@@ -49,6 +50,7 @@ type world struct {
 	owner      compliancev1.OwnerRecordServiceClient
 	app        *app.App
 
+	conn       grpc.ClientConnInterface
 	neighbours *neighbours
 	restarted  func() *app.App // the use cases on the same database, as after a restart
 }
@@ -62,7 +64,7 @@ func onEngines(t *testing.T, fn func(t *testing.T, w *world)) {
 	})
 }
 
-func newWorld(t *testing.T, db *storage.DB) *world {
+func newWorld(t testing.TB, db *storage.DB) *world {
 	t.Helper()
 	secret := bytes.Repeat([]byte("k"), 32)
 	keys, err := auth.NewKeys(secret)
@@ -86,13 +88,13 @@ func newWorld(t *testing.T, db *storage.DB) *world {
 	}
 	w.app = w.restarted()
 	server.Register(s, w.app)
-	conn := rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock, Patience: 10 * time.Minute}) // the machine may be busy
-	w.commands, w.queries = compliancev1.NewComplianceServiceClient(conn), compliancev1.NewComplianceQueryServiceClient(conn)
-	w.gates, w.planning = compliancev1.NewGateServiceClient(conn), compliancev1.NewPlanningServiceClient(conn)
-	w.calendars, w.visits = compliancev1.NewCalendarServiceClient(conn), compliancev1.NewVisitsServiceClient(conn)
-	w.exchange = compliancev1.NewExchangeServiceClient(conn)
-	w.packs, w.operations = compliancev1.NewRecordPackServiceClient(conn), operationsv1.NewOperationsServiceClient(conn)
-	w.owner = compliancev1.NewOwnerRecordServiceClient(conn)
+	w.conn = rpctest.Dial(t, s, rpc.Caller{Keys: keys, Clock: w.clock, Patience: 10 * time.Minute}) // the machine may be busy
+	w.commands, w.queries = compliancev1.NewComplianceServiceClient(w.conn), compliancev1.NewComplianceQueryServiceClient(w.conn)
+	w.gates, w.planning = compliancev1.NewGateServiceClient(w.conn), compliancev1.NewPlanningServiceClient(w.conn)
+	w.calendars, w.visits = compliancev1.NewCalendarServiceClient(w.conn), compliancev1.NewVisitsServiceClient(w.conn)
+	w.exchange = compliancev1.NewExchangeServiceClient(w.conn)
+	w.packs, w.operations = compliancev1.NewRecordPackServiceClient(w.conn), operationsv1.NewOperationsServiceClient(w.conn)
+	w.owner = compliancev1.NewOwnerRecordServiceClient(w.conn)
 	w.settle()
 	return w
 }
@@ -202,8 +204,8 @@ func on(year, month, day int) *date.Date {
 }
 
 // must is the answer; without one the test ends here.
-func must[T any](answer T, err error) func(t *testing.T) T {
-	return func(t *testing.T) T {
+func must[T any](answer T, err error) func(t testing.TB) T {
+	return func(t testing.TB) T {
 		t.Helper()
 		if err != nil {
 			t.Fatal(err)
@@ -212,7 +214,7 @@ func must[T any](answer T, err error) func(t *testing.T) T {
 	}
 }
 
-func refused(t *testing.T, err error, reason string) {
+func refused(t testing.TB, err error, reason string) {
 	t.Helper()
 	if !fault.HasReason(err, reason) {
 		t.Errorf("got %v, want %s", err, reason)

@@ -136,7 +136,7 @@ func TestATableTakenAgainChangesNothingAndSaysSo(t *testing.T) {
 }
 
 // asWorkbook is a table as XLSX with its columns in reverse order.
-func asWorkbook(t *testing.T, file string) string {
+func asWorkbook(t testing.TB, file string) string {
 	t.Helper()
 	table := must(sheet.Read([]byte(file), sheet.CSV, sheet.Options{}))(t)
 	var columns []sheet.Column

@@ -54,7 +54,7 @@ func (w *world) packed(subject string, at, known time.Time) (*compliancev1.Recor
 }
 
 // unpacked are the files of a pack.
-func unpacked(t *testing.T, pack []byte) map[string]string {
+func unpacked(t testing.TB, pack []byte) map[string]string {
 	t.Helper()
 	z, err := zip.NewReader(bytes.NewReader(pack), int64(len(pack)))
 	if err != nil {

@@ -235,7 +235,7 @@ func TestAnswersOfThePastNeverChange(t *testing.T) {
 }
 
 // onSQLite is a world on SQLite alone, for long walks.
-func onSQLite(t *testing.T) *world {
+func onSQLite(t testing.TB) *world {
 	t.Helper()
 	db, err := storage.Open(t.Context(), storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "c.db")}, store.Migrations())
 	if err != nil {

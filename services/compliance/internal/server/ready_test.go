@@ -34,7 +34,7 @@ type neighbours struct {
 	asked   []string
 }
 
-func (n *neighbours) dial(t *testing.T, now clock.Clock, keys *auth.Keys) grpc.ClientConnInterface {
+func (n *neighbours) dial(t testing.TB, now clock.Clock, keys *auth.Keys) grpc.ClientConnInterface {
 	t.Helper()
 	s, err := rpc.NewServer(rpc.Deps{Clock: now, IDs: &ids.Sequence{Prefix: "n"}, Keys: keys, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {

@@ -86,7 +86,9 @@ func TestAVisitDoesNotWaitForALifeThatIsOver(t *testing.T) {
 // What is past its soft life is done at the next suitable visit, whichever day that is (common practice, no source).
 func TestAVisitTakesWhatIsPastItsSoftLife(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
-		w.inspect("soft", func(r *compliancev1.Requirement) { r.Soft, r.Repeat = true, limit(compliancev1.IntervalLimit_HOURS, 50*3600) })
+		w.inspect("soft", func(r *compliancev1.Requirement) {
+			r.Soft, r.Repeat = true, limit(compliancev1.IntervalLimit_HOURS, 50*3600)
+		})
 		w.done("soft", 900, on(2026, 1, 20))
 		got := must(w.propose("engines/one", on(2026, 3, 10), on(2026, 3, 31), on(2026, 5, 1)))(t)
 		if items := got.GetVisitItems(); len(items) != 1 || items[0].GetRequirementCode() != "soft" || items[0].GetDaysGivenUp() != 0 ||
