@@ -52,6 +52,29 @@ func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, do
 	return o, err
 }
 
+// startedAgain reports whether what is done once after each start event has to be done once more: it was fitted or overhauled since it was last done.
+func (u unit) startedAgain(ctx context.Context, s seen, w *weighed) (bool, error) {
+	r, last := w.rule, w.last
+	if last == nil || !s.tree(r.GetRepeat()).Empty() {
+		return false, nil
+	}
+	switch r.GetStartEvent() {
+	case compliancev1.Requirement_INSTALLATION:
+		later, err := u.fittedLater(ctx, s)
+		if err != nil {
+			return false, err
+		}
+		w.until = sooner(w.until, later)
+		host, err := u.hostThen(ctx, s.subject.GetName(), s)
+		return last.DoneDate.Before(dateOf(host.GetInstallDate())), err
+	case compliancev1.Requirement_OVERHAUL_DONE:
+		overhaul, err := u.lastOverhaul(ctx, s)
+		return overhaul != nil && !overhaul.DoneDate.Before(last.DoneDate), err
+	case compliancev1.Requirement_START_EVENT_UNSPECIFIED, compliancev1.Requirement_LAST_DONE, compliancev1.Requirement_MANUFACTURE, compliancev1.Requirement_EFFECTIVE_DATE:
+	}
+	return false, nil
+}
+
 // stated reports whether the requirement says what its first interval starts at.
 func stated(r *compliancev1.Requirement) bool {
 	return r.GetStartEvent() != compliancev1.Requirement_START_EVENT_UNSPECIFIED && r.GetStartEvent() != compliancev1.Requirement_LAST_DONE

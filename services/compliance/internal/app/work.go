@@ -84,7 +84,14 @@ func (u unit) weigh(ctx context.Context, s seen, r *compliancev1.Requirement) (w
 	case apply.Yes:
 	}
 	w.until = replacedLater(r, s)
-	if w.stand(s); w.reason != "" {
+	again, err := u.startedAgain(ctx, s, &w)
+	if err != nil {
+		return w, err
+	}
+	if again {
+		signed = nil
+	}
+	if w.stand(s, again); w.reason != "" {
 		return w, nil
 	}
 	done, err := u.corrected(ctx, s, signed)
@@ -257,9 +264,10 @@ func older(a, b *store.Record) int {
 
 // stand tells where a requirement is in its life. When nothing is due any more, the item is exempt and says why: another requirement
 // took its place, a terminating action was done, or it was done once and for all.
-func (w *weighed) stand(s seen) {
+// A start event that came after it was done, as startedAgain tells, asks for it again.
+func (w *weighed) stand(s seen, again bool) {
 	r := w.rule
-	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: w.last != nil, Repeats: !s.tree(r.GetRepeat()).Empty()}
+	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: w.last != nil && !again, Repeats: !s.tree(r.GetRepeat()).Empty()}
 	if r.GetSuccessor() != "" {
 		next := s.requirement(r.GetSuccessor())
 		life.Replaced, life.ReplacedOn = next != nil, dateOf(next.GetEffectiveDate())
