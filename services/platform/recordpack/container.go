@@ -3,7 +3,6 @@ package recordpack
 import (
 	"encoding/binary"
 	"errors"
-	"hash/crc32"
 	"io"
 	"math"
 )
@@ -28,22 +27,22 @@ func contain(w io.Writer, files []File) error {
 	var directory []byte
 	at := 0
 	for _, f := range files {
-		if at+len(f.Content) > maxSize || len(f.Path) > math.MaxUint8 {
+		is := f.sums()
+		if is.bytes > maxSize-at || len(f.Path) > math.MaxUint8 {
 			return errors.New("recordpack: the pack is too large")
 		}
-		offset := uint32(at)
-		head := append(common(binary.LittleEndian.AppendUint32(nil, localHeader), f), f.Path...)
-		for _, some := range [][]byte{head, f.Content} {
-			n, err := w.Write(some)
-			if err != nil {
-				return err
-			}
-			at += n
+		head := append(common(binary.LittleEndian.AppendUint32(nil, localHeader), f.Path, is), f.Path...)
+		if _, err := w.Write(head); err != nil {
+			return err
+		}
+		if err := f.writeTo(w); err != nil {
+			return err
 		}
 		directory = binary.LittleEndian.AppendUint32(directory, centralHeader)
 		directory = binary.LittleEndian.AppendUint16(directory, version)
-		directory = append(common(directory, f), make([]byte, 10)...) // no comment, first disk, no attributes
-		directory = append(binary.LittleEndian.AppendUint32(directory, offset), f.Path...)
+		directory = append(common(directory, f.Path, is), make([]byte, 10)...) // no comment, first disk, no attributes
+		directory = append(binary.LittleEndian.AppendUint32(directory, uint32(at)), f.Path...)
+		at += len(head) + is.bytes
 	}
 	_, err := w.Write(append(directory, end(len(files), len(directory), at)...))
 	return err
@@ -57,12 +56,12 @@ func end(files, directory, at int) []byte {
 }
 
 // common are the fields that both headers of a file have.
-func common(out []byte, f File) []byte {
+func common(out []byte, path string, is sums) []byte {
 	for _, v := range []uint16{version, 0, 0, 0, firstDay} { // no flags, no compression, midnight
 		out = binary.LittleEndian.AppendUint16(out, v)
 	}
-	for _, v := range []uint32{crc32.ChecksumIEEE(f.Content), uint32(len(f.Content)), uint32(len(f.Content))} {
+	for _, v := range []uint32{is.crc, uint32(is.bytes), uint32(is.bytes)} {
 		out = binary.LittleEndian.AppendUint32(out, v)
 	}
-	return binary.LittleEndian.AppendUint16(binary.LittleEndian.AppendUint16(out, uint16(len(f.Path))), 0)
+	return binary.LittleEndian.AppendUint16(binary.LittleEndian.AppendUint16(out, uint16(len(path))), 0)
 }

@@ -29,11 +29,13 @@ const (
 	ChainFile = "chain.json" // where there is one, Verify checks its entries
 )
 
-// File is a file of a pack.
+// File is a file of a pack, held or Streamed.
 type File struct {
 	Path      string // lower-case letters, digits, ".", "-" and "_"
 	MediaType string
 	Content   []byte
+
+	streamed *streamed
 }
 
 // About says what a pack is of. It is the same for the same records, so nothing in it tells when the pack was made.
@@ -79,7 +81,7 @@ func Sum(content []byte) string {
 func ContentHash(files []File) string {
 	var all bytes.Buffer
 	for _, f := range files {
-		fmt.Fprintf(&all, "%s %s\n", Sum(f.Content), f.Path)
+		fmt.Fprintf(&all, "%s %s\n", f.Sum(), f.Path)
 	}
 	return Sum(all.Bytes())
 }
@@ -100,7 +102,8 @@ func Write(out io.Writer, about About, files []File, key ed25519.PrivateKey) err
 		if err := fits(f, files[:i]); err != nil {
 			return err
 		}
-		m.Files = append(m.Files, listed{f.Path, f.MediaType, len(f.Content), Sum(f.Content)})
+		is := f.sums()
+		m.Files = append(m.Files, listed{f.Path, f.MediaType, is.bytes, is.sha256})
 	}
 	list, err := JSON(m)
 	if err != nil {

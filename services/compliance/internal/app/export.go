@@ -3,6 +3,7 @@ package app
 import (
 	"bytes"
 	"context"
+	"io"
 	"strings"
 	"time"
 
@@ -86,21 +87,26 @@ func (a *App) tableOf(ctx context.Context, req *compliancev1.ExportDueItemsReque
 
 func (t table) written(format sheet.Format) ([]byte, error) {
 	var out bytes.Buffer
+	err := t.write(&out, format)
+	return out.Bytes(), err
+}
+
+// write writes the list row by row.
+func (t table) write(out io.Writer, format sheet.Format) error {
 	columns := make([]sheet.Column, len(t.columns))
 	for i, c := range t.columns {
 		columns[i] = c.Column
 	}
-	w, err := sheet.NewWriter(&out, format, columns)
+	w, err := sheet.NewWriter(out, format, columns)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, row := range t.rows {
 		if err := w.Write(row...); err != nil {
-			return nil, err
+			return err
 		}
 	}
-	err = w.Close()
-	return out.Bytes(), err
+	return w.Close()
 }
 
 // printed is a list on pages of A4, lying. Every page carries the number of the document, page of pages and the hash of the same list as CSV, so that

@@ -2,8 +2,10 @@ package app
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
+	"io"
 	"slices"
 	"strconv"
 	"strings"
@@ -215,25 +217,25 @@ func (g *gathered) decidedHere(p recordchain.Proof) bool {
 	return slices.ContainsFunc(p.Said, func(s recordchain.Said) bool { return s.Name == "engine" && g.labels[s.Value] != "" })
 }
 
-// files are the files of the pack, besides its index.
+// files are the files of the pack, besides its index. None is held: each is written when it is measured, and once more into the pack.
 func (g *gathered) files() (all []recordpack.File, err error) {
-	add := func(path, media string, content []byte, failed error) {
-		if failed != nil && err == nil {
-			err = failed
-		}
-		all = append(all, recordpack.File{Path: path, MediaType: media, Content: content})
+	add := func(path, media string, write func(io.Writer) error) {
+		f, failed := recordpack.Streamed(path, media, write)
+		all, err = append(all, f), cmp.Or(err, failed)
 	}
-	status, failed := plainJSON(g.status)
-	add("status.json", "application/json", status, failed)
-	records, failed := plainList(g.records)
-	add("records.json", "application/json", records, failed)
-	fittings, failed := plainList(g.fittings)
-	add("fittings.json", "application/json", fittings, failed)
-	chain, failed := recordpack.JSON(g.chains)
-	add(recordpack.ChainFile, "application/json", chain, failed)
+	add("status.json", "application/json", func(w io.Writer) error {
+		content, err := plainJSON(g.status)
+		if err != nil {
+			return err
+		}
+		_, err = w.Write(content)
+		return err
+	})
+	add("records.json", "application/json", plainList(g.records))
+	add("fittings.json", "application/json", plainList(g.fittings))
+	add(recordpack.ChainFile, "application/json", func(w io.Writer) error { return recordpack.WriteChains(w, g.chains) })
 	for _, t := range g.tables {
-		content, failed := t.written(sheet.CSV)
-		add(t.name+".csv", sheet.CSV.MediaType(), content, failed)
+		add(t.name+".csv", sheet.CSV.MediaType(), func(w io.Writer) error { return t.write(w, sheet.CSV) })
 	}
 	return all, err
 }
@@ -250,16 +252,18 @@ func plainJSON(m proto.Message) ([]byte, error) {
 	return out.Bytes(), err
 }
 
-func plainList[M proto.Message](all []M) ([]byte, error) {
-	list := make([]json.RawMessage, 0, len(all))
-	for _, m := range all {
-		one, err := plainJSON(m)
-		if err != nil {
-			return nil, err
-		}
-		list = append(list, one)
+// plainList writes messages as a list, one after the other.
+func plainList[M proto.Message](all []M) func(io.Writer) error {
+	return func(w io.Writer) error {
+		return recordpack.WriteList(w, func(yield func(any, error) bool) {
+			for _, m := range all {
+				one, err := plainJSON(m)
+				if !yield(json.RawMessage(one), err) {
+					return
+				}
+			}
+		})
 	}
-	return recordpack.JSON(list)
 }
 
 // stamp is an instant in UTC, as RFC 3339 writes it.

@@ -157,7 +157,7 @@ func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([
 	doc.Heading(2, "Files")
 	list := printing.Table{Columns: []printing.Column{{Title: "File", Weight: 1.5}, {Title: "Bytes", Weight: 0.7}, {Title: "SHA-256", Weight: 4, Mono: true}}}
 	for _, f := range files {
-		list.Rows = append(list.Rows, []string{f.Path, strconv.Itoa(len(f.Content)), recordpack.Sum(f.Content)})
+		list.Rows = append(list.Rows, []string{f.Path, strconv.Itoa(f.Bytes()), f.Sum()})
 	}
 	doc.Table(list)
 	return doc.PDF()

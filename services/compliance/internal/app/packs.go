@@ -27,7 +27,7 @@ import (
 const packMaking = "records.pack"
 
 const (
-	maxPackBytes  = 256 << 20 // what a pack may hold; what goes into it is held while it is made
+	maxPackBytes  = 256 << 20 // what a pack may hold; what is gathered for it is held while it is made, its files are not
 	maxWholeBytes = 18 << 20  // what one answer can carry
 )
 
@@ -116,7 +116,7 @@ func (u unit) pack(ctx context.Context, p *compliancev1.RecordPack, out io.Write
 func mayHold(subject string, files []recordpack.File) error {
 	all := 0
 	for _, f := range files {
-		all += len(f.Content)
+		all += f.Bytes()
 	}
 	if all > maxPackBytes {
 		return fault.Precondition("PACK_TOO_LARGE", "The records of %s take %d bytes; a pack holds at most %d. Make packs of what is fitted to it.", subject, all, maxPackBytes)
