@@ -13,6 +13,7 @@ import (
 
 	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/gateway/internal/audit"
+	"coldsection.example/gateway/internal/beside"
 	"coldsection.example/gateway/internal/limits"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/auth"
@@ -148,11 +149,13 @@ func (d *doorman) refused(ctx context.Context, method, target string, err error)
 	c, outcome, written := call(ctx, method, target), outcomeOf(err), make(chan struct{})
 	go func() {
 		defer close(written)
-		if c.Account == "" || outcome == "TOO_MANY_CALLS" {
-			d.audit.Stranger(ctx, c, outcome)
-		} else {
-			_ = d.audit.Write(ctx, c, outcome) // one that can't be written is logged and kept for later
-		}
+		_ = beside.Do(ctx, d.audit.Log, "writing the audit", func() error {
+			if c.Account == "" || outcome == "TOO_MANY_CALLS" {
+				d.audit.Stranger(ctx, c, outcome)
+				return nil
+			}
+			return d.audit.Write(ctx, c, outcome) // one that can't be written is logged and kept for later
+		})
 	}()
 	select {
 	case <-written:

@@ -90,7 +90,8 @@ type Gateway struct {
 	bodies      rest.BodyLimits
 	doorman     *doorman
 	reflection  bool
-	browsers    *browsers // nil where people sign in by password only
+	ending      chan struct{} // closed by Drain
+	browsers    *browsers     // nil where people sign in by password only
 }
 
 // New opens the gateway's database and registers every service of the contract.
@@ -99,7 +100,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	if err != nil {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}
-	g := &Gateway{deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool, bodies: cfg.Bodies}
+	g := &Gateway{ending: make(chan struct{}), deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool, bodies: cfg.Bodies}
 	g.connections = &limits.Connections{OfAddress: cfg.Limits.Connections, Proxies: cfg.Limits.Proxies}
 	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles, IdleLife: cfg.SessionIdle}
 	g.hooks = &webhooks.Store{
@@ -142,7 +143,7 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 	g.doorman = doorman
 	access.Register(g.server, &access.Server{Store: g.store, Lister: d.Lister, Audit: doorman.audit}, &access.Sessions{
 		Store: g.store, Keys: d.Keys, Address: doorman.address, Ways: g.browsers.ways(),
-	}, &access.Events{Feed: d.Events, Clock: d.Clock})
+	}, &access.Events{Feed: d.Events, Clock: d.Clock, Ending: g.ending})
 	(&access.Webhooks{Store: g.hooks, Worker: g.sender, Lister: d.Lister}).Register(g.server)
 	(&access.Postings{
 		Store: &postings.Store{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Feed: d.Events}, Lister: d.Lister,
@@ -227,6 +228,10 @@ func (g *Gateway) DB() *storage.DB { return g.store.DB }
 
 // Ready says whether the gateway can serve.
 func (g *Gateway) Ready(ctx context.Context) error { return g.store.DB.Ping(ctx) }
+
+// Drain answers everybody who waits for facts and ends their streams, each with the place to go on from, so that nobody holds up the end of this
+// instance. It may be called once.
+func (g *Gateway) Drain() { close(g.ending) }
 
 // Close writes what the audit still has to say and ends the gateway's connections.
 func (g *Gateway) Close() error {

@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"google.golang.org/grpc"
@@ -9,7 +10,9 @@ import (
 	"google.golang.org/grpc/status"
 
 	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/gateway/internal/beside"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/rpc"
 )
 
@@ -47,7 +50,11 @@ func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamSer
 	}
 	ctx, end := context.WithCancelCause(who)
 	defer end(nil)
-	go d.recheck(ctx, d.clock.After(recheckEvery), info.FullMethod, end)
+	go func() {
+		if err := beside.Do(ctx, d.audit.Log, "looking who has a stream", func() error { return d.recheck(ctx, d.clock.After(recheckEvery), info.FullMethod) }); err != nil {
+			end(err)
+		}
+	}()
 	system, err := unitsAsked(ctx)
 	if err == nil {
 		err = next(srv, measured{ServerStream: known{ServerStream: stream, ctx: ctx}, system: system})
@@ -71,12 +78,12 @@ func (d *doorman) openFor(ctx context.Context) (leave func(), err error) {
 	return d.streams.Enter(d.address(ctx))
 }
 
-// recheck looks again and again whether the caller may still have the stream, and ends it when not.
-func (d *doorman) recheck(ctx context.Context, next <-chan time.Time, method string, end context.CancelCauseFunc) {
+// recheck looks again and again whether the caller may still have the stream, and says why not; nil when the stream ends by itself.
+func (d *doorman) recheck(ctx context.Context, next <-chan time.Time, method string) error {
 	for {
 		select {
 		case <-ctx.Done():
-			return
+			return nil
 		case <-next:
 			next = d.clock.After(recheckEvery)
 		}
@@ -84,9 +91,23 @@ func (d *doorman) recheck(ctx context.Context, next <-chan time.Time, method str
 		if err == nil {
 			err = d.authorise(who, method)
 		}
+		if err == nil {
+			err = lessThan(ctx, who)
+		}
 		if err != nil && ctx.Err() == nil {
-			end(err)
-			return
+			return err
 		}
 	}
+}
+
+// lessThan refuses a stream whose caller had more when it was opened than now: what it shows was decided then. Reason: RIGHTS_CHANGED.
+func lessThan(opened, now context.Context) error {
+	before, _ := auth.FromContext(opened)
+	after, _ := auth.FromContext(now)
+	gone := slices.ContainsFunc(before.Roles, func(role string) bool { return !after.Has(role) })
+	if !gone && slices.Equal(before.Scopes, after.Scopes) && slices.Equal(before.Owners, after.Owners) {
+		return nil
+	}
+	return fault.New(fault.Unavailable, "RIGHTS_CHANGED", "What %s may do changed while the stream was open. Open it again after the last cursor that came.",
+		after.Account)
 }

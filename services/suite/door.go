@@ -105,6 +105,7 @@ func (s *Suite) openHTTP(ctx context.Context) error {
 	}
 	s.door.http = listener.Addr().String()
 	s.serveHTTP(Gateway, s.gateway.Bound(listener), s.withHealth(otelhttp.NewHandler(api, "HTTP")), s.public)
+	s.life.OnStop("who waits at "+Gateway, func(context.Context) error { s.gateway.Drain(); return nil })
 	return nil
 }
 

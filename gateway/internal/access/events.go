@@ -28,6 +28,34 @@ type Events struct {
 
 	Feed  feed.Source
 	Clock clock.Clock
+	// Ending is closed when this instance is to end; nil is never. Whoever waits is answered then, and streams end.
+	Ending <-chan struct{}
+}
+
+// waiting is a context that also ends when this instance does.
+func (e *Events) waiting(ctx context.Context, longest <-chan time.Time) (waiting context.Context, end func()) {
+	waiting, end = context.WithCancel(ctx)
+	go func() {
+		select {
+		case <-longest:
+		case <-e.Ending:
+		case <-waiting.Done():
+		}
+		end()
+	}()
+	return waiting, end
+}
+
+// read reads facts; where this instance ends meanwhile, those that there are.
+func (e *Events) read(ctx context.Context, q eventbus.FeedQuery) ([]eventbus.Message, uint64, error) {
+	waiting, end := e.waiting(ctx, nil)
+	defer end()
+	found, next, err := e.Feed.Feed(waiting, q)
+	if waiting.Err() != nil && ctx.Err() == nil {
+		q.Wait = 0
+		return e.Feed.Feed(ctx, q)
+	}
+	return found, next, err
 }
 
 // ListEvents reads facts after a cursor.
@@ -48,7 +76,7 @@ func (e *Events) ListEvents(ctx context.Context, req *accessv1.ListEventsRequest
 	if err := reader.Asked(req.GetTypes()); err != nil {
 		return nil, err
 	}
-	facts, next, err := e.Feed.Feed(ctx, eventbus.FeedQuery{
+	facts, next, err := e.read(ctx, eventbus.FeedQuery{
 		After: after, Oldest: req.GetAfter() == "", Types: reader.Narrow(req.GetTypes()), May: reader.May, Subject: req.GetSubject(), Limit: min(limit, maxFeed),
 		Wait: min(max(req.GetWait().AsDuration(), 0), maxWait),
 	})
@@ -73,7 +101,7 @@ func (e *Events) LocateEvents(ctx context.Context, _ *accessv1.LocateEventsReque
 }
 
 // WatchEvents streams facts as they happen. A stream has a longest life, so that those who follow come by way of all gateways again, and a gateway that is
-// to end is not held up: its end says the cursor to go on from. Reason: STREAM_OVER.
+// to end is not held up: its end says the cursor to go on from. Reasons: STREAM_OVER, INSTANCE_ENDS.
 func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.ServerStreamingServer[accessv1.WatchEventsResponse]) error {
 	after, err := feed.ParseCursor("after", req.GetAfter())
 	if err != nil {
@@ -86,15 +114,8 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 	query := eventbus.FeedQuery{
 		After: after, Oldest: req.GetAfter() == "", Types: reader.Narrow(req.GetTypes()), May: reader.May, Limit: defaultFeed, Wait: maxWait,
 	}
-	ctx, end := context.WithCancel(stream.Context())
+	ctx, end := e.waiting(stream.Context(), e.Clock.After(longestLife))
 	defer end()
-	go func() {
-		select {
-		case <-e.Clock.After(longestLife):
-			end()
-		case <-ctx.Done():
-		}
-	}()
 	for ctx.Err() == nil {
 		facts, next, err := e.Feed.Feed(ctx, query)
 		if ctx.Err() != nil {
@@ -120,6 +141,12 @@ func (e *Events) WatchEvents(req *accessv1.WatchEventsRequest, stream grpc.Serve
 	cursor := feed.Cursor(query.After)
 	if query.Oldest {
 		cursor = req.GetAfter()
+	}
+	select {
+	case <-e.Ending:
+		return fault.New(fault.Unavailable, "INSTANCE_ENDS", "This instance of the gateway is being ended. Open the stream again after the cursor in next_cursor; nothing is lost.").
+			With("next_cursor", cursor)
+	default:
 	}
 	return fault.New(fault.Unavailable, "STREAM_OVER", "The stream was open for an hour, as long as one may. Open it again after the cursor in next_cursor; nothing is lost.").
 		With("next_cursor", cursor)

@@ -23,6 +23,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/gateway/internal/beside"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
@@ -78,7 +79,9 @@ type Entry struct {
 func (l *Log) Begin(ctx context.Context, c Call) (*Entry, error) {
 	e := &Entry{log: l, line: l.line(c, Begun), begun: make(chan error, 1)}
 	first := proto.CloneOf(e.line)
-	go func() { e.begun <- l.write(context.WithoutCancel(ctx), first, accounts.BeginAudit) }()
+	go func() {
+		e.begun <- beside.Do(ctx, l.Log, "writing the audit", func() error { return l.write(context.WithoutCancel(ctx), first, accounts.BeginAudit) })
+	}()
 	if !l.failing.Load() {
 		return e, nil
 	}

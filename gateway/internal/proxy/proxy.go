@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
 
+	"coldsection.example/gateway/internal/beside"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
@@ -121,7 +122,7 @@ func (f *forwarder) stream(_ any, from grpc.ServerStream) error {
 	}
 	sent := make(chan error, 1)
 	go func() {
-		sent <- relay(f.input, from.RecvMsg, to.SendMsg)
+		sent <- beside.Do(ctx, nil, "passing a stream on", func() error { return relay(f.input, from.RecvMsg, to.SendMsg) })
 		_ = to.CloseSend()
 	}()
 	err = relay(f.output, to.RecvMsg, from.SendMsg)

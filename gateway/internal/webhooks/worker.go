@@ -9,6 +9,7 @@ import (
 	"go.opentelemetry.io/otel/attribute"
 	"go.opentelemetry.io/otel/metric"
 
+	"coldsection.example/gateway/internal/beside"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
@@ -46,7 +47,7 @@ func (w *Worker) Start(ctx context.Context) *sync.WaitGroup {
 		if name := e.GetName(); w.begin(name) {
 			turns.Go(func() {
 				defer w.end(name)
-				w.turn(ctx, name)
+				_ = beside.Do(ctx, w.log, "sending to "+name, func() error { w.turn(ctx, name); return nil })
 			})
 		}
 	}
@@ -82,7 +83,9 @@ func (w *Worker) turn(ctx context.Context, endpoint string) {
 		}
 		var sending sync.WaitGroup
 		for _, m := range messages {
-			sending.Go(func() { _, _ = w.attempt(ctx, m) })
+			sending.Go(func() {
+				_ = beside.Do(ctx, w.log, "sending "+m.delivery, func() error { _, err := w.attempt(ctx, m); return err })
+			})
 		}
 		sending.Wait()
 		if len(messages) == 0 && !more {

@@ -1235,7 +1235,7 @@ type EventsServiceClient interface {
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
 	// or when the account loses the role, and after an hour: UNAVAILABLE with reason STREAM_OVER, whose metadata has next_cursor to open it
 	// again after. An account may have 20 streams open at once. Which facts it has is as in ListEvents. Reasons: TOO_MANY_STREAMS, STREAM_OVER,
-	// SCOPE_MISSING, ROLE_MISSING.
+	// INSTANCE_ENDS (the same, when a gateway is shut down), RIGHTS_CHANGED, SCOPE_MISSING, ROLE_MISSING.
 	WatchEvents(ctx context.Context, in *WatchEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchEventsResponse], error)
 }
 
@@ -1305,7 +1305,7 @@ type EventsServiceServer interface {
 	// Streams facts after a cursor as they happen; REST has the long poll of ListEvents. It ends when the session or key does,
 	// or when the account loses the role, and after an hour: UNAVAILABLE with reason STREAM_OVER, whose metadata has next_cursor to open it
 	// again after. An account may have 20 streams open at once. Which facts it has is as in ListEvents. Reasons: TOO_MANY_STREAMS, STREAM_OVER,
-	// SCOPE_MISSING, ROLE_MISSING.
+	// INSTANCE_ENDS (the same, when a gateway is shut down), RIGHTS_CHANGED, SCOPE_MISSING, ROLE_MISSING.
 	WatchEvents(*WatchEventsRequest, grpc.ServerStreamingServer[WatchEventsResponse]) error
 	mustEmbedUnimplementedEventsServiceServer()
 }
