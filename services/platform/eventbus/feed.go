@@ -17,14 +17,14 @@ import (
 
 // FeedQuery asks for facts in the order of the stream.
 type FeedQuery struct {
-	After   uint64        // the sequence to go on after
-	Oldest  bool          // begin with the oldest fact that is kept, whatever After says
-	Types   []string      // event types or prefixes; empty for all
-	Subject string        // only facts about this resource, or about this collection, as in "engines/*"; empty for all
+	After   uint64   // the sequence to go on after
+	Oldest  bool     // begin with the oldest fact that is kept, whatever After says
+	Types   []string // event types or prefixes; empty for all
+	Subject string   // only facts about this resource, or about this collection, as in "engines/*"; empty for all
 	// May says whether facts of a type may be read; nil is all. Others are passed over like those that were not asked for.
-	May     func(typ string) bool
-	Limit   int           // at most this many
-	Wait    time.Duration // how long to wait for a first fact
+	May   func(typ string) bool
+	Limit int           // at most this many
+	Wait  time.Duration // how long to wait for a first fact
 
 	most int // how many facts to look at; 0 is mostLooked
 }

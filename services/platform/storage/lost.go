@@ -19,6 +19,14 @@ func lost(err error) error {
 	if _, refused := fault.As(err); refused || !broken(err) {
 		return err
 	}
+	return unknown(err)
+}
+
+// unknown is the refusal of a change that may have been done.
+func unknown(err error) error {
+	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+		return err
+	}
 	return fault.New(fault.Unavailable, "STORE_UNAVAILABLE",
 		"The connection to the store broke. What was asked for may have happened; send it again with the same idempotency key.").Because(err)
 }
@@ -33,4 +41,18 @@ func broken(err error) bool {
 	}
 	_, network := errors.AsType[*net.OpError](err)
 	return network || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, driver.ErrBadConn) || errors.Is(err, net.ErrClosed)
+}
+
+// undone says of a change that PostgreSQL itself took back why, where trying again helps: others came in between time after time, or the server
+// has no room, no connection or no right to write, as one that became a standby. Reasons: STORE_CONTENDED, STORE_UNAVAILABLE.
+func undone(err error) error {
+	code := postgresCode(err)
+	switch {
+	case isRace(err):
+		return fault.New(fault.Aborted, "STORE_CONTENDED", "Others changed the same things at the same moment, time after time. Nothing was changed; send it again.").Because(err)
+	case strings.HasPrefix(code, "53"), code == "25006": // PostgreSQL manual, appendix A: insufficient resources; read-only transaction
+		return fault.New(fault.Unavailable, "STORE_UNAVAILABLE", "The store takes no changes now. Nothing was changed; try again, and tell the operator if it stays so.").Because(err)
+	default:
+		return err
+	}
 }

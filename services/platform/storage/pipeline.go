@@ -185,8 +185,8 @@ func (p *pipeline) commit(ctx context.Context) error {
 	tag, err := p.run(ctx, "COMMIT", nil)
 	killpoint.At(killpoint.StoreCommitted)
 	switch {
-	case err != nil && postgresCode(err) == "":
-		return unavailable(err)
+	case err != nil && (postgresCode(err) == "" || broken(err)):
+		return unknown(err)
 	case err == nil && tag.String() != "COMMIT": // a statement had failed and nobody minded
 		return pgx.ErrTxCommitRollback
 	default:

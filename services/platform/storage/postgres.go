@@ -13,6 +13,7 @@ import (
 	"github.com/jackc/pgx/v5/stdlib"
 	"golang.org/x/sync/semaphore"
 
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/wire"
 )
 
@@ -82,10 +83,11 @@ func checkDurability(ctx context.Context, db *sql.DB) error {
 func (db *DB) updatePostgres(ctx context.Context, fn Func) error {
 	for try := 0; ; try++ {
 		err := db.tryPostgres(ctx, fn)
-		if try < retries && isRace(err) {
+		_, refused := fault.As(err)
+		if try < retries && (isRace(err) || broken(err) && !refused) { // what broke before its commit was sent left nothing
 			continue
 		}
-		return err
+		return undone(err)
 	}
 }
 

@@ -142,11 +142,19 @@ func (db *DB) View(ctx context.Context, fn Func) error {
 		level = sql.LevelRepeatableRead
 	}
 	raw, err := db.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true, Isolation: level})
+	for try := 0; try < retries && db.engine == Postgres && broken(err); try++ { // a connection that broke while nobody used it; the pool has others
+		raw, err = db.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true, Isolation: level})
+	}
 	if err != nil {
 		return unavailable(err)
 	}
 	defer func() { _ = raw.Rollback() }()
-	return fn(ctx, &Tx{s: &direct{q: pooled{raw}}, engine: db.engine})
+	if err = fn(ctx, &Tx{s: &direct{q: pooled{raw}}, engine: db.engine}); db.engine == Postgres && broken(err) {
+		if _, refused := fault.As(err); !refused {
+			return unavailable(err)
+		}
+	}
+	return err
 }
 
 func unavailable(err error) error {
