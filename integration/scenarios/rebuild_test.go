@@ -47,7 +47,7 @@ func TestFactsFillEmptyModelsAgain(t *testing.T) {
 	damage(t, state, "compliance", "DELETE FROM tool_uses")
 	damage(t, state, "performance", "UPDATE owned_subjects SET owner = 'nobody'")
 	damaged := everything(t, state)
-	if told := rebuild(1); strings.Count(told, "say something else.") != 2 {
+	if told := rebuild(3); strings.Count(told, "say something else.") != 2 {
 		t.Errorf("two models were damaged:\n%s", told)
 	}
 	holds(t, state, damaged)

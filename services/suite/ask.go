@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/suite/verbs"
 )
@@ -40,14 +41,23 @@ type anyListCommand struct {
 	Collection string `arg:"" help:"As in addresses, such as taskCards or engines."`
 }
 
+// one is how a command shows one answer.
+type one struct {
+	Output  string   `short:"o" default:"json" enum:"table,json,csv" help:"table, json or csv."`
+	Columns []string `help:"Fields to show in a table or CSV, such as name,serial; by default all that fit."`
+}
+
 type getCommand struct {
 	remote
+	one
 
 	Name string `arg:"" help:"The resource, such as engines/a."`
 }
 
 type callCommand struct {
 	remote
+	one
+	dry
 
 	Method string `arg:"" help:"A method, such as ListEngines; see coldsection methods."`
 	JSON   string `name:"json" default:"{}" help:"The request; @FILE reads a file, @- standard input."`
@@ -57,6 +67,8 @@ type eventsCommand struct {
 	remote
 	shape
 
+	Tail string `arg:"" optional:"" enum:"tail,all" default:"all" help:"tail is --follow."`
+
 	After  string   `help:"The cursor after which to begin; empty begins with the oldest."`
 	Types  []string `help:"Only these, such as coldsection.stock.*."`
 	Follow bool     `short:"f" help:"Wait for more until Ctrl-C."`
@@ -64,10 +76,12 @@ type eventsCommand struct {
 
 type importCommand struct {
 	remote
+	one
+	dry
 
 	File    string `arg:"" help:"A CSV file of readings; - reads standard input."`
 	Source  string `help:"Where the readings are from."`
-	Check   bool   `help:"Check everything and change nothing."`
+	Check   bool   `help:"The same as --dry-run."`
 	Request string `name:"request-id" help:"A UUID; repeating it with the same file imports once."`
 }
 
@@ -79,9 +93,9 @@ type asking struct {
 	Lots    listCommand    `cmd:"" help:"List lots on the shelf."`
 	Stock   listCommand    `cmd:"" help:"List stock movements."`
 	List    anyListCommand `cmd:"" help:"List any collection."`
-	Get     getCommand     `cmd:"" help:"Show one resource as JSON."`
+	Get     getCommand     `cmd:"" help:"Show one resource."`
 	Call    callCommand    `cmd:"" help:"Call any method of the API with JSON."`
-	Methods struct{}       `cmd:"" help:"Name the methods of the API."`
+	Methods methodsCommand `cmd:"" help:"Name the methods of the API."`
 	Events  eventsCommand  `cmd:"" help:"Print the change feed."`
 	Import  importCommand  `cmd:"" help:"Import readings."`
 }
@@ -110,7 +124,7 @@ func (a *asking) run(ctx context.Context, command string, in io.Reader, out, pro
 	case "call":
 		return true, a.Call.run(ctx, in, out)
 	case "methods":
-		return true, nameMethods(out)
+		return true, a.Methods.run(out)
 	case "events":
 		return true, a.Events.run(ctx, out, problems)
 	case "import":
@@ -157,7 +171,13 @@ func (c *listCommand) run(ctx context.Context, collection string, out io.Writer)
 }
 
 func (c *getCommand) run(ctx context.Context, out io.Writer) error {
-	return c.asked(func(client verbs.Client) error { return client.Get(ctx, c.Name, out) })
+	return c.asked(func(client verbs.Client) error {
+		answer, err := client.Get(ctx, c.Name)
+		if err != nil {
+			return err
+		}
+		return verbs.Show(c.Output, out, c.Columns, answer.ProtoReflect())
+	})
 }
 
 func (c *callCommand) run(ctx context.Context, in io.Reader, out io.Writer) error {
@@ -170,11 +190,11 @@ func (c *callCommand) run(ctx context.Context, in io.Reader, out io.Writer) erro
 		request = string(text)
 	}
 	return c.asked(func(client verbs.Client) error {
-		answer, err := client.Call(ctx, c.Method, request)
-		if err == nil {
-			_, err = fmt.Fprintln(out, answer)
+		answer, err := client.Ask(ctx, c.Method, request, c.DryRun)
+		if err != nil {
+			return err
 		}
-		return err
+		return verbs.Show(c.Output, out, c.Columns, answer.ProtoReflect())
 	})
 }
 
@@ -185,7 +205,7 @@ func (c *eventsCommand) run(ctx context.Context, out, problems io.Writer) error 
 			columns = []string{"event_time", "type", "subject", "sequence"}
 		}
 		rows := verbs.NewRows(c.Output, out, columns)
-		cursor, err := client.Facts(ctx, c.After, c.Types, c.Follow, rows)
+		cursor, err := client.Facts(ctx, c.After, c.Types, c.Follow || c.Tail == "tail", rows)
 		err = errors.Join(err, rows.Close())
 		if cursor == "" && err != nil {
 			return err // nothing was read yet
@@ -200,15 +220,44 @@ func (c *importCommand) run(ctx context.Context, in io.Reader, out io.Writer) er
 	if err != nil {
 		return err
 	}
-	request, err := json.Marshal(map[string]any{"csv": string(text), "source": c.Source, "validateOnly": c.Check, "requestId": c.Request})
+	request, err := json.Marshal(map[string]any{"csv": string(text), "source": c.Source, "requestId": c.Request})
 	if err != nil {
 		return err
 	}
-	call := callCommand{remote: c.remote, Method: "ImportReadings", JSON: string(request)}
-	return call.run(ctx, in, out)
+	trial := c.Check || c.DryRun
+	return c.asked(func(client verbs.Client) error {
+		answer, err := client.Ask(ctx, "ImportReadings", string(request), trial)
+		if err != nil {
+			return err
+		}
+		if err := verbs.Show(c.Output, out, c.Columns, answer.ProtoReflect()); err != nil {
+			return err
+		}
+		if read, ok := answer.(*performancev1.ImportReadingsResponse); ok && trial && len(read.GetProblems()) > 0 {
+			return found{fmt.Errorf("%d rows or cells have something wrong, which the answer names; correct them and check again", len(read.GetProblems()))}
+		}
+		return nil
+	})
 }
 
-func nameMethods(out io.Writer) error {
+// methodsCommand names the methods of the API.
+type methodsCommand struct {
+	Output string `short:"o" default:"table" enum:"table,json,csv" help:"table (one name a line), json (one object a line) or csv."`
+}
+
+func (c *methodsCommand) run(out io.Writer) error {
+	if c.Output != "table" {
+		table, err := verbs.NewTable(c.Output, out, "method")
+		for _, m := range verbs.Methods() {
+			if err == nil {
+				err = table.Write(string(m.FullName()))
+			}
+		}
+		if err == nil {
+			err = table.Close()
+		}
+		return err
+	}
 	for _, m := range verbs.Methods() {
 		if _, err := fmt.Fprintln(out, m.FullName()); err != nil {
 			return err

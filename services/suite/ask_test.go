@@ -65,7 +65,7 @@ func TestTheCommandLineImports(t *testing.T) {
 			t.Fatalf("%v: code %d, %s", more, code, &problems)
 		}
 		answer := map[string]any{}
-		if want == 0 {
+		if want != 1 {
 			if err := json.Unmarshal(out.Bytes(), &answer); err != nil {
 				t.Fatalf("%v: %v in %s", more, err, &out)
 			}
@@ -73,8 +73,12 @@ func TestTheCommandLineImports(t *testing.T) {
 		return answer, out.String() + problems.String()
 	}
 	const request = "8f7f2f62-6f0e-4f52-8d0c-5a0d7f6f1a11"
-	for _, more := range [][]string{{"--check"}, {"--request-id", request}, {"--request-id", request}} {
-		if answer, text := imported(0, more...); answer["rowsTotal"] != 1.0 || !strings.Contains(text, "NOBODY-1") {
+	for _, c := range []struct {
+		code int // 3 for a check that found something: nobody's engine
+		more []string
+	}{{3, []string{"--check"}}, {3, []string{"--dry-run"}}, {0, []string{"--request-id", request}}, {0, []string{"--request-id", request}}} {
+		more := c.more
+		if answer, text := imported(c.code, more...); answer["rowsTotal"] != 1.0 || !strings.Contains(text, "NOBODY-1") {
 			t.Errorf("%v: %s", more, text)
 		}
 	}

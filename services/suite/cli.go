@@ -22,6 +22,7 @@ import (
 // cli is the command line.
 type cli struct {
 	asking
+	managing
 
 	Serve        serveCommand        `cmd:"" help:"Run the suite, or some of its parts."`
 	Config       configCommand       `cmd:"" help:"Show the settings in force and where each comes from, or a reference of all."`
@@ -89,13 +90,16 @@ type settings struct {
 type serveCommand struct {
 	settings
 
+	Sandbox bool `help:"Serve the demonstration's invented data from a scratch folder that is removed at the end; the settings are its own."`
+
 	Parts []string `arg:"" optional:"" help:"The parts to run: compliance, consumables, performance, workorders, gateway. None means all."`
 }
 
 type configCommand struct {
 	settings
 
-	Reference bool `help:"Write every setting with its meaning and default instead."`
+	What      string `arg:"" optional:"" default:"show" enum:"show,check" help:"show, or check whether serve would take them."`
+	Reference bool   `help:"Write every setting with its meaning and default instead."`
 }
 
 func (c *serveCommand) config() Config {
@@ -111,38 +115,64 @@ func (c *serveCommand) config() Config {
 	}
 }
 
-// Main runs a command line and returns the exit code: 0 for success, 1 for a failure, 2 for a wrong command or setting.
+// Exit codes.
+const (
+	failed         = 1
+	wrongLine      = 2 // a wrong command or setting
+	somethingFound = 3 // a check did its work and found something
+)
+
+// Main runs a command line and returns the exit code: 0 for success, 1 for a failure, 2 for a wrong command or setting, 3 when a check found something.
 func Main(args []string, stdout, stderr io.Writer) int {
 	ctx, cancel := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer cancel()
 	var c cli
-	parser, err := kong.New(&c, kong.Name("coldsection"), kong.Writers(stdout, stderr), kong.Vars{"state": defaultState()}, kong.Configuration(config.File("serve")),
-		kong.Description("Keeps small turboprop and turboshaft engines clean, in condition and in compliance."))
+	ended := -1 // the code with which the parser ends the line by itself, after a help text
+	parser, err := parserOf(&c, stdout, stderr, func(code int) { ended = code })
 	if err != nil {
-		return complain(stderr, 1, err)
+		return complain(stderr, failed, err)
 	}
 	command, err := parser.Parse(args)
+	if ended >= 0 {
+		return ended
+	}
 	if err == nil {
 		err = config.CheckEnvironment(parser.Model, "serve", "COLDSECTION_", os.Environ(), "COLDSECTION_TEST_", remoteVariables)
 	}
 	if err != nil {
-		return complain(stderr, 2, err)
+		return complain(stderr, wrongLine, err)
 	}
-	if err := c.run(ctx, command, stdout, stderr); err != nil {
-		return complain(stderr, 1, err)
+	err = c.run(ctx, command, stdout, stderr)
+	if _, something := errors.AsType[found](err); something {
+		return complain(stderr, somethingFound, err)
+	}
+	if err != nil {
+		return complain(stderr, failed, err)
 	}
 	return 0
+}
+
+func parserOf(c *cli, stdout, stderr io.Writer, exit func(code int)) (*kong.Kong, error) {
+	return kong.New(c, kong.Name("coldsection"), kong.Writers(stdout, stderr), kong.Exit(exit), kong.Vars{"state": defaultState()}, kong.Configuration(config.File("serve")),
+		kong.Description("Keeps small turboprop and turboshaft engines clean, in condition and in compliance. "+
+			"A line ends with 0 when all went well, 1 when it failed, 2 when it was wrong, and 3 when a check found something."))
 }
 
 func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.Writer) error {
 	if known, err := c.asking.run(ctx, command.Command(), os.Stdin, stdout, stderr); known {
 		return err
 	}
+	if own, ok := command.Selected().Target.Addr().Interface().(interface{ Run(*environment) error }); ok {
+		return own.Run(&environment{ctx: ctx, in: os.Stdin, out: stdout, problems: stderr})
+	}
 	switch command.Command() {
 	case "version":
 		_, err := fmt.Fprintln(stdout, version())
 		return err
-	case "config":
+	case "config", "config <what>":
+		if c.Config.What == "check" {
+			return c.Config.check(stdout)
+		}
 		if c.Config.Reference {
 			return config.Reference(stdout, command.Model, "serve", map[string]string{"state": "~/.local/state/coldsection"})
 		}
@@ -172,12 +202,27 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 	}
 }
 
+// check says whether the settings can work.
+func (c *configCommand) check(stdout io.Writer) error {
+	serve := serveCommand{settings: c.settings}
+	cfg := serve.config()
+	if err := cfg.Validate(); err != nil {
+		return found{err}
+	}
+	_, err := fmt.Fprintln(stdout, "The settings can work.")
+	return err
+}
+
 func complain(w io.Writer, code int, err error) int {
 	_, _ = fmt.Fprintln(w, "coldsection:", err)
 	return code
 }
 
 func (c *serveCommand) run(ctx context.Context, stdout, stderr io.Writer) error {
+	if c.Sandbox {
+		demo := demoCommand{HTTP: c.HTTP, GRPC: c.GRPC}
+		return demo.run(ctx, stdout, stderr)
+	}
 	s, err := Start(ctx, c.config(), slog.New(telemetry.Log{Handler: slog.NewJSONHandler(stderr, nil)}))
 	if err != nil {
 		return err

@@ -33,7 +33,7 @@ func (c *packVerifyCommand) run(out io.Writer) error {
 		}
 	}
 	if len(r.Faults) > 0 {
-		return errors.New("this is not the pack as it was sealed; don't rely on it, and ask its maker for another copy")
+		return found{errors.New("this is not the pack as it was sealed; don't rely on it, and ask its maker for another copy")}
 	}
 	_, err = fmt.Fprintf(out, "%s of %s (%s) as of %s, as known at %s: %d files and %d chain entries are as they were sealed.\n",
 		r.Number, r.Label, r.Subject, r.AsOf, r.KnownAt, r.Files, r.Entries)

@@ -34,13 +34,13 @@ func TestVerifyingARecordPack(t *testing.T) {
 	if code, out := verify(pack, "--key", recordpack.PublicKey(key)); code != 0 || strings.Contains(out, "ask, and give it") {
 		t.Errorf("%d %s", code, out)
 	}
-	if code, out := verify(pack, "--key", strings.Repeat("00", 32)); code != 1 || !strings.Contains(out, "seal.json") {
+	if code, out := verify(pack, "--key", strings.Repeat("00", 32)); code != 3 || !strings.Contains(out, "seal.json") {
 		t.Errorf("%d %s", code, out)
 	}
-	if code, out := verify(bytes.Replace(pack, []byte("a\r\n1"), []byte("a\r\n2"), 1)); code != 1 || !strings.Contains(out, "records.csv") {
+	if code, out := verify(bytes.Replace(pack, []byte("a\r\n1"), []byte("a\r\n2"), 1)); code != 3 || !strings.Contains(out, "records.csv") {
 		t.Errorf("%d %s", code, out)
 	}
-	if code, _ := verify([]byte("no pack")); code != 1 {
+	if code, _ := verify([]byte("no pack")); code != 3 {
 		t.Error("what is no pack verifies")
 	}
 }

@@ -40,7 +40,7 @@ func (c *rebuildCommand) run(ctx context.Context, stdout, stderr io.Writer) erro
 		differ += n
 	}
 	if differ > 0 && !c.Accept {
-		return fmt.Errorf("%d of the tables say something else than the facts; nothing of their parts was changed. Find out why, then keep what the facts say with --accept", differ)
+		return found{fmt.Errorf("%d of the tables say something else than the facts; nothing of their parts was changed. Find out why, then keep what the facts say with --accept", differ)}
 	}
 	return nil
 }

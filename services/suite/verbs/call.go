@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
 	"path"
 	"slices"
 	"strings"
@@ -15,6 +14,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
+	"google.golang.org/protobuf/types/descriptorpb"
 
 	"coldsection.example/services/platform/config"
 	"coldsection.example/services/platform/fault"
@@ -66,26 +66,36 @@ func method(name string) (protoreflect.MethodDescriptor, error) {
 	return nil, fault.Invalid("method", "METHOD_UNKNOWN", "There is no method %q; did you mean %s? See coldsection methods.", name, nearest)
 }
 
-// Call calls a method with a request in JSON; "" is an empty one. The answer is JSON as over REST.
-func (c Client) Call(ctx context.Context, name, request string) (string, error) {
+// Ask calls a method with a request in JSON; "" is an empty one. A dry run checks everything and changes nothing. Reasons: METHOD_UNKNOWN,
+// REQUEST_INVALID, DRY_RUN_UNKNOWN.
+func (c Client) Ask(ctx context.Context, name, request string, dry bool) (proto.Message, error) {
 	m, err := method(name)
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	in, err := message(m.Input())
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	if request != "" {
 		if err := protojson.Unmarshal([]byte(request), in); err != nil {
-			return "", fault.Invalid("json", "REQUEST_INVALID", "The request can't be read: %v. Its fields are those of %s.", err, m.Input().Name())
+			return nil, fault.Invalid("json", "REQUEST_INVALID", "The request can't be read: %v. Its fields are those of %s.", err, m.Input().Name())
 		}
 	}
-	out, err := c.invoke(ctx, m, in)
-	if err != nil {
-		return "", err
+	if dry && !reads(m) {
+		f := m.Input().Fields().ByName("validate_only")
+		if f == nil {
+			return nil, fault.Invalid("dry_run", "DRY_RUN_UNKNOWN", "%s can't be tried without its effect. Leave --dry-run out when you mean it.", m.Name())
+		}
+		in.ProtoReflect().Set(f, protoreflect.ValueOfBool(true))
 	}
-	return protojson.MarshalOptions{Multiline: true, EmitDefaultValues: true}.Format(out), nil
+	return c.invoke(ctx, m, in)
+}
+
+// reads says whether the contract declares that a method changes nothing.
+func reads(m protoreflect.MethodDescriptor) bool {
+	options, _ := m.Options().(*descriptorpb.MethodOptions)
+	return options.GetIdempotencyLevel() == descriptorpb.MethodOptions_NO_SIDE_EFFECTS
 }
 
 func (c Client) invoke(ctx context.Context, m protoreflect.MethodDescriptor, in proto.Message) (proto.Message, error) {
@@ -105,21 +115,17 @@ func message(d protoreflect.MessageDescriptor) (proto.Message, error) {
 	return typ.New().Interface(), nil
 }
 
-// Get writes one resource as JSON; its kind follows from its name, such as engines/a.
-func (c Client) Get(ctx context.Context, name string, out io.Writer) error {
+// Get reads one resource; its kind follows from its name, such as engines/a. Reason: NAME_UNKNOWN.
+func (c Client) Get(ctx context.Context, name string) (proto.Message, error) {
 	m := getter(name)
 	if m == nil {
-		return fault.Invalid("name", "NAME_UNKNOWN", "No resource is named like %q. Names are as in addresses, such as engines/a.", name)
+		return nil, fault.Invalid("name", "NAME_UNKNOWN", "No resource is named like %q. Names are as in addresses, such as engines/a.", name)
 	}
 	request, err := json.Marshal(map[string]string{"name": name})
 	if err != nil {
-		return err
+		return nil, err
 	}
-	answer, err := c.Call(ctx, string(m.FullName()), string(request))
-	if err == nil {
-		_, err = fmt.Fprintln(out, answer)
-	}
-	return err
+	return c.Ask(ctx, string(m.FullName()), string(request), false)
 }
 
 // getter is the Get method whose address takes a name; nil when none does.

@@ -80,7 +80,7 @@ func TestANearMethodIsSuggested(t *testing.T) {
 		"ListAccount": `There is no method "ListAccount"; did you mean ListAccounts? See coldsection methods.`,
 		"Nope":        `There is no method "Nope". See coldsection methods.`,
 	} {
-		if _, err := (verbs.Client{}).Call(t.Context(), name, ""); err == nil || err.Error() != want {
+		if _, err := (verbs.Client{}).Ask(t.Context(), name, "", false); err == nil || err.Error() != want {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

@@ -3,6 +3,7 @@ package verbs
 import (
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 	"unicode"
@@ -118,17 +119,26 @@ func (r *rows) begin(d protoreflect.MessageDescriptor) error {
 	if len(r.columns) == 0 && !r.all {
 		r.columns = existing(d, usual[d.Name()])
 	}
-	if len(r.columns) == 0 {
-		r.columns = every(d)
+	names, err := chosen(d, r.columns)
+	if err != nil {
+		return err
 	}
-	for _, name := range r.columns {
+	r.columns = names
+	r.to, err = r.open(names)
+	return err
+}
+
+// chosen are the columns that were named, or every one that fits into a cell. Reason: COLUMN_UNKNOWN.
+func chosen(d protoreflect.MessageDescriptor, columns []string) ([]string, error) {
+	if len(columns) == 0 {
+		return every(d), nil
+	}
+	for _, name := range columns {
 		if d.Fields().ByName(protoreflect.Name(name)) == nil {
-			return fault.Invalid("columns", "COLUMN_UNKNOWN", "A %s has no field %q. It has %s.", d.Name(), name, strings.Join(every(d), ", "))
+			return nil, fault.Invalid("columns", "COLUMN_UNKNOWN", "A %s has no field %q. It has %s.", d.Name(), name, strings.Join(every(d), ", "))
 		}
 	}
-	to, err := r.open(r.columns)
-	r.to = to
-	return err
+	return columns, nil
 }
 
 // Flush shows what was written so far.
@@ -204,6 +214,9 @@ func scalar(f protoreflect.FieldDescriptor, v protoreflect.Value) string {
 			return string(d.Name())
 		}
 	}
+	if number, ok := v.Interface().(float64); ok { // without an exponent, which a spreadsheet may take for a formula
+		return strconv.FormatFloat(number, 'f', -1, 64)
+	}
 	return fmt.Sprint(v.Interface())
 }
 
@@ -220,19 +233,24 @@ func plainText(m any) string {
 	}
 }
 
-// shown is a cell that a terminal takes: without control characters, which could move its cursor, and not endless.
+// shown is a cell of a table, which is not endless.
 func shown(text string) string {
 	const widest = 60
-	text = strings.Map(func(r rune) rune {
+	text = printable(text)
+	if r := []rune(text); len(r) > widest {
+		return string(r[:widest-1]) + "…"
+	}
+	return text
+}
+
+// printable is a text that a terminal takes: without control characters, which could move its cursor.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
 		if unicode.IsControl(r) || !unicode.IsPrint(r) {
 			return ' '
 		}
 		return r
 	}, text)
-	if r := []rune(text); len(r) > widest {
-		return string(r[:widest-1]) + "…"
-	}
-	return text
 }
 
 func headings(names []string) []string {
