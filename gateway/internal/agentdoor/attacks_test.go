@@ -58,6 +58,11 @@ func TestClumsyArguments(t *testing.T) {
 			t.Errorf("%s: %v, called with %v", name, body, door.asked)
 		}
 	}
+	for _, none := range []string{"", "null", " null\n", "{}"} {
+		if body, _, ok := called(t, "due_find", &noted{}, none); !ok {
+			t.Errorf("no arguments as %q: %v", none, body)
+		}
+	}
 	door := &noted{}
 	if _, _, ok := called(t, "due_find", door, `{"as_of_date":"2026-11-25"}`); !ok || door.asked.(*compliancev1.ListDueItemsRequest).GetAsOfDate().GetDay() != 25 {
 		t.Errorf("a day is asked for as %v", door.asked)

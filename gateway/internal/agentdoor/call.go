@@ -121,7 +121,7 @@ func (t *tool) request(arguments json.RawMessage) (proto.Message, error) {
 // read reads arguments, of which each is named once, and keeps numbers as they were written. Reason: ARGUMENT_INVALID.
 func read(arguments json.RawMessage) (object, error) {
 	given := object{}
-	if len(arguments) == 0 {
+	if text := bytes.TrimSpace(arguments); len(text) == 0 || string(text) == "null" { // as clients say that there are none
 		return given, nil
 	}
 	unreadable := fault.Invalid("", "ARGUMENT_INVALID", "The arguments are no JSON object in which each name stands once. Send one as the tool's inputSchema says.")
