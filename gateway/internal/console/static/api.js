@@ -6,6 +6,8 @@ export class Refused extends Error {}
 let session = null;
 export const current = () => session;
 export const setCurrent = (s) => { session = s; };
+// owners are those whose things an account sees that is limited to them; none sees everything.
+export const owners = () => (session && session.owners) || [];
 export const has = (...roles) => Boolean(session) && session.roles.some((r) => roles.includes(r));
 
 // ahead is by how many milliseconds the suite's clock goes before this device's. An answer's Date has whole seconds, cut off, so the largest

@@ -45,10 +45,11 @@ export async function changing(title, change, done, refused) {
   hold(reason);
   try {
     const said = await change();
+    free(reason); // what follows may give the keys to a box, or shut the page while it is read anew
     if (elsewhere()) say(typeof said === "string" && said ? said : `✓ ${title}: it is done.`);
     else await done(said);
   } catch (e) {
-    free(reason); // what says no may give the keys to a box
+    free(reason);
     if (!(e instanceof Refused)) throw e;
     if (elsewhere()) say(`✕ ${title}: ${e.message}`);
     else refused(e);

@@ -1,6 +1,6 @@
 // The console: pages over the public REST API. This file decides which page is shown to whom.
 import { exceedancesPage, heldPage, readingPage } from "/analysis.js";
-import { Refused, call, current, get, has, renewBy, setCurrent } from "/api.js";
+import { Refused, call, current, get, has, owners, renewBy, setCurrent } from "/api.js";
 import { accountPage, emergency } from "/account.js";
 import { accountsPage, callsPage } from "/accounts.js";
 import { free, hold, settled } from "/busy.js";
@@ -100,13 +100,24 @@ const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", aircraft: "
 // ways are the pages that somebody with a role works on, the first of them where the day begins. All others are one press further.
 const ways = { technician: ["jobs", "shelf"], inspector: ["jobs", "findings"], releaser: ["jobs", "findings"], stores: ["issue", "receive", "shelf"], planner: ["due", "orders", "engines", "setup"],
   quality: ["status", "findings", "entries", "packs", "people"], analyst: ["engines", "held", "import", "exceedances", "models"], admin: ["accounts", "people", "setup", "calls", "parked"], viewer: ["engines", "orders"] };
-const own = () => [...new Set(current().roles.flatMap((r) => ways[r] || []))];
+const own = () => [...new Set(current().roles.flatMap((r) => ways[r] || []))].filter((name) => !shut(name));
 const home = () => own()[0] || "engines";
-const closed = () => (has("admin", "quality") ? [] : ["accounts", "calls", "parked"]);
+
+// Pages that are for some roles, and pages of the whole shop, of which the service shows nothing to an account that is limited to owners.
+const forRoles = { accounts: ["admin", "quality"], calls: ["admin", "quality"], parked: ["admin", "quality"], packs: ["quality"] };
+const ofTheShop = ["evidence", "issue", "receive", "shelf", "lot", "items", "item", "setup", "stations", "places", "cards", "models", "requirements", "people", "held", "import", "jobs", "work"];
+
+// shut says why a page is not for who is signed in, and whom to ask; nothing for one that is.
+function shut(name) {
+  if (forRoles[name] && !has(...forRoles[name])) return `This page is for ${forRoles[name].join(" and ")}. Ask one of them for what you need of it.`;
+  if (owners().length && ofTheShop.includes(name)) return `This page is of the whole shop, and your account sees only what belongs to ${owners().join(", ")}. Ask the shop for what you need of it.`;
+  return "";
+}
 
 // A page that comes late does not take the place of one that was asked for after it. The address of the one that is shown stands at it as data-shows: until then what is seen is the page before.
 let shows = 0;
 
+const notFor = (name) => [el("h2", {}, titles[name] || "Not for your account"), el("p", {}, shut(name)), el("p", {}, link(home(), "Go to " + titles[home()]))];
 const nowhere = (path) => [el("h2", {}, "No such page"), el("p", {}, `Nothing is at “${path}”. `, link(home(), "Go to " + titles[home()]))];
 
 async function show() {
@@ -120,7 +131,7 @@ async function show() {
   const turn = ++shows;
   hold(pages);
   try {
-    const made = Object.hasOwn(pages, name) ? await pages[name](id, new URLSearchParams(asked), ...more) : nowhere(path);
+    const made = shut(name) ? notFor(name) : Object.hasOwn(pages, name) ? await pages[name](id, new URLSearchParams(asked), ...more) : nowhere(path);
     if (turn !== shows) return;
     await watch();
     if (turn !== shows) return;
@@ -152,6 +163,7 @@ const whyEnded = (e) => { if (e.reason === "SESSION_IDLE") say(e.message); };
 // failed says why a page can't be shown, and the way on; what stood there before is not what was asked for.
 async function failed(e) {
   if (!(e instanceof Refused)) throw e;
+  if (e.status === 401 && leaving) return;
   if (e.status === 401) { setCurrent(null); await forgetSession(); await signIn(); return whyEnded(e); }
   delete page.dataset.shows;
   settled();
@@ -174,20 +186,25 @@ const watching = () => watch().catch((e) => { if (!(e instanceof Refused)) throw
 const anchor = (name, now) => el("a", { href: "#/" + name, "aria-current": name === now ? "page" : undefined }, titles[name]);
 
 function navigation(now) {
-  const mine = own(), rest = Object.keys(titles).filter((name) => !mine.includes(name) && !closed().includes(name));
+  const mine = own(), rest = Object.keys(titles).filter((name) => !mine.includes(name) && !shut(name));
   at("nav").replaceChildren(...mine.map((name) => anchor(name, now)), el("details", { class: "more" }, el("summary", {}, rest.includes(now) ? "More: " + titles[now] : "More"), ...rest.map((name) => anchor(name, now))));
-  at("who").replaceChildren(current().displayName + " ", el("a", { class: "mine", href: "#/account", "aria-current": now === "account" ? "page" : undefined }, "My account"), " ",
+  at("who").replaceChildren(current().displayName + " ", owners().length ? `(sees what belongs to ${owners().join(", ")}) ` : "", el("a", { class: "mine", href: "#/account", "aria-current": now === "account" ? "page" : undefined }, "My account"), " ",
     el("button", { type: "button", class: "back", onclick: leave }, "Sign out"));
 }
 
-// leave signs out, and takes from this device what was read; entries that wait stay, for their person.
+let leaving = false;
+
+// leave signs out, and takes from this device what was read; entries that wait stay, for their person. A page that is still read meanwhile meets the end of the session,
+// and does not draw the sign-in a second time over what is typed there.
 async function leave() {
+  leaving = true;
   await attempt(async () => {
     await call("POST", "/v1/sessions:signOut", {});
     await forgetSeen();
     setCurrent(null);
     await signIn();
   });
+  leaving = false;
 }
 
 function cleared() {
@@ -209,8 +226,8 @@ const { signIn, envelope, invitation } = forms(page, say, cleared, async (sessio
 // begin takes a session, and keeps who it is of for a start without a connection; it opens nothing by itself.
 async function begin(session) {
   setCurrent(session);
-  const { account, person, displayName, roles, method, unitSystem } = session;
-  await keepSeen("session", { account, person, displayName, roles, method, unitSystem }, Date.now());
+  const { account, person, displayName, roles, owners: sees, method, unitSystem } = session;
+  await keepSeen("session", { account, person, displayName, roles, owners: sees, method, unitSystem }, Date.now());
 }
 
 renewBy(renewal(begin));

@@ -56,9 +56,9 @@ const whole = /^([^\s]{1,16}|\d{4}-\d\d-\d\d \d\d:\d\dZ)$/, numeric = /^(–|[+�
 export function table(caption, heads, rows, empty) {
   if (rows.length === 0) return el("p", {}, empty);
   const kinds = heads.map((_, i) => (i > 0 && rows.every((r) => numeric.test(r[i] ?? "–")) && rows.some((r) => /\d/.test(r[i])) ? "number" : ""));
-  const head = el("tr", {}, ...heads.map((h, i) => el("th", { scope: "col", class: kinds[i] || undefined }, h)));
+  const head = el("tr", {}, ...heads.map((h, i) => el("th", { scope: "col", "data-head": h, class: kinds[i] || undefined }, h)));
   const body = rows.map((cells) => el("tr", {}, ...cells.map((c, i) => el("td", { "data-head": heads[i], class: kinds[i] || (whole.test(c instanceof Node ? c.textContent : c) ? "date" : undefined) }, c ?? "–"))));
-  return el("div", { class: "scroll" }, el("table", { class: heads.length === 2 ? "pairs" : undefined }, el("caption", {}, caption), el("thead", {}, head), el("tbody", {}, ...body)));
+  return el("div", { class: "scroll" }, el("table", { class: heads.length === 2 ? "pairs" : heads.length > 4 ? "broad" : undefined }, el("caption", {}, caption), el("thead", {}, head), el("tbody", {}, ...body)));
 }
 
 // field is a box with its label above.
@@ -91,18 +91,19 @@ export function hazards(item) {
 }
 
 // codeBox is a box for a scanner, which types and ends with Enter; it has the keys when its page is shown, and takes the next scan at once. A separator arrives as Ctrl+], which
-// would type nothing.
+// would type nothing. take is told with each code how to ask whether it is still the last: the answer to an earlier one never stands beside what is in the hand now.
 export function codeBox(title, take) {
   const box = el("input", { id: "scan", "data-focus": "", autocomplete: "off", spellcheck: "false", onkeydown: (event) => {
     if (!(event.ctrlKey && event.key === "]")) return;
     event.preventDefault();
     box.setRangeText("\x1d", box.selectionStart, box.selectionEnd, "end");
   } });
+  let scans = 0;
   const entered = (event) => {
     event.preventDefault();
-    const code = box.value.trim();
+    const code = box.value.trim(), mine = ++scans;
     box.value = "";
-    take(code);
+    take(code, () => mine === scans);
   };
   return el("form", { onsubmit: entered }, el("label", { for: "scan" }, title), box);
 }

@@ -1,6 +1,6 @@
 // Engines: all of them with what their readings say, and one with its trend, its washes and its readings.
 import { judged, recoveryHeads, recoveryRow, urgent } from "/analysis.js";
-import { all, get, otherwise } from "/api.js";
+import { all, get, otherwise, owners } from "/api.js";
 import { chip, el, instant, last, link, orderState, table } from "/dom.js";
 import { addEngine, engineForms } from "/fleet.js";
 import { drawTrend } from "/trend.js";
@@ -39,12 +39,14 @@ export async function enginePage(again, id) {
   const c = engine.counters, counted = c ? `${(Number(c.operatingSeconds) / 3600).toFixed(1)} h and ${c.cycles} cycles since new.` : "Its hours and cycles were never entered, so nothing that they limit can be told.";
   const work = table("Orders of this engine", ["Number", "Work", "State", "Planned"], orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, orderState(o), instant(o.planStartTime)]), "No order of this engine yet.");
   const due = el("p", { class: "take" }, el("a", { href: "#/due?subject=" + encodeURIComponent(engine.name) }, "What is due on it"), " ", el("a", { href: "#/status?subject=" + encodeURIComponent(engine.name) }, "Status on a date"));
-  const head = [el("h2", {}, "Engine " + engine.serial), ...urgent(assessment), el("p", {}, assessment ? chip(assessment.level) : "", trend ? ` ${counted} ${trend.summary}` : counted)];
+  const head = [el("h2", {}, "Engine " + engine.serial), ...urgent(assessment), el("p", {}, assessment ? chip(assessment.level) : "", trend ? ` ${counted} ${trend.summary}` : " " + counted)];
+  const recovered = table("What the washes recovered", recoveryHeads, (recoveries.recoveries || []).map(recoveryRow), "No wash is on the time line.");
+  if (!trend && owners().length) return [...head, el("p", {}, "The readings one by one are not open to your account. What the shop's analysis says of them stands here."), due, ...judged(assessment), recovered, work];
   if (!trend || trend.points.length === 0) {
     const model = engine.engineModel ? await otherwise(get("/v1/" + engine.engineModel), null) : null;
     return [...head, unread(engine, model), due, work, ...forms];
   }
   return [...head, drawTrend(trend), el("p", {}, "Baseline: " + trend.baseline), files(name), due, ...judged(assessment),
-    table("What the washes recovered", recoveryHeads, (recoveries.recoveries || []).map(recoveryRow), "No wash is on the time line."),
+    recovered,
     table("The newest readings", ["Read", "Used", "ITT deviation, °C"], trend.points.slice(-15).reverse().map((p) => [link(`reading/${last(engine.name)}/${last(p.reading)}`, instant(p.readTime)), p.state, p.deviation ? p.deviation.ittC.toFixed(1) : "–"]), "No readings yet."), work, ...forms];
 }

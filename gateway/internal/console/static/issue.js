@@ -1,7 +1,7 @@
 // The issue desk: an order is scanned, then each thing that goes out for it, then how much. It works without a mouse: the box for
 // scans has the keys unless an amount is asked for, and what is typed anywhere else goes to the one of them that is open.
 
-import { Refused, all, call, get, newKey } from "/api.js";
+import { Refused, all, call, get, has, newKey } from "/api.js";
 import { amount, codeBox, decimal, el, hazards, instant, last, link, table } from "/dom.js";
 import { batchOf, names } from "/names.js";
 
@@ -142,7 +142,7 @@ export function issueDesk(preset) {
   const box = codeBox("Scan the order, then what goes out for it", (code) => {
     if (code) run(() => (order && !/order/i.test(code) && !/^WO-/.test(code) ? lot(code) : pick(code)));
   });
-  const root = el("div", { id: "desk" }, box, said, handout, needs);
+  const root = el("div", { id: "desk" }, has("stores") ? box : el("p", {}, "Stores issue what is needed. What has to go out stands here."), said, handout, needs);
   const keys = (event) => {
     if (!root.isConnected) return document.removeEventListener("keydown", keys);
     if (event.key === "Escape" && !handout.hidden) {

@@ -1,7 +1,7 @@
 // Starter runs: the next allowed start counts down to an absolute time that the service computed, on the suite's clock, so that a dark screen, a
 // reload or a wrong clock of the device changes nothing. Rests are minima: the button is shut until the rest is over, and nothing here
 // opens it sooner. A run that was made all the same, or with a stopwatch, is recorded with its times as it was; the service says what it broke.
-import { Refused, clockAhead, clockKnown, suiteNow } from "/api.js";
+import { Refused, clockAhead, clockKnown, has, suiteNow } from "/api.js";
 import { choice, el, field, fold, minutes, tick, utc } from "/dom.js";
 import { enter } from "/waiting.js";
 
@@ -105,7 +105,7 @@ export function drying(act, world, step) {
     left.textContent = seconds > 0 ? `▲ The engine is wet: dry it within ${minutes(seconds)}` : "■ The engine is wet, and drying it is late";
   });
   const since = wet ? `Liquid went through until ${wet.slice(11, 19)} UTC${due ? `; by the plan the drying run begins until ${due.slice(11, 19)} UTC` : ""}. ` : "";
-  return [el("section", { id: "drying" }, left, fold("Record the drying run",
+  return [el("section", { id: "drying" }, left, !has("technician") ? el("p", {}, "A technician records the drying run.") : fold("Record the drying run",
     el("p", { class: "caution" }, "WARNING: the propeller turns and the exhaust is hot. Everybody is out of both before the start; who may run the engine starts it."),
     el("p", {}, `${since}Start and run the engine as approved data say. Nobody signs for this order without it.`),
     ...times.nodes, act("Record the drying run", () => record(world, step, { purpose: "DRYING", ...times.body() }), "The drying run is recorded.")))];

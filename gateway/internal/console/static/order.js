@@ -1,12 +1,12 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
-import { Refused, all, get, has, otherwise, send, suiteNow } from "/api.js";
+import { Refused, all, get, has, otherwise, owners, send, suiteNow } from "/api.js";
 import { engineTitle } from "/asking.js";
 import { chip, choice, date, decimal, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc } from "/dom.js";
 import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 
 // packs are the links under which an order's record is taken away.
-const packs = (name) => el("p", { class: "take" }, ...[["Work pack, PDF", "PDF"], ["Work pack, JSON", "JSON"], ["Fallback sheet", "FALLBACK_SHEET"]]
+const packs = (name) => el("p", { class: "take" }, ...(owners().length ? [] : [["Work pack, PDF", "PDF"], ["Work pack, JSON", "JSON"], ["Fallback sheet", "FALLBACK_SHEET"]])
   .flatMap(([title, format]) => [el("a", { href: `/v1/${name}:export?format=${format}`, download: "" }, title), " "]), el("button", { type: "button", class: "back", onclick: () => print() }, "Print"));
 
 // nextStep shows the first open step with its cautions before what to do.
@@ -90,20 +90,21 @@ const signed = (list, people) => table("Signatures", ["For", "Who", "At", "Count
 
 export async function orderPage(again, id) {
   const name = "workOrders/" + encodeURIComponent(id);
-  const [order, steps, compared, signatures, people, plan, limits] = await Promise.all([get("/v1/" + name), all(`/v1/${name}/steps`), get(`/v1/${name}:compare?showAll=true`), otherwise(all(`/v1/${name}/signatures`), []),
+  const [order, steps, compared, signatures, people, plan, limits] = await Promise.all([get("/v1/" + name), all(`/v1/${name}/steps`), otherwise(get(`/v1/${name}:compare?showAll=true`), null), otherwise(all(`/v1/${name}/signatures`), []),
     otherwise(all("/v1/people"), []), otherwise(get(`/v1/${name}/washPlan`), null), has("planner", "quality") ? get(`/v1/${name}/motoringLimits`).catch((e) => { if (e instanceof Refused) return {}; throw e; }) : {}]);
   const called = Object.fromEntries(people.map((p) => [p.name, p.displayName]));
   const done = steps.map((s) => [String(s.position), s.title, s.state + ((s.earlier || []).length ? ", opened again before" : ""), called[s.performer] || last(s.performer) || "–", instant(s.completeTime)]);
   const named = (text) => plainTimes(text).replace(/people\/[a-z0-9-]+/g, (name) => called[name] || name);
-  const lines = (compared.comparisons || []).map((c) => [c.label, named(c.plannedText), named(c.doneText), c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
+  const lines = ((compared || {}).comparisons || []).map((c) => [c.label, named(c.plannedText), named(c.doneText), c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
   const newest = signatures.findLast((s) => !s.voidTime);
   return [el("h2", { "data-document": "Order " + order.number, "data-hash": newest ? newest.contentHash : "" }, `Order ${order.number}`),
     el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), ...failing(order), el("p", {}, stands[order.state] || ""),
-    el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),
+    owners().length ? null : el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),
     table("The order", ["What", "As recorded"], facts(order, called), ""),
-    begun(order) ? table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with.")
+    !compared ? el("p", {}, "The plan beside what was done is not open to your account. Ask the shop for the work pack, which has it.")
+      : begun(order) ? table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with.")
       : table("The plan", ["What", "Planned", "Tolerance"], lines.map(([what, planned, , , tolerance]) => [what, planned, tolerance]), "No plan was computed yet: scheduling does that."),
-    table("Steps", ["Step", "What", "State", "By", "At"], done, "The card has no steps."), signed(signatures, called)];
+    table("Steps", ["Step", "What", "State", "By", "At"], done, "The card has no steps."), signed(signatures, called)].filter(Boolean);
 }
 
 // drafting asks for an engine and a card, and leads to the order that is made.

@@ -1,6 +1,7 @@
 // Receiving: a delivery is scanned or its item chosen, the inspection is answered question by question, and it is booked in, held. Below waits what
 // is held: whoever may clears it, another person where the item wants that.
-import { Refused, all, call, get, newKey } from "/api.js";
+import { Refused, all, call, get, has, newKey } from "/api.js";
+import { changing } from "/busy.js";
 import { amount, choice, codeBox, date, dayOf, decimal, el, field, hazards, instant, label, table } from "/dom.js";
 import { batchOf, names } from "/names.js";
 
@@ -31,6 +32,12 @@ export async function receiving() {
       say(false, await inWords(e.message));
     }
   }
+
+  // sending makes one change of a form, and then has the next scan.
+  const sending = (title, change) => (event) => {
+    event.preventDefault();
+    changing(title, change, () => delivery.childElementCount || document.getElementById("scan").focus(), async (e) => say(false, await inWords(e.message)));
+  };
 
   // questions are the inspection as boxes to choose from; none is answered beforehand, so that nothing is answered by overlooking it.
   function questions(list, prefix) {
@@ -69,20 +76,22 @@ export async function receiving() {
       delivery.replaceChildren();
       say(true, `Booked in: ${item.displayName}, ${batchOf(done)}, code ${done.shortCode}. It is held: ${done.holdReason}. `, label(done));
       await showWaiting();
-      document.getElementById("scan").focus();
     }
     delivery.replaceChildren(el("h3", {}, item.displayName),
       hazards(item),
-      el("form", { onsubmit: (event) => { event.preventDefault(); attempt(entered); } }, ...much.nodes, ...batch.nodes, ...useBy.nodes, ...made.nodes, ...place.nodes, ...number.nodes, ...file.nodes, ...asked,
+      el("form", { onsubmit: sending("Book in", entered) }, ...much.nodes, ...batch.nodes, ...useBy.nodes, ...made.nodes, ...place.nodes, ...number.nodes, ...file.nodes, ...asked,
         el("p", {}, el("button", {}, "Book in"))));
     much.box.focus();
   }
 
-  async function scanned(code) {
+  async function scanned(code, newest) {
     const scan = await get("/v1/lots:parseScan?code=" + encodeURIComponent(code));
+    if (!newest()) return;
     const verb = scan.actions.find((a) => a.verb === "RECEIVE");
     if (!scan.receiveDraft) return say(false, await inWords(verb && verb.explanation ? verb.explanation : scan.explanation || "This code names no delivery. Choose the item below the box."));
-    begin(await get("/v1/" + scan.item), scan.receiveDraft, scan.quantity);
+    const item = await get("/v1/" + scan.item);
+    if (!newest()) return;
+    begin(item, scan.receiveDraft, scan.quantity);
     say(true, `${scan.elementText || code}. Compare it with the paper, and answer what is asked.`);
   }
 
@@ -100,19 +109,20 @@ export async function receiving() {
     }
     delivery.replaceChildren(el("h3", {}, `Clear ${item.displayName}, ${batchOf(lot)}, code ${lot.shortCode}`),
       el("p", { class: "caution" }, `It is held: ${lot.holdReason}.` + (item.secondPersonClears ? " Another person than who received it clears it." : "")),
-      el("form", { onsubmit: (event) => { event.preventDefault(); attempt(entered); } }, ...asked, ...bin.nodes, el("p", {}, el("button", {}, "Clear"))));
+      el("form", { onsubmit: sending("Clear", entered) }, ...asked, ...bin.nodes, el("p", {}, el("button", {}, "Clear"))));
     delivery.querySelector("input, select").focus();
   }
 
   async function showWaiting() {
     const held = await all("/v1/lots?filter=" + encodeURIComponent('state = "HELD"'), "lots");
     const rows = await Promise.all(held.map(async (lot) => [lot.shortCode, await itemOf(lot.item), batchOf(lot), amount(lot.onHand), await inWords(lot.holdReason), label(lot),
-      el("button", { type: "button", onclick: () => attempt(() => clearing(lot)) }, "Clear")]));
+      has("stores") ? el("button", { type: "button", onclick: () => attempt(() => clearing(lot)) }, "Clear") : "stores clear it"]));
     waiting.replaceChildren(table("Held, and waiting to be cleared", ["Code", "Item", "Batch", "On hand", "Why", "Print", "Next"], rows, "Nothing is held."));
   }
 
   const chosen = choice("item", "Or choose the item", [["", "–"], ...items.filter((i) => i.kind !== "BLEND").map((i) => [i.name, i.displayName])]);
   chosen.box.addEventListener("change", () => chosen.value() && begin(items.find((i) => i.name === chosen.value())));
   await showWaiting();
-  return [codeBox("Scan the supplier's code", (code) => code && attempt(() => scanned(code))), ...chosen.nodes, said, delivery, waiting];
+  if (!has("stores")) return [el("p", {}, "Stores book in what arrives, and clear it."), waiting];
+  return [codeBox("Scan the supplier's code", (code, newest) => code && attempt(() => scanned(code, newest))), ...chosen.nodes, said, delivery, waiting];
 }

@@ -20,9 +20,12 @@ const byItem = (titles) => (a, b) => (titles.get(a.item) || a.item).localeCompar
 export async function shelfPage(attempt) {
   const [lots, items] = await Promise.all([all("/v1/lots"), all("/v1/items")]), titles = new Map(items.map((i) => [i.name, i.displayName]));
   const answer = el("div", { id: "scanned", role: "status" });
-  const box = codeBox("Scan or type a code", (code) => {
+  const box = codeBox("Scan or type a code", (code, newest) => {
     answer.replaceChildren();
-    attempt(async () => answer.replaceChildren(...await saidOf(await get("/v1/lots:parseScan?code=" + encodeURIComponent(code)), titles)));
+    attempt(async () => {
+      const said = await get("/v1/lots:parseScan?code=" + encodeURIComponent(code)).then((scan) => saidOf(scan, titles)).catch((e) => { if (newest()) throw e; return []; });
+      if (newest()) answer.replaceChildren(...said);
+    });
   });
   const row = (l) => [link("lot/" + last(l.name), l.shortCode), link("item/" + last(l.item), titles.get(l.item) || last(l.item)), batchOf(l), chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule, label(l)];
   const heads = ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], gone = lots.filter((l) => ended.includes(l.state)), there = lots.filter((l) => !ended.includes(l.state)).toSorted(byItem(titles));
