@@ -11,7 +11,8 @@
 # root on a Debian machine it installs them when they are missing; otherwise it says what to install and fails, because a
 # test left out proves nothing. It starts a PostgreSQL of its own (a scratch folder, a free port of 127.0.0.1, data
 # checksums) and stops it at the end, however it ends.
-# COLDSECTION_TEST_POSTGRES (a superuser's connection string) or COLDSECTION_TEST_CHROMIUM (a program) use yours instead.
+# COLDSECTION_TEST_POSTGRES (a superuser's connection string) or COLDSECTION_TEST_CHROMIUM (a program) use yours instead. In yours at most eight
+# empty databases spare_… are left, which the next run takes.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 

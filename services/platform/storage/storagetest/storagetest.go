@@ -2,6 +2,7 @@
 package storagetest
 
 import (
+	"context"
 	"database/sql"
 	"fmt"
 	"net/url"
@@ -40,38 +41,38 @@ func SQLite(t testing.TB, migrations storage.Migrations) *storage.DB {
 	return open(t, storage.Config{Engine: storage.SQLite, Path: filepath.Join(t.TempDir(), "test.db")}, migrations)
 }
 
-// Postgres opens a fresh database on the server of COLDSECTION_TEST_POSTGRES and drops it at the end.
+// Postgres opens an empty database on the server of COLDSECTION_TEST_POSTGRES, which is gone at the end.
 func Postgres(t testing.TB, migrations storage.Migrations) *storage.DB {
 	t.Helper()
 	return open(t, storage.Config{Engine: storage.Postgres, DSN: FreshDSN(t)}, migrations)
 }
 
-// FreshDSN makes an empty PostgreSQL database for the test and returns its connection string.
+// FreshDSN gives the test an empty PostgreSQL database under a name of its own, and returns its connection string.
 func FreshDSN(t testing.TB) string {
 	t.Helper()
 	server := os.Getenv(PostgresEnv)
 	if server == "" {
 		t.Fatalf("no PostgreSQL: set %s to a superuser's connection string (integration/test.sh does), or %s=1 to leave it out", PostgresEnv, NoPostgresEnv)
 	}
+	u, err := url.Parse(server)
+	if err != nil {
+		t.Fatal(fmt.Errorf("%s is no URL: %w", PostgresEnv, err))
+	}
 	admin, err := sql.Open("pgx", server)
 	if err != nil {
 		t.Fatal(err)
 	}
 	name := "test_" + strings.ReplaceAll(ids.System().New(), "-", "")
-	if _, err := admin.ExecContext(t.Context(), "CREATE DATABASE "+name); err != nil {
+	u.Path = "/" + name
+	if err := take(t.Context(), admin, name); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		if _, err := admin.Exec("DROP DATABASE " + name + " WITH (FORCE)"); err != nil {
-			t.Errorf("dropping %s: %v", name, err)
+		if err := give(context.WithoutCancel(t.Context()), admin, name, u.String()); err != nil {
+			t.Errorf("giving %s back: %v", name, err)
 		}
 		_ = admin.Close()
 	})
-	u, err := url.Parse(server)
-	if err != nil {
-		t.Fatal(fmt.Errorf("%s is no URL: %w", PostgresEnv, err))
-	}
-	u.Path = "/" + name
 	return u.String()
 }
 
