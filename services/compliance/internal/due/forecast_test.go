@@ -186,3 +186,13 @@ func TestTheFarthestDayIsTheSameWithAPlan(t *testing.T) {
 		}
 	}
 }
+
+// A rate of more than six decimals is worked out in fractions, with the same farthest day: 73,000 days at 0.9999999 a day are 72,999.99 cycles.
+func TestTheFarthestDayInFractions(t *testing.T) {
+	for left, want := range map[int64]string{72_999: "2225-04-13", 73_000: "2225-04-14", 73_001: ""} {
+		got := due.Limit{Unit: due.Cycles, Amount: left}.Compute(due.Base{Date: today}, due.Now{Today: today, Rate: due.Rate{CyclesPerDay: 0.9999999}}).Projected
+		if got.IsZero() != (want == "") || !got.IsZero() && got.String() != want {
+			t.Errorf("%d cycles left: %s, want %s", left, got, want)
+		}
+	}
+}

@@ -160,3 +160,27 @@ func TestLimitsWithinGroupsRebaseAsOthersDo(t *testing.T) {
 		}
 	})
 }
+
+// Two limits by days, of which the first was due long before the work and the second just before it: the next interval of both counts from the
+// earlier of the two, in whichever order they stand.
+func TestOfTwoDatesTheEarlierIsRebased(t *testing.T) {
+	base := due.Base{Date: civil.Date{Year: 2026, Month: 1, Day: 1}}
+	done := due.Base{Date: civil.Date{Year: 2026, Month: 6, Day: 1}}
+	short, long := due.Limit{Unit: due.Days, Amount: 31}, due.Limit{Unit: due.Months, Amount: 4}
+	for name, c := range map[string]struct {
+		policy due.Rebase
+		limits []due.Limit
+		want   string
+	}{
+		"late":                  {due.FromDueIfLate, []due.Limit{short, long}, "2026-02-01"},
+		"late, the other order": {due.FromDueIfLate, []due.Limit{long, short}, "2026-02-01"},
+		"on a grid":             {due.FixedGrid, []due.Limit{long, short}, "2026-02-01"},
+		"one of them not due":   {due.FromDueIfLate, []due.Limit{{Unit: due.Months, Amount: 12}, long}, "2026-05-01"},
+		"on the day":            {due.FromDueIfLate, []due.Limit{{Unit: due.Months, Amount: 5}}, "2026-06-01"},
+		"from when it was done": {due.FromDone, []due.Limit{short, long}, "2026-06-01"},
+	} {
+		if got := c.policy.Next(base, done, due.Tree{Limits: c.limits}).Date; got.String() != c.want {
+			t.Errorf("%s: %s, want %s", name, got, c.want)
+		}
+	}
+}

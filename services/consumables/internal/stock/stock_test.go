@@ -167,3 +167,82 @@ func TestAnAmountIsTheSameHoweverManyZerosItHas(t *testing.T) {
 		}
 	})
 }
+
+// Each lot balances by itself: what leaves one lot does not become another's.
+func TestBalancedLotByLot(t *testing.T) {
+	for name, c := range map[string]struct {
+		postings []stock.Posting
+		want     bool
+	}{
+		"moved":                    {[]stock.Posting{{"a", "x", -5}, {"a", "y", 5}}, true},
+		"two lots, each moved":     {[]stock.Posting{{"a", "x", -5}, {"b", "x", -2}, {"a", "y", 5}, {"b", "y", 2}}, true},
+		"out of one into another":  {[]stock.Posting{{"a", "x", -5}, {"b", "x", 5}}, false},
+		"mixed through the books":  {[]stock.Posting{{"a", "x", -5}, {"a", "books", 5}, {"b", "books", -5}, {"b", "x", 5}}, true},
+		"a millionth is missing":   {[]stock.Posting{{"a", "x", -5}, {"a", "y", 4}}, false},
+		"nothing":                  {nil, false},
+		"one posting of nothing":   {[]stock.Posting{{"a", "x", 0}}, false},
+		"one lot of two unsettled": {[]stock.Posting{{"a", "x", -5}, {"a", "y", 5}, {"b", "y", 1}}, false},
+	} {
+		if got := stock.Balanced(c.postings); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}
+
+// Of lots that end together and are both sealed the smaller rest goes first, then what came first, then the name.
+func TestChooseBreaksTies(t *testing.T) {
+	now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+	with := func(name string, amount stock.Micro, received string) stock.Candidate {
+		c := lot(name, "2027-01-31", amount)
+		c.Received = day(received)
+		return c
+	}
+	for name, c := range map[string]struct {
+		lots  []stock.Candidate
+		first string
+	}{
+		"the smaller rest":  {[]stock.Candidate{with("A", 20, "2026-01-01"), with("B", 10, "2026-02-01")}, "B"},
+		"the older receipt": {[]stock.Candidate{with("A", 10, "2026-02-01"), with("B", 10, "2026-01-01")}, "B"},
+		"the name":          {[]stock.Candidate{with("B", 10, "2026-01-01"), with("A", 10, "2026-01-01")}, "A"},
+	} {
+		if picks, _, _ := stock.Choose(c.lots, 1, now); len(picks) != 1 || picks[0].Lot != c.first {
+			t.Errorf("%s: %+v", name, picks)
+		}
+	}
+}
+
+// Half a millionth and more is rounded up (ISO 80000-1, annex B: to the larger of two that are equally near).
+func TestConvertedAmountsAreRoundedHalfUp(t *testing.T) {
+	for value, want := range map[string]string{"0.0005": "0.000001", "0.0014": "0.000001", "0.0015": "0.000002", "0.0024999": "0.000002", "0.0025": "0.000003"} {
+		if m, err := stock.FromQuantity(value, "mL", "L"); err != nil || m.Text() != want {
+			t.Errorf("%s mL: %s L, want %s, %v", value, m.Text(), want, err)
+		}
+	}
+}
+
+// Where a document gives a shelf life in days and one in months, the earlier ends it, whichever that is.
+func TestTheEarlierOfTwoShelfLives(t *testing.T) {
+	for _, c := range []struct {
+		days, months int
+		want         string
+	}{{30, 12, "2026-02-14"}, {400, 12, "2027-01-15"}, {0, 12, "2027-01-15"}, {30, 0, "2026-02-14"}} {
+		end, rule, known, err := stock.Life{Manufactured: "2026-01-15", ShelfDays: c.days, ShelfMonths: c.months}.End(time.UTC)
+		if err != nil || !known || end.Format(time.DateOnly) != c.want {
+			t.Errorf("%d days, %d months: %v (%s), %v", c.days, c.months, end, rule, err)
+		}
+	}
+}
+
+// The bounds themselves are within: 4 % of loss, and so many thousandths of the cleaner either way.
+func TestTheBoundsOfAMixAreWithin(t *testing.T) {
+	for out, good := range map[stock.Micro]bool{1000: true, 1001: false, 960: true, 959: false} {
+		if err := stock.CheckLoss(1000, out, "L"); (err == nil) != good {
+			t.Errorf("1000 in, %d out: %v", out, err)
+		}
+	}
+	for cleaner, good := range map[stock.Micro]bool{1000: true, 1020: true, 1021: false, 980: true, 979: false} {
+		if got := stock.NearRatio(6000, cleaner, 6, 1, 20); got != good {
+			t.Errorf("6 to 1 within 20 in 1000, %d of cleaner: %v", cleaner, got)
+		}
+	}
+}

@@ -138,6 +138,35 @@ func TestEventsAndGaps(t *testing.T) {
 	}
 }
 
+// The bounds themselves: a time without samples as long as the chart allows is no gap, an event as long and as hot as the chart goes is not
+// beyond it, and of zones that are equally severe the first that was met stays.
+func TestTheBoundsThemselves(t *testing.T) {
+	c := chart()
+	for between, gaps := range map[float64]int{10: 0, 10.1: 1} {
+		events, err := c.Judge([]Sample{{0, 700}, {1, 840}, {1 + between, 840}, {2 + between, 700}})
+		if err != nil || len(events) != 1 || len(events[0].Gaps) != gaps || events[0].AtLeast() != (gaps > 0) {
+			t.Errorf("%g s without samples: %+v (%v)", between, events, err)
+		}
+	}
+	long := chart()
+	long.Gap = 1000
+	for name, x := range map[string]struct {
+		seconds, value float64
+		beyond         bool
+	}{"as long as the chart": {600, 805, false}, "longer": {601, 805, true}, "as hot as the chart": {1, 1000, false}, "hotter": {1, 1000.1, true}} {
+		events, err := long.Judge([]Sample{{0, x.value}, {x.seconds, x.value}})
+		if err != nil || len(events) != 1 || events[0].Beyond != x.beyond {
+			t.Errorf("%s: %+v (%v)", name, events, err)
+		}
+	}
+	equal := &Chart{Zones: []Zone{box("A", 1, 0, 805), box("B", 1, 0, 850), box("C", 2, 0, 870)}}
+	for _, x := range [][3]int{{0, 1, 0}, {1, 0, 1}, {0, 2, 2}, {2, 0, 2}, {-1, 1, 1}, {1, -1, 1}, {-1, -1, -1}} {
+		if got := equal.Severer(x[0], x[1]); got != x[2] {
+			t.Errorf("of %d and %d the severer is %d, want %d", x[0], x[1], got, x[2])
+		}
+	}
+}
+
 func TestOrderAndRepetitionChangeNothing(t *testing.T) {
 	want, err := chart().Judge(start)
 	if err != nil {

@@ -48,6 +48,15 @@ func TestALongRestStartsTheListAgain(t *testing.T) {
 	}
 }
 
+// A rest that is as long as the longest is a long rest; a second less is not.
+func TestARestAsLongAsTheLongestStartsTheListAgain(t *testing.T) {
+	for start, want := range map[int]int{1830: 1, 1829: 2, 1831: 1} {
+		if l := motoring.After(duty, []motoring.Run{run(0, 30), run(start, start+30)}); l.Series != want {
+			t.Errorf("a second run after %d s of rest is number %d, want %d", start-30, l.Series, want)
+		}
+	}
+}
+
 func TestOverlaps(t *testing.T) {
 	before := []motoring.Run{run(0, 30)}
 	if !motoring.Overlaps(before, run(29, 40)) || motoring.Overlaps(before, run(30, 40)) {
