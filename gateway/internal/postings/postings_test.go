@@ -217,7 +217,7 @@ func TestACorrectionOfTimeBooksTheDifference(t *testing.T) {
 		}
 		var lines []*accessv1.TotalPostingsResponse_Line
 		if err := s.DB.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-			lines, err = Total(ctx, tx, days)
+			lines, err = Total(ctx, tx, facts.Reader{}, days)
 			return err
 		}); err != nil {
 			t.Fatal(err)
