@@ -44,7 +44,7 @@ type seeker struct {
 func (s *seeker) Write(p []byte) (int, error) {
 	if !s.found {
 		keep := len(s.word) - 1
-		edge := append(s.tail, p[:min(len(p), keep)]...)
+		edge := slices.Concat(s.tail, p[:min(len(p), keep)])
 		s.found = bytes.Contains(edge, []byte(s.word)) || bytes.Contains(p, []byte(s.word))
 		if s.tail = edge; len(p) > keep {
 			s.tail = p

@@ -206,7 +206,8 @@ func (b *builder) addRow(row Row, hidden bool) error {
 	case b.table.Header == nil:
 		b.table.Header = cells
 	case hidden:
-		b.table.Problems = append(b.table.Problems, Problem{Line: line, Reason: "ROW_HIDDEN", Text: "The row is hidden, by a filter or by hand. Show all rows and look at it; leave it in, or delete it."})
+		b.table.Problems = append(b.table.Problems, Problem{Line: line, Reason: "ROW_HIDDEN",
+			Text: "The row is hidden, by a filter or by hand. Show all rows and look at it; leave it in, or delete it."})
 	default:
 		b.table.Rows = append(b.table.Rows, row)
 	}

@@ -189,7 +189,8 @@ func (u unit) repeated(r sheet.Record, req *consumablesv1.ReceiveLotRequest, ask
 		u.stated[says] = r.Line
 		return nil
 	}
-	return fault.Precondition("ROW_REPEATED", "This row says the same as row %d. Leave one out if it was entered twice. If both are there, write one row with the sum, or give each another row_id.", line).
+	return fault.Precondition("ROW_REPEATED",
+		"This row says the same as row %d. Leave one out if it was entered twice. If both are there, write one row with the sum, or give each another row_id.", line).
 		With("row", strconv.Itoa(line))
 }
 

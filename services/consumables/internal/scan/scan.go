@@ -99,7 +99,8 @@ func plain(text string) (Read, error) {
 		return Read{Kind: ShortCode, Code: code}, err
 	}
 	return Read{}, fault.Invalid("code", "SCAN_NOT_UNDERSTOOD",
-		"%.60q is neither a code of ours nor a GS1 code that says so. Set the scanner to send the symbology identifier, and to the keyboard layout of this computer; or type the seven characters of our label.", text)
+		"%.60q is neither a code of ours nor a GS1 code that says so. "+
+			"Set the scanner to send the symbology identifier, and to the keyboard layout of this computer; or type the seven characters of our label.", text)
 }
 
 // bearsProof says whether text without a symbology identifier can only be an element string: it begins with an item or

@@ -65,16 +65,16 @@ func (d desk) answers(order string) (told []string) {
 func TestWhatComesInIsClaimedForWhoWasLeftShort(t *testing.T) {
 	all := func(d desk, item string) string { return d.stocked(item, item, "4", days(200)).GetName() }
 	ways := map[string]func(d desk, item, other string) (comes func()){
-		"a delivery that was accepted": func(d desk, item, other string) func() {
+		"a delivery that was accepted": func(d desk, item, _ string) func() {
 			lot := d.received(item, item, "4", days(200)).GetName()
 			return func() { of(d.clear(lot)).done(d.t) }
 		},
-		"a hold that was lifted": func(d desk, item, other string) func() {
+		"a hold that was lifted": func(d desk, item, _ string) func() {
 			lot := all(d, item)
 			d.hold(lot)
 			return func() { of(d.clear(lot)).done(d.t) }
 		},
-		"a recall that was taken back": func(d desk, item, other string) func() {
+		"a recall that was taken back": func(d desk, item, _ string) func() {
 			lot := all(d, item)
 			d.recall(lot)
 			of(d.withdraw(lot)).done(d.t)
@@ -111,7 +111,7 @@ func TestWhatComesInIsClaimedForWhoWasLeftShort(t *testing.T) {
 			d.needs(other, item, "1")
 			return func() { of(d.approve("dora", of(d.count(lot, "5", d.clock.Now())).done(d.t).GetName())).done(d.t) }
 		},
-		"waste that was undone": func(d desk, item, other string) func() {
+		"waste that was undone": func(d desk, item, _ string) func() {
 			lot := all(d, item)
 			m := of(d.DisposeStock(d.clerk(), &consumablesv1.DisposeStockRequest{Name: lot, Quantity: litres("4"), Location: shelf, Reason: "spilt"})).done(d.t)
 			return func() {
