@@ -82,7 +82,7 @@ type WorkOrdersServiceClient interface {
 	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
 	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
-	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS, ASSIGNEE_UNKNOWN.
+	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS, ASSIGNEE_UNKNOWN, TIMES_REVERSED.
 	CreateWorkOrder(ctx context.Context, in *CreateWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station and at another time a wash gets a new revision of its
 	// plan, for another time at the colder of the temperature that it was planned for and the one that its station expects. An update_mask of
@@ -111,8 +111,9 @@ type WorkOrdersServiceClient interface {
 	AcknowledgeCautions(ctx context.Context, in *AcknowledgeCautionsRequest, opts ...grpc.CallOption) (*Step, error)
 	// Records a step as done, or as not applicable with a reason. Role: technician; inspector for steps of kind INSPECT,
 	// INDEPENDENT_INSPECTION and WITNESS. Reasons: STATE_NOT_ALLOWED, CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER,
-	// TIME_OUT_OF_ORDER (also before the time of an earlier step), HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
-	// COMPLIANCE_UNREACHABLE.
+	// TIME_OUT_OF_ORDER (also before the time of an earlier step, or of a reading of this one), HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE,
+	// MATERIAL_NOT_ISSUED, QUANTITY_NOT_POSITIVE, NOT_APPLICABLE_WITH_WORK (lots or counts are given with it), COUNTED_ALREADY (it takes items out, and the
+	// later step that counts them back is done), SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED, COMPLIANCE_UNREACHABLE.
 	CompleteStep(ctx context.Context, in *CompleteStepRequest, opts ...grpc.CallOption) (*Step, error)
 	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
 	// that are critical, that put back what was removed and that another person inspects can't be left. Role: planner, quality.
@@ -564,7 +565,7 @@ type WorkOrdersServiceServer interface {
 	// Drafts an order from a task card, with a wash plan where the card is a wash. One whose origin is a finding is the finding's own order:
 	// each names the other, and its release closes the finding. Roles: planner, technician, agent.
 	// Reasons: TASK_CARD_UNKNOWN, ENGINE_UNKNOWN, REQUIREMENT_UNKNOWN, REQUIREMENT_OF_ANOTHER_CARD, PLAN_NOT_POSSIBLE, FINDING_UNKNOWN,
-	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS, ASSIGNEE_UNKNOWN.
+	// FINDING_NOT_TO_RECTIFY, ENGINE_DIFFERS, OWN_ORDER_EXISTS, ASSIGNEE_UNKNOWN, TIMES_REVERSED.
 	CreateWorkOrder(context.Context, *CreateWorkOrderRequest) (*WorkOrder, error)
 	// Changes assignment, station, times or notes before the order starts; at another station and at another time a wash gets a new revision of its
 	// plan, for another time at the colder of the temperature that it was planned for and the one that its station expects. An update_mask of
@@ -593,8 +594,9 @@ type WorkOrdersServiceServer interface {
 	AcknowledgeCautions(context.Context, *AcknowledgeCautionsRequest) (*Step, error)
 	// Records a step as done, or as not applicable with a reason. Role: technician; inspector for steps of kind INSPECT,
 	// INDEPENDENT_INSPECTION and WITNESS. Reasons: STATE_NOT_ALLOWED, CAUTIONS_NOT_ACKNOWLEDGED, STEP_ORDER,
-	// TIME_OUT_OF_ORDER (also before the time of an earlier step), HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE, MATERIAL_NOT_ISSUED, SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED,
-	// COMPLIANCE_UNREACHABLE.
+	// TIME_OUT_OF_ORDER (also before the time of an earlier step, or of a reading of this one), HOLD_POINT_OPEN, MEASUREMENT_MISSING, MATERIAL_NOT_USABLE,
+	// MATERIAL_NOT_ISSUED, QUANTITY_NOT_POSITIVE, NOT_APPLICABLE_WITH_WORK (lots or counts are given with it), COUNTED_ALREADY (it takes items out, and the
+	// later step that counts them back is done), SAME_PERSON, NOT_AUTHORIZED, TOOL_LAPSED, COMPLIANCE_UNREACHABLE.
 	CompleteStep(context.Context, *CompleteStepRequest) (*Step, error)
 	// Leaves an open step undone, with its reason and the agreement of who answers for the aircraft; the release states it. Steps
 	// that are critical, that put back what was removed and that another person inspects can't be left. Role: planner, quality.

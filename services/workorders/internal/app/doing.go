@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -195,8 +196,14 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 	case req.GetNotApplicable() && mustBeDone(step):
 		return fault.Precondition("STEP_CRITICAL", "Step %d is critical, or stops the work until somebody looked, and can't be left out. Do it, or put the order on hold and ask quality.",
 			step.GetPosition())
+	case req.GetNotApplicable() && (len(req.GetMaterials()) > 0 || req.GetRemovedItemCount()+req.GetRestoredItemCount() > 0):
+		return fault.Invalid("not_applicable", "NOT_APPLICABLE_WITH_WORK",
+			"Step %d is left out as not applicable, and lots or counts of items are given with it, which say that it was done. Record it as done, or leave them out.", step.GetPosition())
 	case step.GetKind() == workordersv1.StepKind_STEP_KIND_MATERIAL && len(req.GetMaterials()) == 0 && !req.GetNotApplicable():
 		return fault.Invalid("materials", "MATERIAL_MISSING", "Step %d names the lots used and their amounts. Scan them.", step.GetPosition())
+	}
+	if err := someOfEach(req.GetMaterials()); err != nil {
+		return err
 	}
 	all, err := u.stepsOf(ctx, o)
 	if err != nil {
@@ -211,7 +218,7 @@ func (u unit) mayComplete(ctx context.Context, o *workordersv1.WorkOrder, step *
 	if err := counted(all, step, req); err != nil {
 		return err
 	}
-	return u.measuredAll(ctx, o, step, req)
+	return u.measuredAll(ctx, o, step, req, done.AsTime())
 }
 
 // mustBeDone says of a step that it is neither left out nor left undone: what is critical, what puts back, and what stops the work
@@ -256,7 +263,7 @@ func stepFirst(s *workordersv1.Step) error {
 // says both numbers. A forgotten blank can stop an engine. Reasons: COUNT_DIFFERS, COUNT_MISSING.
 func counted(all []*workordersv1.Step, step *workordersv1.Step, req *workordersv1.CompleteStepRequest) error {
 	if step.GetKind() != workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT {
-		return nil
+		return countedLater(all, step, req)
 	}
 	out := stillOut(all)
 	if out == 0 {
@@ -273,7 +280,36 @@ func counted(all []*workordersv1.Step, step *workordersv1.Step, req *workordersv
 	}
 }
 
-func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, req *workordersv1.CompleteStepRequest) error {
+// countedLater refuses to take items out where a later step counted everything back already: nobody would count these. Reason: COUNTED_ALREADY.
+func countedLater(all []*workordersv1.Step, step *workordersv1.Step, req *workordersv1.CompleteStepRequest) error {
+	for _, later := range all {
+		if req.GetRemovedItemCount() > 0 && later.GetPosition() > step.GetPosition() && later.GetState() == workordersv1.Step_DONE &&
+			later.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT {
+			return fault.Precondition("COUNTED_ALREADY", "Step %d takes items out, and step %d, %q, which counts them back, is done. Open that one again, then go on.",
+				step.GetPosition(), later.GetPosition(), later.GetTitle()).With("step", later.GetName())
+		}
+	}
+	return nil
+}
+
+// someOfEach refuses an amount that is nothing or less: stores would book what nobody used. Reason: QUANTITY_NOT_POSITIVE.
+func someOfEach(uses []*workordersv1.MaterialUse) error {
+	for i, use := range uses {
+		q, err := quantity.Parse(use.GetQuantity().GetValue(), use.GetQuantity().GetUnitCode())
+		if err != nil {
+			return err
+		}
+		if q.Sign() <= 0 {
+			return fault.Invalid(fmt.Sprintf("materials[%d].quantity", i), "QUANTITY_NOT_POSITIVE", "%s of %s is no amount that was used. Give the amount that was, or leave the lot out.",
+				q, use.GetLot())
+		}
+	}
+	return nil
+}
+
+// measuredAll refuses a step whose readings are missing, or were taken later than it is said to be done. Reasons: MEASUREMENT_MISSING,
+// TIME_OUT_OF_ORDER.
+func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *workordersv1.Step, req *workordersv1.CompleteStepRequest, done time.Time) error {
 	if req.GetNotApplicable() {
 		return nil
 	}
@@ -285,6 +321,12 @@ func (u unit) measuredAll(ctx context.Context, o *workordersv1.WorkOrder, step *
 	for _, spec := range step.GetMeasurements() {
 		if !slices.ContainsFunc(taken, func(m *workordersv1.Measurement) bool { return m.GetKey() == spec.GetKey() && anew(step, m) }) {
 			return fault.Precondition("MEASUREMENT_MISSING", "Step %d needs the reading %q. Record it first.", step.GetPosition(), spec.GetDisplayName()).With("key", spec.GetKey())
+		}
+	}
+	for _, m := range taken {
+		if at := m.GetMeasureTime().AsTime(); anew(step, m) && at.After(done.Add(leeway)) {
+			return fault.Invalid("complete_time", "TIME_OUT_OF_ORDER", "Step %d is said to be done at %s, and its reading %q was taken later, at %s. Give the time when it was done, "+
+				"or correct that of the reading.", step.GetPosition(), done.Format(time.RFC3339), specOf(step, m.GetKey()).GetDisplayName(), at.Format(time.RFC3339)).With("measurement", m.GetName())
 		}
 	}
 	return nil

@@ -15,6 +15,10 @@ import (
 // longestShift bounds one entry of time worked.
 const longestShift = 24 * time.Hour
 
+// longBefore is how long before its order was drafted time may have been worked on it: an order may be written after the work, and not a year later, which is
+// a date that was typed wrongly. Our own bound, no source.
+const longBefore = 31 * 24 * time.Hour
+
 // CreateLabourEntry records time worked, to the second.
 func (a *App) CreateLabourEntry(ctx context.Context, req *workordersv1.CreateLabourEntryRequest) (*workordersv1.LabourEntry, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*workordersv1.LabourEntry, error) {
@@ -55,6 +59,10 @@ func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workorde
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
 	if worked := end.Sub(start); worked < time.Second || worked > longestShift || end.After(u.now.Add(leeway)) {
 		return fault.Invalid("labour_entry.end_time", "LABOUR_TIMES_INVALID", "Time worked ends after it started, not in the future, and lasts at most a day. Correct the times.")
+	}
+	if first := o.GetCreateTime().AsTime().Add(-longBefore); start.Before(first) {
+		return fault.Invalid("labour_entry.start_time", "LABOUR_TIMES_INVALID", "%s is more than %d days before %s was drafted, which is no day of its work. Correct the date.",
+			start.Format(time.RFC3339), int(longBefore/(24*time.Hour)), o.GetNumber())
 	}
 	if err := u.stepOf(ctx, o, "labour_entry.step", e.GetStep()); err != nil {
 		return err

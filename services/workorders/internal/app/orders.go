@@ -133,6 +133,9 @@ func (u unit) draft(ctx context.Context, d draft) (*workordersv1.WorkOrder, erro
 		return nil, err
 	}
 	o := d.order
+	if end := o.GetPlanEndTime(); end != nil && !end.AsTime().After(o.GetPlanStartTime().AsTime()) {
+		return nil, fault.Invalid("work_order.plan_end_time", "TIMES_REVERSED", "The planned end is not after the planned start. Correct the times.")
+	}
 	n, err := store.NextNumber(ctx, u.Tx)
 	if err != nil {
 		return nil, err

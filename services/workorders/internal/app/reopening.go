@@ -64,18 +64,37 @@ func (u unit) reopen(ctx context.Context, o *workordersv1.WorkOrder, names []str
 	}
 	for _, s := range all {
 		named, looks := slices.Contains(names, s.GetName()), first != nil && s.GetPosition() > first.GetPosition() && slices.Contains(byAnother, s.GetKind())
-		if s.GetState() == workordersv1.Step_OPEN || !named && !looks {
+		taken := tookOutBefore(all, names, s)
+		if s.GetState() == workordersv1.Step_OPEN || !named && !looks && taken == nil {
 			continue
 		}
 		why := reason
-		if !named {
+		switch {
+		case named:
+		case looks:
 			why = fmt.Sprintf("step %d was opened again: %s", first.GetPosition(), reason)
+		default:
+			why = fmt.Sprintf("step %d, which takes out what is counted here, was opened again: %s", taken.GetPosition(), reason)
 		}
 		if err := u.reopenOne(ctx, o, s, me, why); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// tookOutBefore is the first of the steps opened again that took out what a step of counting counts back: it is counted once more then. Nil for none.
+func tookOutBefore(all []*workordersv1.Step, names []string, counts *workordersv1.Step) *workordersv1.Step {
+	if counts.GetKind() != workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT {
+		return nil
+	}
+	i := slices.IndexFunc(all, func(s *workordersv1.Step) bool {
+		return s.GetPosition() < counts.GetPosition() && slices.Contains(names, s.GetName()) && max(s.GetRemovedItemCount(), tookOut(s)) > 0
+	})
+	if i < 0 {
+		return nil
+	}
+	return all[i]
 }
 
 // reopenOne puts what was recorded on a step to what was recorded before, and its signature out of force.

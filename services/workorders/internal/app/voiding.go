@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"slices"
 
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/idempotency"
@@ -69,17 +70,30 @@ func (u unit) mayVoid(ctx context.Context, o *workordersv1.WorkOrder) (wet bool,
 func stillOut(steps []*workordersv1.Step) int32 {
 	out := int32(0)
 	for _, s := range steps {
-		switch before := s.GetEarlier(); {
-		case s.GetState() == workordersv1.Step_OPEN && len(before) > 0: // opened again: what it took out is out until it is done or counted
-			out += before[len(before)-1].GetRemovedItemCount() - before[len(before)-1].GetRestoredItemCount()
-		case s.GetState() != workordersv1.Step_DONE:
-		case s.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT:
+		counts, done := s.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT, s.GetState() == workordersv1.Step_DONE
+		switch {
+		case done && counts:
 			out = 0
-		default:
+		case done:
 			out += s.GetRemovedItemCount()
+		case counts: // opened again: what was counted back is to be counted once more
+			out = max(out, tookOut(s))
+		default:
+			out += tookOut(s)
 		}
 	}
 	return out
+}
+
+// tookOut is how many items a step took out when it was done last, before it was opened again: they are out until it is done anew, or counted back, also
+// where it is left out then.
+func tookOut(s *workordersv1.Step) int32 {
+	for _, before := range slices.Backward(s.GetEarlier()) {
+		if before.GetState() == workordersv1.Step_DONE {
+			return before.GetRemovedItemCount()
+		}
+	}
+	return 0
 }
 
 // stepsOf are the steps of an order in their order.
