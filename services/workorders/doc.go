@@ -11,6 +11,6 @@
 //
 // It serves WorkOrdersService and WorkOrdersQueryService. It publishes coldsection.workorder.* facts and reacts to
 // coldsection.performance.wash.recommended, coldsection.performance.recovery.computed of a wash that did not recover the engine and
-// coldsection.compliance.due.approached (each drafts an order) and coldsection.stock.demand.met (kits one). Its tables are in internal/store/migrations. It never changes stock or a
-// requirement's status.
+// coldsection.compliance.due.approached (each drafts an order), coldsection.performance.advice.withdrawn (said on the order of the advice) and
+// coldsection.stock.demand.met (kits one). Its tables are in internal/store/migrations. It never changes stock or a requirement's status.
 package workorders

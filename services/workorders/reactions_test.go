@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
@@ -177,6 +179,52 @@ func TestARequirementThatComesDueDraftsItsOrder(t *testing.T) {
 		o := found[0].GetOrigin()
 		if o.GetCause() != workordersv1.Origin_DUE_ITEM || o.GetReference() != "dueItems/d-taskCards/ground-run" || !slices.Equal(o.GetReasons(), []string{"17 h are left of 50 h."}) {
 			t.Errorf("%v", o)
+		}
+	})
+}
+
+// An advice that was taken back stands on the order that nobody started as a reason to look whether it is wanted, told once; one that is at work stays as it
+// is. An advice that stands again gives its reasons of now, and no second order.
+func TestAnAdviceThatIsTakenBackIsSaidOnItsOrder(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		const advice = engine + "/washAdvice/a"
+		recommend := func(id, why string) {
+			if err := s.heard(id, "coldsection.performance.wash.recommended.v1", &performancev1.WashRecommended{
+				Engine: engine, WashAdvice: advice, Kind: "salt_rinse", Reasons: []string{why},
+			}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		withdraw := func(id, name string) *workordersv1.WorkOrder {
+			if err := s.heard(id, "coldsection.performance.advice.withdrawn.v1", &performancev1.WashAdviceWithdrawn{
+				Engine: engine, WashAdvice: name, Kind: "salt_rinse", WithdrawTime: timestamppb.New(s.clock.Now()),
+			}); err != nil {
+				t.Fatal(err)
+			}
+			return s.ofCard("salt-rinse")[0]
+		}
+		recommend("r1", "27 days since the last rinse")
+		if o := withdraw("w0", engine+"/washAdvice/b"); len(o.GetOrigin().GetReasons()) != 1 {
+			t.Errorf("another advice: %v", o.GetOrigin())
+		}
+		for range 2 {
+			o := withdraw("w1", advice)
+			if r := o.GetOrigin().GetReasons(); len(r) != 2 || !strings.HasPrefix(r[1], "The advice was taken back at 2026-03-14T08:00:00") || !strings.Contains(r[1], "or end the order") {
+				t.Errorf("taken back: %v", r)
+			}
+		}
+		if facts := s.facts(s.ofCard("salt-rinse")[0]); facts[len(facts)-1] != "changed" || len(facts) != 2 {
+			t.Errorf("told: %v", facts)
+		}
+		recommend("r2", "28 days since the last rinse")
+		all := s.ofCard("salt-rinse")
+		if len(all) != 1 || !slices.Equal(all[0].GetOrigin().GetReasons(), []string{"28 days since the last rinse"}) {
+			t.Errorf("stands again: %v", all)
+		}
+		o := s.kit(all[0])
+		o = must[*workordersv1.WorkOrder](s)(s.do.StartWorkOrder(s.as("ann"), &workordersv1.StartWorkOrderRequest{Name: o.GetName(), Etag: o.GetEtag()}))
+		if now := withdraw("w2", advice); len(now.GetOrigin().GetReasons()) != 1 || now.GetEtag() != o.GetEtag() {
+			t.Errorf("at work: %v", now.GetOrigin())
 		}
 	})
 }

@@ -28,10 +28,16 @@ func (a *App) Recommended(ctx context.Context, eventID string, fact *performance
 	if err != nil {
 		return nil, err
 	}
-	return a.draftFrom(ctx, &workordersv1.WorkOrder{
+	drafts, err := a.draftFrom(ctx, &workordersv1.WorkOrder{
 		Engine: fact.GetEngine(), TaskCard: card, Requirements: requirements,
 		Origin: &workordersv1.Origin{Cause: workordersv1.Origin_ADVICE, Reference: fact.GetWashAdvice(), Reasons: fact.GetReasons(), EventId: eventID},
 	}, eventID)
+	return func(ctx context.Context, tx *storage.Tx) error {
+		if err := a.again(ctx, tx, fact); err != nil {
+			return err
+		}
+		return drafts(ctx, tx)
+	}, err
 }
 
 // Approached drafts an order for a requirement that comes due, unless one is open for it.

@@ -19,7 +19,7 @@ func Consumer(a *app.App) eventbus.Consumer {
 		Durable: "workorders",
 		Types: []string{
 			"coldsection.performance.wash.recommended.v1", "coldsection.performance.recovery.computed.v1", "coldsection.compliance.due.approached.v1",
-			"coldsection.stock.demand.met.v1",
+			"coldsection.performance.advice.withdrawn.v1", "coldsection.stock.demand.met.v1",
 		},
 		Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
 			switch m.Type {
@@ -29,6 +29,12 @@ func Consumer(a *app.App) eventbus.Consumer {
 					return nil, err
 				}
 				return a.Recommended(ctx, m.ID, &fact)
+			case "coldsection.performance.advice.withdrawn.v1":
+				var fact performancev1.WashAdviceWithdrawn
+				if err := m.Decode(&fact); err != nil {
+					return nil, err
+				}
+				return func(ctx context.Context, tx *storage.Tx) error { return a.Withdrawn(ctx, tx, &fact) }, nil
 			case "coldsection.performance.recovery.computed.v1":
 				var fact performancev1.RecoveryComputed
 				if err := m.Decode(&fact); err != nil {
