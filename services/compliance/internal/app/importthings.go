@@ -123,6 +123,9 @@ func (i *importer) unused(ctx context.Context, table, kind, value, serial string
 
 func (i *importer) component(ctx context.Context, group []sheet.Record) (string, error) {
 	r := group[0]
+	if err := onePart(group); err != nil {
+		return "", err
+	}
 	part := &compliancev1.Component{
 		PartNumber: r.Get("part_number").Text, Serial: r.Get("serial").Text, DisplayName: r.Get("display_name").Text, LifeLimited: yes(r, "life_limited"),
 		Counters: countersOfRow(r), CountersDate: dateIn(r, "counters_date"), ManufactureDate: dateIn(r, "manufacture_date"), Embodied: texts(r, "embodied"),
@@ -149,6 +152,23 @@ func (i *importer) component(ctx context.Context, group []sheet.Record) (string,
 	}
 	_, err = i.installComponent(ctx, fit)
 	return made.GetName(), err
+}
+
+// onePart refuses rows with one id that tell of different parts: the later ones would be taken for stays of the first, and be lost. What a later row leaves out, the
+// first one said. Reason: VALUE_INVALID.
+func onePart(group []sheet.Record) error {
+	first := group[0]
+	for _, later := range group[1:] {
+		for _, column := range componentColumns {
+			cell := later.Get(column.Name)
+			if strings.HasPrefix(column.Name, "stay_") || !cell.Given || cell.Text == first.Get(column.Name).Text {
+				continue
+			}
+			return fault.Invalid(column.Name, "VALUE_INVALID", "Line %d says %.40q, and line %d with the same component_id %.40q. Rows with one id are stays of one part: correct the id, or the value.",
+				later.Line, cell.Text, first.Line, first.Get(column.Name).Text)
+		}
+	}
+	return nil
 }
 
 // stayIn is the stay that a row tells of, nil when it tells of none.
