@@ -132,9 +132,14 @@ func (f *Finder[T]) One(ctx context.Context, tx *storage.Tx, noun, system, id st
 	}
 }
 
-// KeepLate keeps the ids of resources that were written otherwise, at most so many, and says how many they were.
+// KeepLate keeps the ids of resources that were written otherwise, at most so many, and says how many they were. Those that somebody else is at, such
+// as another instance that does the same, are left to them.
 func (f *Finder[T]) KeepLate(ctx context.Context, tx *storage.Tx, most int) (int, error) {
-	late, err := f.late(ctx, tx, " LIMIT $1", most)
+	limit := " LIMIT $1" + tx.ForUpdate()
+	if tx.Engine() == storage.Postgres {
+		limit += " SKIP LOCKED"
+	}
+	late, err := f.late(ctx, tx, limit, most)
 	if err != nil {
 		return 0, err
 	}
