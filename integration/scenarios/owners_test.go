@@ -5,15 +5,18 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
@@ -104,7 +107,71 @@ func TestWhatIsAnothersDoesNotExist(t *testing.T) {
 			if f.Code() != r.Code() || strings.ReplaceAll(f.Message(), name, "X") != strings.ReplaceAll(r.Message(), nothing, "X") {
 				t.Errorf("another's is refused with %v, nothing with %v", f, r)
 			}
+			alikeOverREST(t, stranger, m, field, name, nothing)
 		})
+	}
+}
+
+// alikeOverREST holds all that a browser is told of another's thing, the headers too, against what it is told of nothing.
+func alikeOverREST(t *testing.T, stranger *harness.Person, m protoreflect.MethodDescriptor, field protoreflect.FieldDescriptor, name, nothing string) {
+	t.Helper()
+	rule, _ := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
+	place := regexp.MustCompile(`\{` + string(field.Name()) + `=[^}]*\}`)
+	if !place.MatchString(rule.GetGet()) {
+		return
+	}
+	said := func(of string) string {
+		answer := stranger.REST("GET", place.ReplaceAllString(rule.GetGet(), of), nil)
+		for _, each := range []string{"Date", "X-Request-Id", "Traceparent"} { // of the call, not of the thing
+			answer.Header.Del(each)
+		}
+		body := answer.Body
+		delete(body, "instance")
+		text := strings.ReplaceAll(jsonText(t, map[string]any{"status": answer.Status, "header": answer.Header, "body": body}), of, "X")
+		_, id, _ := strings.Cut(of, "/")
+		return contentLength.ReplaceAllString(strings.ReplaceAll(text, id, "X"), "")
+	}
+	if another, none := said(name), said(nothing); another != none {
+		t.Errorf("over REST another's answers %s, nothing %s", another, none)
+	}
+}
+
+// contentLength follows the length of the name that was asked for.
+var contentLength = regexp.MustCompile(`"Content-Length":\["[0-9]+"\],?`)
+
+// What an agent's door says to somebody of another's things is what it says of nothing, and it suggests no names of others.
+func TestTheAgentsDoorKeepsOwnersApart(t *testing.T) {
+	stage, out := retold(t)
+	conn := stage.Conn(t)
+	admin := stage.SignIn(t, "admin")
+	owner, stranger := guest(t, stage, conn, admin, "demo-operator"), guest(t, stage, conn, admin, "elsewhere")
+	mine, others := agent(t, overHTTP(stage, owner.Token), ""), agent(t, overHTTP(stage, stranger.Token), "")
+	due, _ := askTool(t, mine, "due_find", nil)
+	item, _ := elements(due, "due_items")[0].(map[string]any)
+	for tool, asked := range map[string]map[string]any{
+		"engine_trend": {"name": out.Engine + "/trend"}, "due_explain": {"name": item["name"]}, "compliance_status": {"subject": out.Engine},
+		"work_order_get": {"name": out.WorkOrder}, "wash_plan_get": {"name": out.WorkOrder + "/washPlan"}, "recovery_find": {"parent": out.Engine},
+		"wash_advice_find": {"parent": out.Engine},
+	} {
+		nothing, known := map[string]any{}, ""
+		for key, name := range asked {
+			known, _ = name.(string)
+			nothing[key] = renamed(known)
+		}
+		if own, ok := askTool(t, mine, tool, asked); !ok && tool != "engine_trend" {
+			t.Errorf("%s of its own: %v", tool, own)
+		}
+		another, anotherOK := askTool(t, others, tool, asked)
+		none, noneOK := askTool(t, others, tool, nothing)
+		a, b := strings.ReplaceAll(jsonText(t, another), known, "X"), strings.ReplaceAll(jsonText(t, none), renamed(known), "X")
+		if a != b || anotherOK != noneOK || another["near_names"] != nil {
+			t.Errorf("%s of another's answers %s, of nothing %s", tool, a, b)
+		}
+	}
+	for tool, list := range map[string]string{"engine_find": "engines", "due_find": "due_items", "work_order_find": "work_orders", "assessment_find": "assessments"} {
+		if seen, ok := askTool(t, others, tool, nil); !ok || len(elements(seen, list)) != 0 {
+			t.Errorf("%s shows others %v", tool, seen)
+		}
 	}
 }
 
