@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"encoding/pem"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -27,9 +28,7 @@ func resigned(t *testing.T, method jwt.SigningMethod, key any, header map[string
 			err = json.Unmarshal(text, &claims)
 		}
 		forged := jwt.NewWithClaims(method, claims)
-		for k, v := range header {
-			forged.Header[k] = v
-		}
+		maps.Copy(forged.Header, header)
 		signed, signErr := forged.SignedString(key)
 		if err != nil || signErr != nil {
 			t.Error(err, signErr)

@@ -162,7 +162,7 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 	if known, err := c.asking.run(ctx, command.Command(), os.Stdin, stdout, stderr); known {
 		return err
 	}
-	if own, ok := command.Selected().Target.Addr().Interface().(interface{ Run(*environment) error }); ok {
+	if own, ok := command.Selected().Target.Addr().Interface().(interface{ Run(e *environment) error }); ok {
 		return own.Run(&environment{ctx: ctx, in: os.Stdin, out: stdout, problems: stderr})
 	}
 	switch command.Command() {

@@ -40,8 +40,8 @@ func (c *doctorCommand) Run(e *environment) error {
 		}
 		bad := 0
 		for i, one := range checks {
-			state, finding := "OK", ""
-			finding, err = one.ask(e, client.Conn)
+			state := "OK"
+			finding, err := one.ask(e, client.Conn)
 			refusal, said := fault.As(rpc.FromStatus(err))
 			switch {
 			case err != nil && i > 0 && said && refusal.Reason == "ROLE_MISSING":

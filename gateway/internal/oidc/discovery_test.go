@@ -55,7 +55,7 @@ func provider(t *testing.T, issuer string) *oidc.Provider {
 	return p
 }
 
-// While the provider does not answer, it is asked once, whoever leaves leaves at once, and the others get the answer when it comes. One that
+// While the provider does not answer, it is asked once, whoever gives up does so at once, and the others get the answer when it comes. One that
 // answered is not asked again; one that refused is.
 func TestAProviderThatAnswersLateHoldsNobody(t *testing.T) {
 	s := newSlow(t)
