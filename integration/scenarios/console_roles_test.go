@@ -103,8 +103,15 @@ func (c clerk) plans(stage *harness.Stage) string {
 	c.waitFor(`document.getElementById("who-technician").checked = true`)
 	c.presses("Schedule")
 	c.shows("No temperature is known for Skerry base")
-	c.fills("lowest", "4,5")
 	c.fills("lowest-source", "forecast")
+	c.presses("Schedule")
+	c.shows("Type the temperature that this is the source of")
+	for _, typed := range []string{"-5 °C", "-5 to 3", "1,234.5"} { // none of them may be planned as 0 °C
+		c.types("lowest", typed)
+		c.presses("Schedule")
+		c.shows("“" + typed + "” is no number")
+	}
+	c.types("lowest", "4,5")
 	c.presses("Schedule")
 	c.shows("The order is scheduled", "Stores issue what it needs")
 	c.b.Picture("planner-scheduled")

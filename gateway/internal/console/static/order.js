@@ -1,7 +1,8 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
 import { Refused, all, get, has, otherwise, owners, send, suiteNow } from "/api.js";
 import { engineTitle } from "/asking.js";
-import { chip, choice, date, decimal, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc } from "/dom.js";
+import { chip, choice, date, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc } from "/dom.js";
+import { numberBox } from "/entry.js";
 import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 
@@ -23,17 +24,22 @@ async function scheduling(act, order) {
   const [stations, people] = await Promise.all([all("/v1/stations"), all("/v1/people")]);
   const start = field("plan-start", "Starts, UTC", { type: "datetime-local", value: (order.planStartTime || new Date(suiteNow() + 3600000).toISOString()).slice(0, 16) });
   const station = choice("station", "Where", stations.map((s) => [s.name, s.displayName]), order.station);
-  const cold = field("lowest", "Lowest air temperature expected, °C, from mixing to the end of the drying run; empty takes the station's", { inputmode: "decimal" });
+  const cold = numberBox("weather.lowest_expected_c", "lowest", "Lowest air temperature expected, °C, from mixing to the end of the drying run; empty takes the station's");
   const by = field("lowest-source", "Where that is from", { maxlength: "200" });
-  const degrees = () => Number(decimal(cold.value()).replace("−", "-"));
+  // weather is what was typed of it: what is no number is refused here, as the service would read it as 0 °C, and a source says nothing without its temperature.
+  const weather = () => {
+    const degrees = cold.value();
+    if (degrees === undefined && by.value()) throw new Refused("Type the temperature that this is the source of, or leave both empty.");
+    return degrees === undefined ? {} : { weather: { lowestExpectedC: degrees, source: by.value() } };
+  };
   const who = people.map((p) => ({ name: p.name, ...tick("who-" + last(p.name), p.displayName, (order.assignees || []).includes(p.name)) }));
   const why = field("choice-reason", "Only for a wash of another kind than what the engine flew through asks for: why", { maxlength: "400" });
   const body = () => ({ etag: order.etag, planStartTime: utc(start), station: station.value(), assignees: who.filter((w) => w.box.checked).map((w) => w.name), ...(why.value() ? { choiceReason: why.value() } : {}),
-    ...(cold.value() ? { weather: { lowestExpectedC: degrees(), source: by.value() } } : {}) });
+    ...weather() });
   const again = order.state !== "DRAFTED";
   return fold(again ? "Plan it anew" : "Schedule it", stations.length ? null : el("p", { class: "caution" }, "No station is known yet, so nothing can be scheduled. ", link("stations", "Add a station")),
     ...start.nodes, ...station.nodes, ...cold.nodes, ...by.nodes, el("fieldset", {}, el("legend", {}, "Who does it"), ...who.map((w) => w.node)), ...why.nodes,
-    act(again ? "Plan it so" : "Schedule", () => send(`/v1/${order.name}:schedule`, body()), "The order is scheduled: stores were asked for what it needs, and the wash plan was computed."));
+    act(again ? "Plan it so" : "Schedule", async () => send(`/v1/${order.name}:schedule`, body()), "The order is scheduled: stores were asked for what it needs, and the wash plan was computed."));
 }
 
 // reasoned is a verb that needs a reason.
