@@ -46,7 +46,7 @@ type Profile struct{ Name, Serial, Model string }
 
 // FindProfile finds an engine by name or serial number; ok is false when it is not known here.
 func FindProfile(ctx context.Context, tx *storage.Tx, nameOrSerial string) (p Profile, ok bool, err error) {
-	err = tx.QueryRow(ctx, "SELECT name, serial, engine_model FROM engine_profiles WHERE name = $1 OR serial = $1", nameOrSerial).
+	err = tx.QueryRow(ctx, "SELECT name, serial, engine_model FROM engine_profiles WHERE $1 <> '' AND (name = $1 OR serial = $1)", nameOrSerial).
 		Scan(&p.Name, &p.Serial, &p.Model)
 	if errors.Is(err, storage.ErrNoRows) {
 		return p, false, nil
