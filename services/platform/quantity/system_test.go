@@ -78,3 +78,31 @@ func TestRoundingIsNoCoarserThanWhatIsWritten(t *testing.T) {
 		}
 	})
 }
+
+// A unit and its counterpart measure the same thing; what is in the system already stays, and so do units that both have.
+func TestCounterpartsMeasureTheSame(t *testing.T) {
+	for _, u := range quantity.Units() {
+		for _, s := range []quantity.System{quantity.US, quantity.SI} {
+			there := s.Counterpart(u)
+			if there.Dimension != u.Dimension || s.Counterpart(there).Code != there.Code {
+				t.Errorf("%s becomes %s, and that %s", u.Code, there.Code, s.Counterpart(there).Code)
+			}
+		}
+	}
+	for _, code := range []string{"[kn_i]", "{rpm}", "%", "K", "Ohm", "V", "{each}", "h"} {
+		u := quantity.MustLookup(code)
+		if quantity.US.Counterpart(u).Code != code || quantity.SI.Counterpart(u).Code != code {
+			t.Errorf("%s is not common to both", code)
+		}
+	}
+}
+
+// The other sign changes nothing else, and twice is as before.
+func TestTheOtherSign(t *testing.T) {
+	for _, value := range []string{"1.50", "-7.2", "0"} {
+		q := quantity.MustParse(value, "mL")
+		if n := q.Neg(); n.Sign() != -q.Sign() || n.Unit().Code != "mL" || n.Neg().String() != q.String() {
+			t.Errorf("%s becomes %s", q, n)
+		}
+	}
+}
