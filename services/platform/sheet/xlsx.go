@@ -52,26 +52,33 @@ func (b *builder) group(f *excelize.File, name string) error {
 	}
 	for i, row := range b.table.Rows {
 		for at, cell := range row.Cells {
-			if !strings.Contains(cell, ".") || !couldBeGrouping.MatchString(strings.TrimSpace(cell)) {
-				continue
-			}
-			place, err := excelize.CoordinatesToCellName(at+1, row.Line)
+			text, err := groups(f, name, at+1, row.Line, cell)
 			if err != nil {
 				return unreadableWorkbook(err)
 			}
-			kind, err := f.GetCellType(name, place)
-			if err != nil {
-				return unreadableWorkbook(err)
+			if text && row.grouped == nil {
+				row.grouped = make([]bool, len(row.Cells))
+				b.table.Rows[i] = row
 			}
-			if kind == excelize.CellTypeSharedString || kind == excelize.CellTypeInlineString || kind == excelize.CellTypeFormula {
-				if b.table.Rows[i].grouped == nil {
-					b.table.Rows[i].grouped = make([]bool, len(row.Cells))
-				}
-				b.table.Rows[i].grouped[at] = true
+			if text {
+				row.grouped[at] = true
 			}
 		}
 	}
 	return nil
+}
+
+// groups says whether a cell is a text whose point may group thousands.
+func groups(f *excelize.File, name string, column, line int, cell string) (bool, error) {
+	if !strings.Contains(cell, ".") || !couldBeGrouping.MatchString(strings.TrimSpace(cell)) {
+		return false, nil
+	}
+	place, err := excelize.CoordinatesToCellName(column, line)
+	if err != nil {
+		return false, err
+	}
+	kind, err := f.GetCellType(name, place)
+	return kind == excelize.CellTypeSharedString || kind == excelize.CellTypeInlineString || kind == excelize.CellTypeFormula, err
 }
 
 // hasComma says whether a cell is a number with a decimal comma.

@@ -55,7 +55,7 @@ func Credible(all []At) []bool {
 // Together says whether hours that were written down at a time and later can both be true; true when either has none.
 func Together(from, to At) bool {
 	risen := to.Hours - from.Hours
-	return !(from.known() && to.known()) || -rounding <= risen && risen <= to.Time.Sub(from.Time).Hours()+rounding
+	return !from.known() || !to.known() || -rounding <= risen && risen <= to.Time.Sub(from.Time).Hours()+rounding
 }
 
 // known says whether these are hours that a counter shows.

@@ -101,7 +101,7 @@ func TestAWashInVainNamesOtherCauses(t *testing.T) {
 func TestAnAssessmentDoesNotBelieveSlippedHours(t *testing.T) {
 	dirt := func(day int) float64 { return 0.02 * float64(day) }
 	var want *performancev1.Interval
-	benches(t, func(t *testing.T, b bench) {
+	benches(t, func(_ *testing.T, b bench) {
 		b.withModel(priced)
 		b.fly(worn{days: 60, noise: 1, dirt: dirt})
 		want = b.assessment().GetIttSlopeCPer_100H()

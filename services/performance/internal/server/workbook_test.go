@@ -25,6 +25,7 @@ func logRow(at any, replaced map[int]any) []any {
 
 var (
 	logHeader = []any{"engine_serial", "time_utc", "pressure_altitude_m", "oat_c", "torque_nm", "np_rpm", "ng_pct", "itt_c", "fuel_flow_kg_h"}
+	unitRow   = []any{"", "UTC", "m", "°C", "N·m", "rpm", "%", "°C", "kg/h"}
 	fiveUTC   = "2026-09-07T05:00Z"
 )
 
@@ -97,7 +98,7 @@ func TestWorkbooksAsPeopleKeepThem(t *testing.T) {
 		"a point and a comma":       {rows: [][]any{logHeader, logRow(fiveUTC, map[int]any{4: "1.700,0"})}, says: []string{"VALUE_AMBIGUOUS", "1.700,0", "without grouping"}},
 		"a unit in the heading":     {rows: [][]any{named(3, "OAT (°C)"), logRow(fiveUTC, nil)}, taken: 1},
 		"a unit nowhere":            {rows: [][]any{named(3, "OAT"), logRow(fiveUTC, nil)}, says: []string{"HEADER_INVALID", "OAT", "oat_c"}},
-		"a unit in a second header": {rows: [][]any{logHeader, {"", "UTC", "m", "°C", "N·m", "rpm", "%", "°C", "kg/h"}, logRow(fiveUTC, nil)}, taken: 1, says: []string{"VALUE_MISSING", "remove the row"}},
+		"a unit in a second header": {rows: [][]any{logHeader, unitRow, logRow(fiveUTC, nil)}, taken: 1, says: []string{"VALUE_MISSING", "remove the row"}},
 		"a unit in the cell":        {rows: [][]any{logHeader, logRow(fiveUTC, map[int]any{3: "15 °C"})}, says: []string{"VALUE_NOT_A_NUMBER", "15 °C", "Give digits"}},
 		"one thing in two columns":  {rows: [][]any{append(named(3, "OAT °C"), "OAT (°F)"), append(logRow(fiveUTC, nil), 59)}, says: []string{"HEADER_INVALID", "OAT (°F)", "Keep one"}},
 		"a column twice":            {rows: [][]any{append(named(3, "oat_c"), "oat_c"), append(logRow(fiveUTC, nil), 15)}, says: []string{"HEADER_INVALID", "oat_c", "Keep one"}},
