@@ -73,7 +73,7 @@ func (f *forecaster) life(ctx context.Context, part *compliancev1.Component) (c 
 	item := &compliancev1.DueItem{}
 	fill(item, r)
 	c.item.DueDate, c.item.DrivingUnit, c.item.Remaining = item.GetDueDate(), item.GetDrivingUnit(), item.GetRemaining()
-	if c.item.Reason == "" {
+	if c.item.GetReason() == "" {
 		c.item.Reason = noDate(item, fly)
 	}
 	return c, nil

@@ -16,10 +16,12 @@ func FuzzImportFleet(f *testing.F) {
 		f.Add(int32(one.rows), []byte(asWorkbook(f, one.file)))
 	}
 	f.Add(int32(compliancev1.FleetRows_COMPONENTS), []byte("component_id,part_number,serial,display_name,life_limited,operating_hours,cycles,host,position,install_date,stay_engine_model,"+
-		"stay_engine_serial,stay_install_cycles,stay_remove_cycles,stay_document\nd1,DISC-1,s1,Disc,yes,120,100,engines/one,1,2026-03-01,demo,D-9,0,60,card 1\nd1,,,,,,,,,,demo,D-8,60,100,card 2\n"))
+		"stay_engine_serial,stay_install_cycles,stay_remove_cycles,stay_document\n"+
+		"d1,DISC-1,s1,Disc,yes,120,100,engines/one,1,2026-03-01,demo,D-9,0,60,card 1\nd1,,,,,,,,,,demo,D-8,60,100,card 2\n"))
 	f.Add(int32(compliancev1.FleetRows_AIRCRAFT), []byte("aircraft_id;registration;regime;operating_hours;cycles;counters_date\nx;DEMO-X;EASA;1.234,5;9e99;31.02.2026\n\xff\xfe;;;;;\n"))
 	f.Add(int32(compliancev1.FleetRows_AIRCRAFT), []byte("aircraft_id,registration,regime,operating_hours,cycles,flying_hours_per_day\nx,DEMO-X,EASA,99999999999999999999:59,1,NaN\n"))
-	f.Add(int32(compliancev1.FleetRows_REQUIREMENTS), []byte("requirement_id,code,title,kind,document,document_revision,repeat_hours,serials\nr,R,t,DIRECTIVE,d,1,9223372036854775807,z..a;..;A..\n"))
+	f.Add(int32(compliancev1.FleetRows_REQUIREMENTS), []byte("requirement_id,code,title,kind,document,document_revision,repeat_hours,serials\n"+
+		"r,R,t,DIRECTIVE,d,1,9223372036854775807,z..a;..;A..\n"))
 	w := onSQLite(f)
 	f.Fuzz(func(t *testing.T, rows int32, file []byte) {
 		w.t = t
