@@ -78,6 +78,14 @@ func readLines(all []Record, lines []byte) ([]Record, error) {
 	return all, nil
 }
 
+// lineReader reads on until something is wrong, and nothing after.
+type lineReader struct {
+	all string
+	b   []byte
+	at  int
+	bad bool
+}
+
 // record reads one line.
 func (l *lineReader) record(r *Record) {
 	if l.bad = l.b[l.at] != lineMark; l.bad {
@@ -91,14 +99,6 @@ func (l *lineReader) record(r *Record) {
 	r.DoneDate = civil.Date{Year: int(l.number()), Month: int(l.number()), Day: int(l.number())}
 	r.Recorded = l.number()
 	r.Counters.Seconds, r.Counters.Cycles, r.Counters.Starts, r.Landings = l.number(), l.number(), l.number(), l.number()
-}
-
-// lineReader reads on until something is wrong, and nothing after.
-type lineReader struct {
-	all string
-	b   []byte
-	at  int
-	bad bool
 }
 
 func (l *lineReader) text() string {

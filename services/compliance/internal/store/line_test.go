@@ -172,6 +172,9 @@ func TestLinesSayWhatTheirRecordsDo(t *testing.T) {
 				return err
 			}
 			lines, err := store.LinesOfMany(ctx, tx, subjects, nil)
+			if err != nil {
+				return err
+			}
 			for _, subject := range subjects {
 				want, got := said(t, whole[subject]), said(t, lines[subject])
 				if !slices.Equal(got, want) {
