@@ -177,12 +177,15 @@ func (d *doorman) write(ctx context.Context, method, target, outcome string) {
 	_ = d.audit.Write(ctx, call(ctx, method, target), outcome)
 }
 
-// readOnly says whether the contract declares that a method has no side effects.
+// readOnly says whether the contract declares that a method has no side effects, or the method only streams to its caller, which the contract does not.
 func readOnly(method string) bool {
 	name := protoreflect.FullName(strings.ReplaceAll(strings.TrimPrefix(method, "/"), "/", "."))
 	d, err := protoregistry.GlobalFiles.FindDescriptorByName(name)
 	if err != nil {
 		return strings.HasPrefix(string(name), "grpc.")
+	}
+	if m, ok := d.(protoreflect.MethodDescriptor); ok && m.IsStreamingServer() && !m.IsStreamingClient() {
+		return true
 	}
 	options, _ := d.Options().(*descriptorpb.MethodOptions)
 	return options.GetIdempotencyLevel() == descriptorpb.MethodOptions_NO_SIDE_EFFECTS

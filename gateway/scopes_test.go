@@ -97,6 +97,20 @@ func (w *world) grant(id, secret string, form url.Values) (int, map[string]any, 
 	return status, answer, header
 }
 
+// A key that only reads may have the feed as a stream too.
+func TestAReadersKeyWatchesTheFeed(t *testing.T) {
+	w := newWorld(t)
+	_, reader := w.machine([]string{"integrator"}, "read")
+	w.happen("stockMovements/m", "f1")
+	stream, err := accessv1.NewEventsServiceClient(w.conn).WatchEvents(w.as(reader), &accessv1.WatchEventsRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if first, err := stream.Recv(); err != nil || first.GetEvent().GetId() != "f1" {
+		t.Errorf("got %v, %v", first, err)
+	}
+}
+
 // RFC 6749 sections 2.3.1, 4.4 and 5.
 func TestClientCredentialsGiveAShortLivedToken(t *testing.T) {
 	w := newWorld(t)
