@@ -164,7 +164,8 @@ func onePart(group []sheet.Record) error {
 			if strings.HasPrefix(column.Name, "stay_") || !cell.Given || cell.Text == first.Get(column.Name).Text {
 				continue
 			}
-			return fault.Invalid(column.Name, "VALUE_INVALID", "Line %d says %.40q, and line %d with the same component_id %.40q. Rows with one id are stays of one part: correct the id, or the value.",
+			return fault.Invalid(column.Name, "VALUE_INVALID",
+				"Line %d says %.40q, and line %d with the same component_id %.40q. Rows with one id are stays of one part: correct the id, or the value.",
 				later.Line, cell.Text, first.Line, first.Get(column.Name).Text)
 		}
 	}
