@@ -162,3 +162,17 @@ func TestClientCredentialsGiveAShortLivedToken(t *testing.T) {
 		t.Errorf("ten minutes later: %q", got)
 	}
 }
+
+// Whoever may begin an operation with a key may ask what became of it: a key of an area alone was refused, as no scope names the area of operations.
+func TestAKeyOfAnAreaMayAskForItsOperations(t *testing.T) {
+	w := newWorld(t)
+	for scope, want := range map[string]string{"area:consumables": "NOT_FOUND", "area:performance": "NOT_FOUND", "read": "NOT_FOUND"} {
+		_, key := w.machine([]string{"stores"}, scope)
+		if _, problem, _ := w.rest("GET", "/v1/operations/consumables-x", key, ""); problem["reason"] != want {
+			t.Errorf("%s: %v", scope, problem)
+		}
+		if status, page, _ := w.rest("GET", "/v1/operations", key, ""); status != 200 {
+			t.Errorf("%s: %d %v", scope, status, page)
+		}
+	}
+}

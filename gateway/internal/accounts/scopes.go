@@ -89,11 +89,21 @@ func ReaderOf(ctx context.Context) facts.Reader {
 	return Reader(id.Account, id.Roles, id.Scopes)
 }
 
+// ofAllAreas is where what every area has stands as one collection, such as its operations; a key gets the rows of its areas there.
+const ofAllAreas = "operations"
+
+// InScope says whether a caller's key reaches an area; every caller without one does.
+func InScope(ctx context.Context, area string) bool {
+	id, _ := auth.FromContext(ctx)
+	named := some(id.Scopes, scopeArea)
+	return len(named) == 0 || slices.Contains(named, area)
+}
+
 // AllowScopes refuses a method that the caller's key is narrowed away from. Reason: SCOPE_MISSING.
 func AllowScopes(id auth.Identity, method string, readOnly bool) error {
 	named := some(id.Scopes, scopeArea)
 	area, _, _ := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(method, "/"), "coldsection."), ".")
-	if slices.Contains(id.Scopes, scopeRead) && !readOnly || len(named) > 0 && !slices.Contains(named, area) {
+	if slices.Contains(id.Scopes, scopeRead) && !readOnly || len(named) > 0 && !slices.Contains(named, area) && area != ofAllAreas {
 		return fault.Denied("SCOPE_MISSING", "This key of %s is limited to %s, so it may not call %s. Use another key, or have one made.",
 			id.Account, strings.Join(id.Scopes, " "), method).With("method", method)
 	}

@@ -59,7 +59,7 @@ func (s *server) WaitOperation(ctx context.Context, req *operationsv1.WaitOperat
 // ListOperations gives a page of one service.
 func (s *server) ListOperations(ctx context.Context, req *operationsv1.ListOperationsRequest) (out *operationsv1.ListOperationsResponse, err error) {
 	out = &operationsv1.ListOperationsResponse{}
-	out.NextPageToken, err = s.parts.walk(req.GetPageToken(), func(part, token string) (next string, rows int, err error) {
+	out.NextPageToken, err = s.parts.walk(ctx, req.GetPageToken(), func(part, token string) (next string, rows int, err error) {
 		req.PageToken = token
 		page, err := s.parts.by[part].ListOperations(ctx, req)
 		out.Operations = page.GetOperations()

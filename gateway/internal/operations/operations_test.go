@@ -159,3 +159,38 @@ func TestAnOperationIsAskedOfItsPart(t *testing.T) {
 		}
 	}
 }
+
+// A key that is narrowed to areas sees the operations of these only: whoever may begin one may ask for it, and another area's is as if it were not there.
+func TestAKeyHasTheOperationsOfItsAreas(t *testing.T) {
+	client := door(t, part{name: "compliance", all: 3}, part{name: "performance", all: 3}, part{name: "workorders", all: 3})
+	for scopes, want := range map[string]string{
+		"": "compliance performance workorders", "area:performance": "performance", "area:compliance area:workorders read": "compliance workorders",
+		"area:access": "", "role:analyst": "compliance performance workorders",
+	} {
+		ctx := auth.NewContext(t.Context(), auth.Identity{
+			Account: "accounts/erp", Roles: []string{"analyst"}, Kind: auth.Machine, Scopes: strings.Fields(scopes),
+		})
+		var listed []string
+		for token, page := "", 0; page == 0 || token != ""; page++ {
+			got, err := client.ListOperations(ctx, &operationsv1.ListOperationsRequest{PageToken: token})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, op := range got.GetOperations() {
+				name, _, _ := strings.Cut(strings.TrimPrefix(op.GetName(), "operations/"), "-")
+				listed = append(listed, name)
+			}
+			token = got.GetNextPageToken()
+		}
+		if got := strings.Join(slices.Compact(listed), " "); got != want || len(listed) != 3*len(strings.Fields(want)) {
+			t.Errorf("%q lists %v, want %s", scopes, listed, want)
+		}
+		for _, name := range []string{"compliance", "performance", "workorders"} {
+			_, err := client.GetOperation(ctx, &operationsv1.GetOperationRequest{Name: "operations/" + name + "-1"})
+			_, cancelled := client.CancelOperation(ctx, &operationsv1.CancelOperationRequest{Name: "operations/" + name + "-1"})
+			if seen := strings.Contains(want, name); (err == nil) != seen || (cancelled == nil) != seen || !seen && !fault.HasReason(err, "NOT_FOUND") {
+				t.Errorf("%q asks for one of %s: %v; ends it: %v", scopes, name, err, cancelled)
+			}
+		}
+	}
+}

@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/grpc"
 
+	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/rpc"
 )
@@ -29,13 +30,14 @@ func partsOf[C any](collection string, backends map[string]grpc.ClientConnInterf
 	return p
 }
 
-// ask calls the service that has the row which a request names, on the caller's behalf. Reason: NOT_FOUND.
+// ask calls the service that has the row which a request names, on the caller's behalf; a row of an area that the caller's key does not reach is as
+// if it were not there. Reason: NOT_FOUND.
 func ask[C any, Q interface{ GetName() string }, A any](
 	ctx context.Context, p parts[C], req Q, call func(C, context.Context, Q, ...grpc.CallOption) (*A, error),
 ) (*A, error) {
 	part, _, _ := strings.Cut(strings.TrimPrefix(req.GetName(), p.collection), "-")
 	client, ok := p.by[part]
-	if !ok {
+	if !ok || !accounts.InScope(ctx, part) {
 		return nil, fault.Missing(req.GetName())
 	}
 	return call(client, ctx, req)
@@ -46,10 +48,10 @@ func worksNone(err error) bool {
 	return ok && f.Category == fault.Unimplemented
 }
 
-// walk asks one service after the other for a page until one has rows; the token names the service that the next page is of, and its own
+// walk asks one service that the caller's key reaches after the other for a page until one has rows; the token names the service that the next page is of, and its own
 // token. Reason: PAGE_TOKEN_INVALID.
-func (p parts[C]) walk(token string, ask func(part, token string) (next string, rows int, err error)) (string, error) {
-	parts := slices.Sorted(maps.Keys(p.by))
+func (p parts[C]) walk(ctx context.Context, token string, ask func(part, token string) (next string, rows int, err error)) (string, error) {
+	parts := slices.DeleteFunc(slices.Sorted(maps.Keys(p.by)), func(part string) bool { return !accounts.InScope(ctx, part) })
 	at, inner := 0, ""
 	if token != "" {
 		var part string
