@@ -111,7 +111,7 @@ type ConsumablesServiceClient interface {
 	BlendLots(ctx context.Context, in *BlendLotsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records that a work order used stock on its engine. The lot must have been usable when it was used: what was used before its lot was held,
 	// recalled or expired is booked, and of a recalled lot a further coldsection.stock.lot.recalled fact names the engine. Roles: technician, stores.
-	// Reasons: INSUFFICIENT_STOCK, LOT_HELD, LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
+	// Reasons: INSUFFICIENT_STOCK, TIME_BEFORE_ISSUE, LOT_HELD, LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
 	ConsumeStock(ctx context.Context, in *ConsumeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(ctx context.Context, in *DecantStockRequest, opts ...grpc.CallOption) (*Lot, error)
@@ -439,7 +439,7 @@ type ConsumablesServiceServer interface {
 	BlendLots(context.Context, *BlendLotsRequest) (*Lot, error)
 	// Records that a work order used stock on its engine. The lot must have been usable when it was used: what was used before its lot was held,
 	// recalled or expired is booked, and of a recalled lot a further coldsection.stock.lot.recalled fact names the engine. Roles: technician, stores.
-	// Reasons: INSUFFICIENT_STOCK, LOT_HELD, LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
+	// Reasons: INSUFFICIENT_STOCK, TIME_BEFORE_ISSUE, LOT_HELD, LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
 	ConsumeStock(context.Context, *ConsumeStockRequest) (*StockMovement, error)
 	// Fills part of a lot into another container, a lot of its own with the same documents.
 	DecantStock(context.Context, *DecantStockRequest) (*Lot, error)

@@ -9,6 +9,7 @@ import (
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/stock"
+	"coldsection.example/services/consumables/internal/store"
 	"coldsection.example/services/platform/fault"
 )
 
@@ -57,6 +58,21 @@ func (u unit) rulesThen(ctx context.Context, lot *consumablesv1.Lot, item *consu
 		c.Untested = "" // it was cleared on a test that counted then
 	}
 	return c
+}
+
+// hadThen refuses a use that is dated before the job had so much, by more than a minute to which times are written: the trace as of then would have
+// it on the engine and nowhere before. Where the job has too little now, the ledger says so. Reason: TIME_BEFORE_ISSUE.
+func (u unit) hadThen(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, order string, at time.Time) error {
+	now, err := store.Balance(ctx, u.Tx, lot.GetName(), order)
+	if err != nil || now < amount {
+		return err
+	}
+	then, err := store.BalanceAt(ctx, u.Tx, lot.GetName(), order, at.Add(time.Minute))
+	if err != nil || then >= amount {
+		return err
+	}
+	return fault.Precondition("TIME_BEFORE_ISSUE", "%s had %s %s of lot %s at %s, and %s was used. Correct the time; or, if the issue was booked late, reverse it and book it "+
+		"with the time at which it was handed out.", order, then.Text(), item.GetBaseUnitCode(), lot.GetName(), at.UTC().Format(time.RFC3339), amount.Text()).With("lot", lot.GetName())
 }
 
 // usableThen refuses what happened with a lot at an instant at which it might not be used. One that was blocked since was usable then: who books

@@ -284,6 +284,9 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 		if err := u.usableThen(ctx, lot, item, at.AsTime()); err != nil {
 			return nil, err
 		}
+		if err := u.hadThen(ctx, lot, item, amount, req.GetWorkOrder(), at.AsTime()); err != nil {
+			return nil, err
+		}
 		return u.consume(ctx, lot, item, amount, req.GetWorkOrder(), req.GetEngine(), at.AsTime())
 	})
 }

@@ -149,6 +149,37 @@ func TestWhatCameFromARecalledLotIsBookedAsOfItsTimeToo(t *testing.T) {
 	})
 }
 
+// A use by hand is not dated before the job had what it used, or the trace as of then has it on the engine and nowhere before; a minute is what
+// times are written to, and an issue that was booked late is booked with its time.
+func TestAUseIsNotDatedBeforeItsIssue(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
+		d.clock.Advance(3*time.Hour + 30*time.Second)
+		issue := d.issued("cleaner", lot, order, "0.5").GetName()
+		d.clock.Advance(time.Hour)
+		_, err := d.usedAt(lot, morning.Add(2*time.Hour))
+		refused(t, "an hour before it", err, "TIME_BEFORE_ISSUE")
+		for _, part := range []string{order + " had 0 L of lot " + lot, "2026-11-25T10:00:00Z", "book it with the time"} {
+			if said := status.Convert(err).Message(); !strings.Contains(said, part) {
+				t.Errorf("%q doesn't say %q", said, part)
+			}
+		}
+		of(d.reverse(issue)).done(t)
+		of(d.issuedAt(lot, morning.Add(time.Hour), "booked late")).done(t)
+		of(d.usedAt(lot, morning.Add(2*time.Hour))).done(t)
+		_, err = d.usedAt(lot, morning.Add(2*time.Hour))
+		refused(t, "what the job has not", err, "INSUFFICIENT_STOCK")
+		of(d.issuedAt(lot, morning.Add(3*time.Hour+30*time.Second), "booked late")).done(t)
+		of(d.usedAt(lot, morning.Add(3*time.Hour))).done(t) // written to the minute
+		for at := morning; at.Before(d.clock.Now()); at = at.Add(20 * time.Minute) {
+			if total := d.trace(lot, consumablesv1.TraceLotRequest_FORWARD, at).GetTotal(); strings.HasPrefix(total.GetIssuedUnused().GetValue(), "-") && !at.Equal(morning.Add(3*time.Hour)) {
+				t.Errorf("as of %v: %v", at, total)
+			}
+		}
+		d.balanced()
+	})
+}
+
 // A step that was done before the recall and is heard of after it is booked whatever its lot is, and told like a use by hand.
 func TestAStepThatIsHeardOfAfterTheRecallTellsItsEngine(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {
