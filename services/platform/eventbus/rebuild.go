@@ -32,6 +32,12 @@ type Content struct {
 	Hash  string
 }
 
+// replaying marks the context of facts that take effect again.
+type replaying struct{}
+
+// Replayed says whether a fact takes effect again to fill a model: what else followed from it followed when it was new.
+func Replayed(ctx context.Context) bool { return ctx.Value(replaying{}) != nil }
+
 // Rebuilt is what replaying the facts into empty rows came to.
 type Rebuilt struct {
 	Rows
@@ -84,7 +90,7 @@ func (b *Bus) rebuild(ctx context.Context, tx *storage.Tx, c Consumer) ([]Rebuil
 		rebuilt = append(rebuilt, Rebuilt{Rows: rows, Before: before})
 	}
 	r := replay{Consumer: c, tx: tx, seen: map[string]bool{}, blocked: map[aggregate]bool{}}
-	if err := r.all(ctx, b); err != nil {
+	if err := r.all(context.WithValue(ctx, replaying{}, true), b); err != nil {
 		return nil, err
 	}
 	for i, rows := range c.Model.Rows {

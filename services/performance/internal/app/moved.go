@@ -28,7 +28,7 @@ func (a *App) Moved(ctx context.Context, engine string) (eventbus.Effect, error)
 		if err != nil {
 			return err
 		}
-		if err := store.SaveFittings(ctx, tx, engine, fittings); err != nil {
+		if err := store.SaveFittings(ctx, tx, engine, fittings); err != nil || eventbus.Replayed(ctx) {
 			return err
 		}
 		known, ok, err := store.FindProfile(ctx, tx, engine)
