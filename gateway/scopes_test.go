@@ -176,3 +176,20 @@ func TestAKeyOfAnAreaMayAskForItsOperations(t *testing.T) {
 		}
 	}
 }
+
+// The role of agents limits whoever has it: no scope takes it away, neither of a key nor of a token that the agent asks for itself.
+func TestNoScopeTakesTheLimitsOfAnAgentAway(t *testing.T) {
+	w := newWorld(t)
+	name, narrowed := w.machine([]string{"agent", "admin"}, "role:admin")
+	wide, secret := w.machine([]string{"agent", "admin"})
+	_, answer, _ := w.grant(wide, secret, url.Values{"grant_type": {"client_credentials"}, "scope": {"role:admin"}})
+	token, _ := answer["access_token"].(string)
+	for what, bearer := range map[string]string{"a key": narrowed, "a token": token} {
+		_, err := accessv1.NewAccessServiceClient(w.conn).CreateAccount(w.as(bearer), &accessv1.CreateAccountRequest{Account: &accessv1.Account{
+			Login: "by-" + name[len(name)-4:], DisplayName: "x", Kind: accessv1.Account_MACHINE, Roles: []string{"viewer"},
+		}})
+		if reasonOf(err) != "AGENT_LIMITED" {
+			t.Errorf("%s of an agent that names another role only: %v", what, err)
+		}
+	}
+}

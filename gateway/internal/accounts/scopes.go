@@ -47,13 +47,16 @@ func some(scopes []string, form string) (values []string) {
 	return values
 }
 
-// narrowed are the roles that scopes leave; without a role among them, all.
+// limiting is the role that takes away, not gives: programs that reason in text.
+const limiting = "agent"
+
+// narrowed are the roles that scopes leave; without a role among them, all. The role of agents limits whoever has it, so no scope takes it away.
 func narrowed(roles, scopes []string) []string {
 	named := some(scopes, scopeRole)
 	if len(named) == 0 {
 		return roles
 	}
-	return slices.DeleteFunc(slices.Clone(roles), func(r string) bool { return !slices.Contains(named, r) })
+	return slices.DeleteFunc(slices.Clone(roles), func(r string) bool { return r != limiting && !slices.Contains(named, r) })
 }
 
 // narrow is a key's scopes made narrower by those that a token asks for; false when it asks for more than the key has.
