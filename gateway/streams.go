@@ -50,8 +50,9 @@ func (d *doorman) stream(srv any, stream grpc.ServerStream, info *grpc.StreamSer
 	}
 	ctx, end := context.WithCancelCause(who)
 	defer end(nil)
+	due := d.clock.After(recheckEvery) // from here on, not from when the goroutine comes to it
 	go func() {
-		if err := beside.Do(ctx, d.audit.Log, "looking who has a stream", func() error { return d.recheck(ctx, d.clock.After(recheckEvery), info.FullMethod) }); err != nil {
+		if err := beside.Do(ctx, d.audit.Log, "looking who has a stream", func() error { return d.recheck(ctx, due, info.FullMethod) }); err != nil {
 			end(err)
 		}
 	}()

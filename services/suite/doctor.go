@@ -44,7 +44,7 @@ func (c *doctorCommand) Run(e *environment) error {
 			finding, err := one.ask(e, client.Conn)
 			refusal, said := fault.As(rpc.FromStatus(err))
 			switch {
-			case err != nil && i > 0 && said && refusal.Reason == "ROLE_MISSING":
+			case err != nil && i > 0 && said && (refusal.Reason == "ROLE_MISSING" || refusal.Reason == "SCOPE_MISSING"):
 				state, finding = "NOT ASKED", "This key may not know it: it takes a key of quality or of an administrator."
 			case err != nil:
 				return errors.Join(rpc.FromStatus(err), table.Close())
@@ -67,24 +67,41 @@ func whoCalls(e *environment, conn grpc.ClientConnInterface) (string, error) {
 	return fmt.Sprintf("%s with the roles %v", session.GetAccount(), session.GetRoles()), err
 }
 
+// parkedFacts and lateChains ask page by page: a page ends with each part of the suite.
 func parkedFacts(e *environment, conn grpc.ClientConnInterface) (string, error) {
-	list, err := operationsv1.NewParkedFactsServiceClient(conn).ListParkedFacts(e.ctx, &operationsv1.ListParkedFactsRequest{PageSize: 1000})
-	for _, one := range list.GetParkedFacts() {
-		if one.GetState() == operationsv1.ParkedFact_PARKED {
-			return fmt.Sprintf("%s could not take effect: %s. See coldsection list parkedFacts.", one.GetName(), one.GetReason()), nil
+	ask := &operationsv1.ListParkedFactsRequest{PageSize: 1000}
+	for {
+		list, err := operationsv1.NewParkedFactsServiceClient(conn).ListParkedFacts(e.ctx, ask)
+		if err != nil {
+			return "", err
+		}
+		for _, one := range list.GetParkedFacts() {
+			if one.GetState() == operationsv1.ParkedFact_PARKED {
+				return fmt.Sprintf("%s could not take effect: %s. See coldsection list parkedFacts.", one.GetName(), one.GetReason()), nil
+			}
+		}
+		if ask.PageToken = list.GetNextPageToken(); ask.GetPageToken() == "" {
+			return "", nil
 		}
 	}
-	return "", err
 }
 
 func lateChains(e *environment, conn grpc.ClientConnInterface) (string, error) {
-	list, err := operationsv1.NewRecordChainsServiceClient(conn).ListRecordChains(e.ctx, &operationsv1.ListRecordChainsRequest{PageSize: 1000})
-	for _, chain := range list.GetRecordChains() {
-		if chain.GetClockBehind() {
-			return fmt.Sprintf("The clock is behind the last entry of %s, so nothing is recorded there. Set it, or confirm the time with ConfirmClock.", chain.GetName()), nil
+	ask := &operationsv1.ListRecordChainsRequest{PageSize: 1000}
+	for {
+		list, err := operationsv1.NewRecordChainsServiceClient(conn).ListRecordChains(e.ctx, ask)
+		if err != nil {
+			return "", err
+		}
+		for _, chain := range list.GetRecordChains() {
+			if chain.GetClockBehind() {
+				return fmt.Sprintf("The clock is behind the last entry of %s, so nothing is recorded there. Set it, or confirm the time with ConfirmClock.", chain.GetName()), nil
+			}
+		}
+		if ask.PageToken = list.GetNextPageToken(); ask.GetPageToken() == "" {
+			return "", nil
 		}
 	}
-	return "", err
 }
 
 func unreviewed(e *environment, conn grpc.ClientConnInterface) (string, error) {

@@ -63,7 +63,7 @@ func (b *Bus) feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 		if wait < 0 {
 			break
 		}
-		batch, last, err := b.batch(ctx, subjects, next, q.size(len(facts)), wait)
+		batch, last, err := b.batch(ctx, subjects, next, q.size(len(facts), looked), wait)
 		if err != nil {
 			return nil, q.After, err
 		}
@@ -83,18 +83,16 @@ func (b *Bus) feed(ctx context.Context, q FeedQuery) (facts []Message, next uint
 // it looked.
 const mostLooked = 20_000
 
-// sieve is how many facts are read at once where some of them may not be asked for.
+// sieve is how many facts are read at once where some of them are not asked for.
 const sieve = 1000
 
-// sifts says whether facts that the stream gives may be left out.
-func (q FeedQuery) sifts() bool { return q.Subject != "" || q.May != nil }
-
-// size is how many facts to read next when there are so many.
-func (q FeedQuery) size(have int) int {
-	if q.sifts() {
-		return min(max(q.Limit-have, sieve), cmp.Or(q.most, mostLooked))
+// size is how many facts to read next when there are so many of those looked at; more than are wanted only once some of them were left out.
+func (q FeedQuery) size(have, looked int) int {
+	want := q.Limit - have
+	if looked > have {
+		want = max(want, sieve)
 	}
-	return q.Limit - have
+	return min(want, cmp.Or(q.most, mostLooked)-looked)
 }
 
 // pick adds what was asked for of a batch, up to the limit; last is how far it was looked at.

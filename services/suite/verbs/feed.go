@@ -46,7 +46,8 @@ func (c Client) Facts(ctx context.Context, after string, types []string, follow 
 		if err := rows.Flush(); err != nil {
 			return in.GetAfter(), err
 		}
-		if in.After = out.GetNextCursor(); len(out.GetEvents()) == 0 && !follow {
+		before := in.GetAfter()
+		if in.After = out.GetNextCursor(); in.GetAfter() == before && !follow { // an answer without facts may have passed over many that are for others
 			return in.GetAfter(), nil
 		}
 	}

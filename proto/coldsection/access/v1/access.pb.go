@@ -2905,7 +2905,7 @@ type ListEventsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The facts, oldest first.
 	Events []*Event `protobuf:"bytes,1,rep,name=events,proto3" json:"events,omitempty"`
-	// Where to go on; also given when there was nothing new.
+	// Where to go on; also given when there was nothing new. An answer without facts may move it on, over facts that were not asked for; the end is where it stays.
 	NextCursor    string `protobuf:"bytes,2,opt,name=next_cursor,json=nextCursor,proto3" json:"next_cursor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
