@@ -5,6 +5,7 @@ import { el } from "/dom.js";
 
 const page = document.getElementById("page"), message = document.getElementById("message"), slow = document.getElementById("slow");
 const holds = new Set();
+const later = []; // what is said once the page that is read stands there
 let had = null, tellers = [];
 
 // wait tells how long it takes, in words that a screen reader speaks too; the ways to other pages stay open.
@@ -32,8 +33,8 @@ export function free(reason) {
   had = null;
 }
 
-// settled opens the page whatever shut it: another one stands there now, which waits for nothing.
-export const settled = () => [...holds].forEach(free);
+// settled opens the page whatever shut it: another one stands there now, which waits for nothing, and is told what came of a change while it was read.
+export const settled = () => { [...holds].forEach(free); later.splice(0).forEach((tell) => setTimeout(tell)); };
 
 export const busy = () => holds.size > 0;
 
@@ -41,7 +42,8 @@ export const busy = () => holds.size > 0;
 // away, and what became of the change is said in the page's message. Nothing that came back is lost in a page that is gone.
 export async function changing(title, change, done, refused) {
   if (busy()) return refused(new Refused("Something else is still under way. Press once more when it is done."));
-  const from = page.dataset.shows, reason = {}, elsewhere = () => page.dataset.shows !== from, say = (said) => { message.textContent = said; };
+  const from = page.dataset.shows, reason = {}, elsewhere = () => page.dataset.shows !== from || busy();
+  const say = (said) => { const tell = () => { message.textContent = said; }; if (busy()) later.push(tell); else tell(); };
   hold(reason);
   try {
     const said = await change();

@@ -125,8 +125,9 @@ export function issueDesk(preset) {
     const body = { workOrder: order.name, quantity, ...(overrideReason ? { overrideReason } : {}) };
     const done = await call("POST", `/v1/${draft.name}:issue`, body, key);
     close();
-    say(true, `${amount(quantity)} of ${await lotOf(done.lot)} went out to ${order.number}; ${amount(done.remaining)} of the lot is left.`);
-    await showNeeds();
+    const lot = await lotOf(done.lot).catch((e) => { if (!(e instanceof Refused)) throw e; return "the lot"; }); // it went out, whatever can be read now
+    say(true, `${amount(quantity)} of ${lot} went out to ${order.number}; ${amount(done.remaining)} of the lot is left.`);
+    await showNeeds().catch((e) => { if (!(e instanceof Refused)) throw e; });
   }
 
   // showOpen is what waits before an order is scanned: every order that something has still to go out for, by the time it is needed.

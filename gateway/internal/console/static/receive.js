@@ -63,10 +63,10 @@ export async function receiving() {
     const [given, ...asked] = questions(item.receivingQuestions || [], "question");
     async function entered() {
       const certificate = number.value() ? { number: number.value() } : undefined;
-      if (file.box.files[0] && !certificate) return say(false, "A certificate file needs its number. Type the number that is on it.");
+      if (file.box.files[0] && !certificate) throw new Refused("A certificate file needs its number. Type the number that is on it.");
       if (file.box.files[0]) {
         const hash = await hashOf(file.box.files[0]);
-        if (!hash) return say(false, "This browser gives no hash over plain HTTP. Open the console over HTTPS, or leave the file out.");
+        if (!hash) throw new Refused("This browser gives no hash over plain HTTP. Open the console over HTTPS, or leave the file out.");
         certificate.contentSha256 = hash;
       }
       const done = await call("POST", "/v1/lots:receive", {
@@ -75,7 +75,7 @@ export async function receiving() {
       }, key);
       delivery.replaceChildren();
       say(true, `Booked in: ${item.displayName}, ${batchOf(done)}, code ${done.shortCode}. It is held: ${done.holdReason}. `, label(done));
-      await showWaiting();
+      await showWaiting().catch((e) => { if (!(e instanceof Refused)) throw e; }); // it is booked in, whatever becomes of the list
     }
     delivery.replaceChildren(el("h3", {}, item.displayName),
       hazards(item),

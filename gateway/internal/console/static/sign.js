@@ -65,12 +65,14 @@ export async function signing(again, name, title, meaning, verb, { regime, say =
   }
   // anew shows it anew; meanwhile nothing can be signed, as the text above is not what would be.
   async function anew() {
+    const mine = turn + 1; // show takes the next turn at once
     button.disabled = true;
     try { await show(); } catch (e) {
       if (!(e instanceof Refused)) throw e;
-      said.textContent = "✕ " + e.message;
+      if (mine === turn) said.textContent = "✕ " + e.message;
+      return; // what stands above is not what would be signed
     }
-    look();
+    if (mine === turn) look();
   }
   async function sign() {
     const counted = total.body(), given = await proof.prove();
