@@ -265,7 +265,8 @@ func counted(all []*workordersv1.Step, step *workordersv1.Step, req *workordersv
 	if step.GetKind() != workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT {
 		return countedLater(all, step, req)
 	}
-	out := stillOut(all)
+	at := slices.IndexFunc(all, func(s *workordersv1.Step) bool { return s.GetName() == step.GetName() })
+	out := stillOut(all[:at+1]) // what went out before this count
 	if out == 0 {
 		out = req.GetRemovedItemCount()
 	}

@@ -66,9 +66,9 @@ func (u unit) mayVoid(ctx context.Context, o *workordersv1.WorkOrder) (wet bool,
 	return wet, flow.Voids(ending, o.GetName())
 }
 
-// stillOut is how many items were taken out since the last count.
+// stillOut is how many items were taken out and not counted back since. What a count that is open has to count is not cleared by a later one that is done.
 func stillOut(steps []*workordersv1.Step) int32 {
-	out := int32(0)
+	out, owed := int32(0), int32(0)
 	for _, s := range steps {
 		counts, done := s.GetKind() == workordersv1.StepKind_STEP_KIND_RESTORE_AND_COUNT, s.GetState() == workordersv1.Step_DONE
 		switch {
@@ -77,12 +77,12 @@ func stillOut(steps []*workordersv1.Step) int32 {
 		case done:
 			out += s.GetRemovedItemCount()
 		case counts: // opened again: what was counted back is to be counted once more
-			out = max(out, tookOut(s))
+			owed, out = owed+max(out, tookOut(s)), 0
 		default:
 			out += tookOut(s)
 		}
 	}
-	return out
+	return owed + out
 }
 
 // tookOut is how many items a step took out when it was done last, before it was opened again: they are out until it is done anew, or counted back, also

@@ -45,7 +45,7 @@ func withdrawn(o *workordersv1.WorkOrder) bool {
 
 // reasoned changes why there are the orders of an advice that nobody started, and tells of each.
 func (u unit) reasoned(ctx context.Context, engine, advice string, change func(*workordersv1.WorkOrder) bool) error {
-	all, err := store.Orders.Where(ctx, u.Tx, "engine = $1 ORDER BY name", engine)
+	all, err := store.Orders.Where(ctx, u.Tx, "engine = $1 ORDER BY name"+u.ForUpdate(), engine)
 	if err != nil {
 		return err
 	}
