@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 
+	"google.golang.org/protobuf/proto"
+
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
@@ -159,13 +161,17 @@ func (u unit) corrected(ctx context.Context, s seen, done []*store.Record) ([]*s
 
 // movedSince is by how much the counters at the end of the day of the work are known to be other than they were when the work was recorded.
 func (u unit) movedSince(ctx context.Context, a *store.Record, s seen) (*compliancev1.Counters, error) {
+	moved := reentered(s, a)
+	if s.records.lastEnded.IsZero() && proto.Equal(moved, &compliancev1.Counters{}) {
+		return moved, nil // flying that came late only adds, which lowers nothing
+	}
 	day := a.DoneDate.String()
 	then, err := store.CountersFlown(ctx, u.Tx, s.subject.GetName(), day, storage.FromMicros(a.Recorded))
 	if err != nil {
 		return nil, err
 	}
 	now, err := store.CountersFlown(ctx, u.Tx, s.subject.GetName(), day, s.known)
-	return countersPlus(countersPlus(now, negative(then)), reentered(s, a)), err
+	return countersPlus(countersPlus(now, negative(then)), moved), err
 }
 
 func lower(c due.Counters, moved *compliancev1.Counters) due.Counters {

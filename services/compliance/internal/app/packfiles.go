@@ -174,7 +174,8 @@ func (u unit) chain(ctx context.Context, g *gathered, all []seen, known time.Tim
 	for _, s := range all {
 		about["components"] = append(about["components"], s.subject.GetName())
 	}
-	for _, stream := range []string{"accomplishments", "applicability", "components", "extensions", "fittings"} {
+	about["entries"] = slices.Clone(about["components"]) // corrections of what a thing was entered with; each list is sorted in place
+	for _, stream := range []string{"accomplishments", "applicability", "components", "entries", "extensions", "fittings"} {
 		names := about[stream]
 		slices.Sort(names)
 		proofs, err := recordchain.Proofs(ctx, u.Tx, stream, slices.Compact(names), known)

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/platform/recordpack"
 )
 
 // reenter corrects what something was entered with; a day says at whose end the counters are right.
@@ -192,6 +193,25 @@ func TestACorrectedHistoryLowersWorkToo(t *testing.T) {
 		}
 		if got := w.dueOn("check", "components/p1").GetRemaining(); len(got) == 0 || got[0].GetDueCounter() != 390*3600 {
 			t.Errorf("done at 90 h in truth, every 300 h: %v", got)
+		}
+	})
+}
+
+// The record pack of a thing shows who signed that its entry was wrong.
+func TestARecordPackShowsCorrectionsOfEntries(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		audited(w)
+		must(w.reenter("engines/one", runs(1100, 900), nil, "quality"))(t)
+		w.clock.Advance(time.Hour)
+		at := w.clock.Now()
+		pack, file := w.packed("engines/one", at, at)
+		if r := recordpack.Verify(file, pack.GetPublicKey()); len(r.Faults) > 0 {
+			t.Fatalf("%+v", r)
+		}
+		for _, want := range []string{`"stream": "entries"`, "entry_corrected"} {
+			if chain := unpacked(t, file)["chain.json"]; !strings.Contains(chain, want) {
+				t.Errorf("the chain lacks %s:\n%s", want, chain)
+			}
 		}
 	})
 }

@@ -63,6 +63,16 @@ func (u unit) rulesThen(ctx context.Context, lot *consumablesv1.Lot, item *consu
 // hadThen refuses a use that is dated before the job had so much, by more than a minute to which times are written: the trace as of then would have
 // it on the engine and nowhere before. Where the job has too little now, the ledger says so. Reason: TIME_BEFORE_ISSUE.
 func (u unit) hadThen(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, order string, at time.Time) error {
+	if sealed := lot.GetSourceLot(); sealed != "" { // a pack that was opened for this use is dated with it: the job had it sealed by then
+		had, err := store.BalanceAt(ctx, u.Tx, sealed, order, at.Add(time.Minute))
+		if err != nil {
+			return err
+		}
+		if had < 0 {
+			return fault.Precondition("TIME_BEFORE_ISSUE", "%s had no sealed pack of lot %s at %s. Correct the time; or, if the issue was booked late, reverse it and book it "+
+				"with the time at which it was handed out.", order, sealed, at.UTC().Format(time.RFC3339)).With("lot", sealed)
+		}
+	}
 	now, err := store.Balance(ctx, u.Tx, lot.GetName(), order)
 	if err != nil || now < amount {
 		return err

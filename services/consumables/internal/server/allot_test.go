@@ -251,7 +251,7 @@ func TestNothingIsClaimedForWhatIsOver(t *testing.T) {
 	})
 }
 
-// Two instances that look at the same time, while more comes in and people claim by hand, promise no litre twice, tell nobody twice, and in the
+// Two instances that look at the same time, while somebody lists the demands, promise no litre twice, tell nobody twice, and in the
 // end leave nobody short who needs it before somebody who was served.
 func TestTwoInstancesClaimNothingTwice(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {

@@ -180,6 +180,26 @@ func TestAUseIsNotDatedBeforeItsIssue(t *testing.T) {
 	})
 }
 
+// A sealed pack that is opened for a use is dated with it, so it is the sealed one that the job must have had by then.
+func TestAUseOfASealedPackIsNotDatedBeforeItsIssue(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.canned("l1", "20", "5", june)
+		d.clock.Advance(3 * time.Hour)
+		d.issued("cleaner", lot, order, "5")
+		d.clock.Advance(time.Hour)
+		_, err := d.usedAt(lot, morning.Add(2*time.Hour))
+		refused(t, "an hour before its issue", err, "TIME_BEFORE_ISSUE")
+		if got := d.at(lot, order); got != "5" {
+			t.Errorf("%s is sealed at the job", got)
+		}
+		of(d.usedAt(lot, morning.Add(3*time.Hour))).done(t)
+		if got := d.at(lot, order); got != "" && got != "0" {
+			t.Errorf("%s is sealed at the job after one was opened", got)
+		}
+		d.balanced()
+	})
+}
+
 // A step that was done before the recall and is heard of after it is booked whatever its lot is, and told like a use by hand.
 func TestAStepThatIsHeardOfAfterTheRecallTellsItsEngine(t *testing.T) {
 	desks(t, func(t *testing.T, d desk) {

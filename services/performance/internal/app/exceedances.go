@@ -138,8 +138,12 @@ func (a *App) Motored(ctx context.Context, tx *storage.Tx, fact *workordersv1.Mo
 	if err != nil && !fault.HasReason(err, "NOT_FOUND") {
 		return err
 	}
+	cause := []string{run.GetName()}
+	if fact.GetCorrectedRun() != "" { // judged anew: another finding than the one that was told before, which may be closed
+		cause = append(cause, run.GetExceedanceText())
+	}
 	err = u.addExceedance(ctx, profile, &performancev1.EngineExceedance{
-		Name: exceedanceName(profile.Name, run.GetName()), Source: performancev1.EngineExceedance_MOTORING, State: performancev1.EngineExceedance_OPEN,
+		Name: exceedanceName(profile.Name, cause...), Source: performancev1.EngineExceedance_MOTORING, State: performancev1.EngineExceedance_OPEN,
 		ExceedTime: run.GetStartTime(), Verdict: performancev1.EngineExceedance_LIMIT_BROKEN, Explanation: run.GetExceedanceText(), Evidence: []string{run.GetName()},
 		WorkOrder: fact.GetWorkOrder(), Document: model.GetDocument(), EngineModel: profile.Model, ModelRevision: model.GetRevision(), Note: run.GetRemarks(),
 		Action: "What the approved maintenance data ask for after a motoring run beyond its limits.", Person: run.GetPerson(),
