@@ -66,6 +66,9 @@ func TestFindingsStopWorkAndNeedTwoPeople(t *testing.T) {
 		}
 		_, err := s.do.CompleteStep(s.as("ann"), completion(s.steps(o)[0]))
 		s.refused(err, "ON_HOLD", "Crack")
+		// An answer that decides nothing would end the finding for ever: it could be neither put right, put off nor decided by the customer.
+		_, err = s.do.AnswerFinding(s.as("sam"), &workordersv1.AnswerFindingRequest{Name: f.GetName(), Answer: "seen"})
+		s.refused(err, "FIELD_INVALID", "disposition")
 		must[*workordersv1.Finding](s)(s.do.AnswerFinding(s.as("sam"), &workordersv1.AnswerFindingRequest{
 			Name: f.GetName(), Disposition: workordersv1.Finding_RECTIFY, Answer: "replaced",
 		}))

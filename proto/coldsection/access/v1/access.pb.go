@@ -3279,14 +3279,14 @@ var File_coldsection_access_v1_access_proto protoreflect.FileDescriptor
 
 const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\n" +
-	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8d\b\n" +
+	"\"coldsection/access/v1/access.proto\x12\x15coldsection.access.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1cgoogle/protobuf/struct.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\b\n" +
 	"\aAccount\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12>\n" +
 	"\x05login\x18\x02 \x01(\tB(\xe2A\x02\x02\x05\xbaH r\x1e2\x1c^[a-z0-9][a-z0-9._@-]{1,62}$R\x05login\x120\n" +
 	"\fdisplay_name\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12\x1c\n" +
 	"\x06person\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x06person\x12$\n" +
-	"\x05roles\x18\x05 \x03(\tB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\x10\x10\x18\x01R\x05roles\x12E\n" +
-	"\x04kind\x18\x06 \x01(\x0e2#.coldsection.access.v1.Account.KindB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12@\n" +
+	"\x05roles\x18\x05 \x03(\tB\x0e\xe2A\x01\x02\xbaH\a\x92\x01\x04\x10\x10\x18\x01R\x05roles\x12G\n" +
+	"\x04kind\x18\x06 \x01(\x0e2#.coldsection.access.v1.Account.KindB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12@\n" +
 	"\x05state\x18\a \x01(\x0e2$.coldsection.access.v1.Account.StateB\x04\xe2A\x01\x03R\x05state\x12\x18\n" +
 	"\x04etag\x18\b \x01(\tB\x04\xe2A\x01\x01R\x04etag\x12A\n" +
 	"\vcreate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +

@@ -8880,11 +8880,11 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xc9\x14\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcb\x14\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
-	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12H\n" +
-	"\x04kind\x18\x03 \x01(\x0e2%.coldsection.consumables.v1.Item.KindB\r\xe2A\x02\x02\x05\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x124\n" +
+	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12J\n" +
+	"\x04kind\x18\x03 \x01(\x0e2%.coldsection.consumables.v1.Item.KindB\x0f\xe2A\x02\x02\x05\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x124\n" +
 	"\x0ebase_unit_code\x18\x04 \x01(\tB\x0e\xe2A\x02\x02\x05\xbaH\x06r\x04\x10\x01\x18\x18R\fbaseUnitCode\x12,\n" +
 	"\vpart_number\x18\x05 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18@R\n" +
 	"partNumber\x12I\n" +
@@ -8974,11 +8974,11 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\bMixRatio\x12/\n" +
 	"\vwater_parts\x18\x01 \x01(\x05B\x0e\xe2A\x01\x02\xbaH\a\x1a\x05\x18\xe8\a(\x00R\n" +
 	"waterParts\x123\n" +
-	"\rcleaner_parts\x18\x02 \x01(\x05B\x0e\xe2A\x01\x02\xbaH\a\x1a\x05\x18\xe8\a(\x01R\fcleanerParts\"\x95\x04\n" +
+	"\rcleaner_parts\x18\x02 \x01(\x05B\x0e\xe2A\x01\x02\xbaH\a\x1a\x05\x18\xe8\a(\x01R\fcleanerParts\"\x97\x04\n" +
 	"\bLocation\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
-	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12L\n" +
-	"\x04kind\x18\x03 \x01(\x0e2).coldsection.consumables.v1.Location.KindB\r\xe2A\x02\x02\x05\xbaH\x05\x82\x01\x02\x10\x01R\x04kind\x12(\n" +
+	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12N\n" +
+	"\x04kind\x18\x03 \x01(\x0e2).coldsection.consumables.v1.Location.KindB\x0f\xe2A\x02\x02\x05\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04kind\x12(\n" +
 	"\ttime_zone\x18\x04 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18@R\btimeZone\x12\x18\n" +
 	"\x04etag\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12A\n" +
 	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
@@ -9169,10 +9169,10 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"READ_AT_25\x10\x02\x12\x11\n" +
 	"\rSTEPPED_TABLE\x10\x03:W\xeaAT\n" +
 	"\x1ecoldsection.example/WaterGrade\x12\x19waterGrades/{water_grade}*\vwaterGrades2\n" +
-	"waterGrade\"\xef\x03\n" +
+	"waterGrade\"\xf1\x03\n" +
 	"\n" +
-	"WaterLimit\x12Y\n" +
-	"\bproperty\x18\x01 \x01(\x0e2/.coldsection.consumables.v1.WaterLimit.PropertyB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\bproperty\x12%\n" +
+	"WaterLimit\x12[\n" +
+	"\bproperty\x18\x01 \x01(\x0e2/.coldsection.consumables.v1.WaterLimit.PropertyB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bproperty\x12%\n" +
 	"\aminimum\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18 R\aminimum\x12'\n" +
 	"\amaximum\x18\x03 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18 R\amaximum\x12*\n" +
 	"\tunit_code\x18\x04 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18\x18R\bunitCode\x12S\n" +
@@ -9364,10 +9364,10 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\x06lot_id\x18\x06 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x05lotId\x123\n" +
 	"\n" +
 	"request_id\x18\a \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\b \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xe0\x01\n" +
+	"\rvalidate_only\x18\b \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xe2\x01\n" +
 	"\x10InspectionAnswer\x12*\n" +
-	"\bquestion\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\bquestion\x12Y\n" +
-	"\x06answer\x18\x02 \x01(\x0e23.coldsection.consumables.v1.InspectionAnswer.AnswerB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x06answer\"E\n" +
+	"\bquestion\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\bquestion\x12[\n" +
+	"\x06answer\x18\x02 \x01(\x0e23.coldsection.consumables.v1.InspectionAnswer.AnswerB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x06answer\"E\n" +
 	"\x06Answer\x12\x16\n" +
 	"\x12ANSWER_UNSPECIFIED\x10\x00\x12\a\n" +
 	"\x03YES\x10\x01\x12\x06\n" +

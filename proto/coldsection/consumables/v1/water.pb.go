@@ -969,12 +969,12 @@ var File_coldsection_consumables_v1_water_proto protoreflect.FileDescriptor
 
 const file_coldsection_consumables_v1_water_proto_rawDesc = "" +
 	"\n" +
-	"&coldsection/consumables/v1/water.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/consumables/v1/consumables.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x89\n" +
+	"&coldsection/consumables/v1/water.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a,coldsection/consumables/v1/consumables.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8b\n" +
 	"\n" +
 	"\rProductionRun\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12+\n" +
-	"\tequipment\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18PR\tequipment\x12Y\n" +
-	"\aprocess\x18\x03 \x01(\x0e21.coldsection.consumables.v1.ProductionRun.ProcessB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\aprocess\x12<\n" +
+	"\tequipment\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18PR\tequipment\x12[\n" +
+	"\aprocess\x18\x03 \x01(\x0e21.coldsection.consumables.v1.ProductionRun.ProcessB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\aprocess\x12<\n" +
 	"\x04item\x18\x04 \x01(\tB(\xe2A\x01\x02\xfaA\x1a\n" +
 	"\x18coldsection.example/Item\xbaH\x04r\x02\x10\x01R\x04item\x12E\n" +
 	"\n" +
@@ -1013,10 +1013,10 @@ const file_coldsection_consumables_v1_water_proto_rawDesc = "" +
 	"\x1ccoldsection.example/Location\xbaH\x04r\x02\x10\x01R\blocation\x122\n" +
 	"\x03lot\x18\x03 \x01(\tB \xe2A\x01\x03\xfaA\x19\n" +
 	"\x17coldsection.example/LotR\x03lot\x12F\n" +
-	"\x06lot_id\x18\x04 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x05lotId\"\xa3\x02\n" +
+	"\x06lot_id\x18\x04 \x01(\tB/\xe2A\x01\x01\xbaH(r&2$^([a-z]([a-z0-9-]{0,61}[a-z0-9])?)?$R\x05lotId\"\xa5\x02\n" +
 	"\n" +
-	"PartChange\x12M\n" +
-	"\x04part\x18\x01 \x01(\x0e2+.coldsection.consumables.v1.PartChange.PartB\f\xe2A\x01\x02\xbaH\x05\x82\x01\x02\x10\x01R\x04part\x12*\n" +
+	"PartChange\x12O\n" +
+	"\x04part\x18\x01 \x01(\x0e2+.coldsection.consumables.v1.PartChange.PartB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x04part\x12*\n" +
 	"\n" +
 	"lot_number\x18\x02 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18PR\tlotNumber\x12G\n" +
 	"\vchange_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\n" +

@@ -154,6 +154,7 @@ func TestLimitsThatTellNothingAreRefused(t *testing.T) {
 		}{
 			"no limit": {&compliancev1.LimitTree{}, "LIMIT_INVALID"}, "five deep": {deep, "LIMIT_INVALID"},
 			"nothing within": {within(limit(compliancev1.IntervalLimit_CYCLES, 0)), "LIMIT_INVALID"}, "a day that never is within": {within(noDay), "DATE_INVALID"},
+			"no unit": {limit(compliancev1.IntervalLimit_UNIT_UNSPECIFIED, 5), "FIELD_INVALID"}, "no unit within": {within(limit(compliancev1.IntervalLimit_UNIT_UNSPECIFIED, 5)), "FIELD_INVALID"},
 		} {
 			_, err := w.commands.CreateRequirement(w.as("planner"), &compliancev1.CreateRequirementRequest{RequirementId: "odd", Requirement: &compliancev1.Requirement{
 				Code: "odd", DisplayName: name, Kind: compliancev1.Requirement_INSPECTION, Document: document, Repeat: c.repeat, Applicability: &compliancev1.Applicability{},
