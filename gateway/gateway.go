@@ -154,7 +154,7 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 			return err
 		}
 	}
-	operations.Register(g.server, d.Backends)
+	operations.Register(g.server, d.Backends, d.Keys)
 	if g.reflection {
 		reflection.Register(registrar{g.server})
 	}

@@ -21,7 +21,7 @@ func (c *chained) GetRecordChain(ctx context.Context, req *operationsv1.GetRecor
 // ListRecordChains gives a page of one service.
 func (c *chained) ListRecordChains(ctx context.Context, req *operationsv1.ListRecordChainsRequest) (out *operationsv1.ListRecordChainsResponse, err error) {
 	out = &operationsv1.ListRecordChainsResponse{}
-	out.NextPageToken, err = c.parts.walk(ctx, req.GetPageToken(), func(part, token string) (next string, rows int, err error) {
+	out.NextPageToken, err = c.parts.walk(ctx, req, func(part, token string) (next string, rows int, err error) {
 		req.PageToken = token
 		page, err := c.parts.by[part].ListRecordChains(ctx, req)
 		out.RecordChains = page.GetRecordChains()

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc"
 
 	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/chains"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/operations"
@@ -23,11 +24,11 @@ type server struct {
 	parts parts[operationsv1.OperationsServiceClient]
 }
 
-// Register adds the collection; backends reach the owners of the contract's packages, such as coldsection.performance.v1.
-func Register(r rpc.Registrar, backends map[string]grpc.ClientConnInterface) {
-	r.Register(&operationsv1.OperationsService_ServiceDesc, &server{parts: partsOf("operations/", backends, operationsv1.NewOperationsServiceClient)}, operations.Policy())
-	r.Register(&operationsv1.ParkedFactsService_ServiceDesc, &parked{parts: partsOf("parkedFacts/", backends, operationsv1.NewParkedFactsServiceClient)}, parking.Policy())
-	r.Register(&operationsv1.RecordChainsService_ServiceDesc, &chained{parts: partsOf("recordChains/", backends, operationsv1.NewRecordChainsServiceClient)}, chains.Policy())
+// Register adds the collections; backends reach the owners of the contract's packages, such as coldsection.performance.v1, and keys seal page tokens.
+func Register(r rpc.Registrar, backends map[string]grpc.ClientConnInterface, keys *auth.Keys) {
+	r.Register(&operationsv1.OperationsService_ServiceDesc, &server{parts: partsOf("operations/", backends, keys, operationsv1.NewOperationsServiceClient)}, operations.Policy())
+	r.Register(&operationsv1.ParkedFactsService_ServiceDesc, &parked{parts: partsOf("parkedFacts/", backends, keys, operationsv1.NewParkedFactsServiceClient)}, parking.Policy())
+	r.Register(&operationsv1.RecordChainsService_ServiceDesc, &chained{parts: partsOf("recordChains/", backends, keys, operationsv1.NewRecordChainsServiceClient)}, chains.Policy())
 }
 
 // known is an answer of a service; one that works no operations has none.
@@ -59,7 +60,7 @@ func (s *server) WaitOperation(ctx context.Context, req *operationsv1.WaitOperat
 // ListOperations gives a page of one service.
 func (s *server) ListOperations(ctx context.Context, req *operationsv1.ListOperationsRequest) (out *operationsv1.ListOperationsResponse, err error) {
 	out = &operationsv1.ListOperationsResponse{}
-	out.NextPageToken, err = s.parts.walk(ctx, req.GetPageToken(), func(part, token string) (next string, rows int, err error) {
+	out.NextPageToken, err = s.parts.walk(ctx, req, func(part, token string) (next string, rows int, err error) {
 		req.PageToken = token
 		page, err := s.parts.by[part].ListOperations(ctx, req)
 		out.Operations = page.GetOperations()

@@ -3,6 +3,7 @@ package operations_test
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"log/slog"
 	"slices"
 	"strconv"
@@ -86,7 +87,7 @@ func door(t *testing.T, parts ...part) operationsv1.OperationsServiceClient {
 	backends["coldsection.idle.v1"] = dial(func(srv *rpc.Server) {
 		srv.Register(&operationsv1.OperationsService_ServiceDesc, operationsv1.UnimplementedOperationsServiceServer{}, platform.Policy())
 	})
-	return operationsv1.NewOperationsServiceClient(dial(func(srv *rpc.Server) { operations.Register(srv, backends) }))
+	return operationsv1.NewOperationsServiceClient(dial(func(srv *rpc.Server) { operations.Register(srv, backends, keys) }))
 }
 
 func caller(t *testing.T) context.Context {
@@ -136,6 +137,48 @@ func TestAListOfASickPartOrABadTokenIsRefused(t *testing.T) {
 	}
 	if _, err := client.ListOperations(caller(t), &operationsv1.ListOperationsRequest{PageToken: "elsewhere.2"}); !fault.HasReason(rpc.FromStatus(err), "PAGE_TOKEN_INVALID") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// A page token is the caller's for one list, filter and order, says nothing of what is behind it, and nobody makes one: neither of its words nor of another's.
+func TestAPageTokenIsOfOneRequestOfOneCaller(t *testing.T) {
+	client := door(t, part{name: "compliance", all: 3}, part{name: "performance", all: 1})
+	asked := operationsv1.ListOperationsRequest{Filter: "done = true", OrderBy: "create_time desc"}
+	first, err := client.ListOperations(caller(t), &asked)
+	if err != nil || first.GetNextPageToken() == "" {
+		t.Fatalf("%v, %v", first, err)
+	}
+	token := first.GetNextPageToken()
+	raw, err := base64.RawURLEncoding.DecodeString(token)
+	if err != nil || bytes.Contains(raw, []byte("compliance")) || strings.Contains(token, "compliance") {
+		t.Errorf("%q can be read: %q, %v", token, raw, err)
+	}
+	another := auth.NewContext(t.Context(), auth.Identity{Account: "accounts/otto", Roles: []string{"analyst"}, Kind: auth.Human})
+	changed := bytes.Clone(raw)
+	changed[len(changed)-1] ^= 1
+	for what, c := range map[string]struct {
+		ctx                  context.Context
+		filter, order, token string
+	}{
+		"another filter":         {caller(t), "done = false", asked.GetOrderBy(), token},
+		"no filter":              {caller(t), "", asked.GetOrderBy(), token},
+		"another order":          {caller(t), asked.GetFilter(), "", token},
+		"what joins to the same": {caller(t), asked.GetFilter() + " " + asked.GetOrderBy(), "", token},
+		"another caller":         {another, asked.GetFilter(), asked.GetOrderBy(), token},
+		"made up":                {caller(t), asked.GetFilter(), asked.GetOrderBy(), "performance."},
+		"one bit turned":         {caller(t), asked.GetFilter(), asked.GetOrderBy(), base64.RawURLEncoding.EncodeToString(changed)},
+		"cut short":              {caller(t), asked.GetFilter(), asked.GetOrderBy(), token[:8]},
+	} {
+		page, err := client.ListOperations(c.ctx, &operationsv1.ListOperationsRequest{Filter: c.filter, OrderBy: c.order, PageToken: c.token})
+		if !fault.HasReason(rpc.FromStatus(err), "PAGE_TOKEN_INVALID") {
+			t.Errorf("%s: %v, %v", what, page, err)
+		}
+	}
+	second, err := client.ListOperations(caller(t), &operationsv1.ListOperationsRequest{
+		Filter: asked.GetFilter(), OrderBy: asked.GetOrderBy(), PageToken: token, PageSize: 7,
+	})
+	if err != nil || len(second.GetOperations()) != 1 || second.GetOperations()[0].GetName() != "operations/compliance-2" {
+		t.Errorf("its own next page, of another size: %v, %v", second, err)
 	}
 }
 

@@ -21,7 +21,7 @@ func (p *parked) GetParkedFact(ctx context.Context, req *operationsv1.GetParkedF
 // ListParkedFacts gives a page of one service.
 func (p *parked) ListParkedFacts(ctx context.Context, req *operationsv1.ListParkedFactsRequest) (out *operationsv1.ListParkedFactsResponse, err error) {
 	out = &operationsv1.ListParkedFactsResponse{}
-	out.NextPageToken, err = p.parts.walk(ctx, req.GetPageToken(), func(part, token string) (next string, rows int, err error) {
+	out.NextPageToken, err = p.parts.walk(ctx, req, func(part, token string) (next string, rows int, err error) {
 		req.PageToken = token
 		page, err := p.parts.by[part].ListParkedFacts(ctx, req)
 		out.ParkedFacts = page.GetParkedFacts()

@@ -2,6 +2,8 @@ package operations
 
 import (
 	"context"
+	"encoding/base64"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -9,7 +11,9 @@ import (
 	"google.golang.org/grpc"
 
 	"coldsection.example/gateway/internal/accounts"
+	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
 )
 
@@ -17,11 +21,14 @@ import (
 type parts[C any] struct {
 	collection string       // such as "operations/"
 	by         map[string]C // clients of the services by their name
+	keys       *auth.Keys   // seal page tokens
 }
 
 // partsOf are clients of all services.
-func partsOf[C any](collection string, backends map[string]grpc.ClientConnInterface, client func(grpc.ClientConnInterface) C) parts[C] {
-	p := parts[C]{collection: collection, by: map[string]C{}}
+func partsOf[C any](
+	collection string, backends map[string]grpc.ClientConnInterface, keys *auth.Keys, client func(grpc.ClientConnInterface) C,
+) parts[C] {
+	p := parts[C]{collection: collection, by: map[string]C{}, keys: keys}
 	for pkg, conn := range backends {
 		if names := strings.Split(pkg, "."); len(names) > 1 {
 			p.by[names[1]] = client(conn)
@@ -50,12 +57,12 @@ func worksNone(err error) bool {
 
 // walk asks one service that the caller's key reaches after the other for a page until one has rows; the token names the service that the next page is of, and its own
 // token. Reason: PAGE_TOKEN_INVALID.
-func (p parts[C]) walk(ctx context.Context, token string, ask func(part, token string) (next string, rows int, err error)) (string, error) {
+func (p parts[C]) walk(ctx context.Context, req listing.Request, ask func(part, token string) (next string, rows int, err error)) (string, error) {
 	parts := slices.DeleteFunc(slices.Sorted(maps.Keys(p.by)), func(part string) bool { return !accounts.InScope(ctx, part) })
-	at, inner := 0, ""
-	if token != "" {
+	at, inner, bound := 0, "", boundTo(ctx, req)
+	if token := req.GetPageToken(); token != "" {
 		var part string
-		part, inner, _ = strings.Cut(token, ".")
+		part, inner = p.opened(bound, token)
 		if at = slices.Index(parts, part); at < 0 {
 			return "", fault.Invalid("page_token", "PAGE_TOKEN_INVALID",
 				"This page token does not belong to this request. Repeat the first request without a token, and change nothing between pages.")
@@ -67,12 +74,38 @@ func (p parts[C]) walk(ctx context.Context, token string, ask func(part, token s
 		case err != nil && !worksNone(err):
 			return "", err
 		case next != "":
-			return parts[at] + "." + next, nil
+			return p.sealed(bound, parts[at], next)
 		case rows > 0 && at+1 < len(parts):
-			return parts[at+1] + ".", nil
+			return p.sealed(bound, parts[at+1], "")
 		case rows > 0:
 			return "", nil
 		}
 	}
 	return "", nil
+}
+
+// boundTo is what a token is good for: the list, the caller, the filter and the order, each quoted so that none runs into the next.
+func boundTo(ctx context.Context, req listing.Request) string {
+	caller, _ := auth.FromContext(ctx)
+	return fmt.Sprintf("page token of %s %q %q %q", req.ProtoReflect().Descriptor().FullName(), caller.Account, req.GetFilter(), req.GetOrderBy())
+}
+
+// sealed is a token that only this installation makes and reads.
+func (p parts[C]) sealed(bound, part, inner string) (string, error) {
+	token, err := p.keys.Seal(bound, []byte(part+"."+inner))
+	return base64.RawURLEncoding.EncodeToString(token), err
+}
+
+// opened is what sealed made a token of; no part when it is none, or was made for another request.
+func (p parts[C]) opened(bound, token string) (part, inner string) {
+	raw, err := base64.RawURLEncoding.DecodeString(token)
+	if err != nil {
+		return "", ""
+	}
+	plain, err := p.keys.Unseal(bound, raw)
+	if err != nil {
+		return "", ""
+	}
+	part, inner, _ = strings.Cut(string(plain), ".")
+	return part, inner
 }
