@@ -1,11 +1,13 @@
 package gateway_test
 
 import (
+	"context"
 	"testing"
 	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
+	reflectionv1 "google.golang.org/grpc/reflection/grpc_reflection_v1"
 	"google.golang.org/grpc/status"
 
 	"coldsection.example/gateway"
@@ -73,5 +75,27 @@ func TestSignInsOfOneAddressHaveALimit(t *testing.T) {
 	}
 	if err := w.get(w.admin); err != nil {
 		t.Errorf("who is signed in, from the same address: %v", err)
+	}
+}
+
+// Case C15: nobody is told the contract over reflection unless the operator switched it on, neither a stranger nor the administrator.
+func TestReflectionIsOffUnlessItIsSwitchedOn(t *testing.T) {
+	for _, on := range []bool{false, true} {
+		w := newWorld(t, func(c *gateway.Config) { c.Reflection = on })
+		for who, ctx := range map[string]context.Context{"a stranger": t.Context(), "the administrator": w.as(w.admin)} {
+			stream, err := reflectionv1.NewServerReflectionClient(w.conn).ServerReflectionInfo(ctx)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_ = stream.Send(&reflectionv1.ServerReflectionRequest{ // what became of it, Recv says
+				MessageRequest: &reflectionv1.ServerReflectionRequest_ListServices{ListServices: "*"},
+			})
+			answer, err := stream.Recv()
+			listed := len(answer.GetListServicesResponse().GetService())
+			if on && (err != nil || listed == 0) || !on && (status.Code(err) != codes.Unimplemented || listed != 0) {
+				t.Errorf("switched on: %v; to %s: %d services, %v", on, who, listed, err)
+			}
+			_ = stream.CloseSend()
+		}
 	}
 }
