@@ -73,7 +73,7 @@ type filtered struct {
 // Check API-09, of every list in the contract and every field that it can be filtered by: filters of its kind are read, wrong ones are refused with
 // their place, and a value that a resource shows chooses it and no resource with another.
 func everyListIsFiltered(t *testing.T, in told) {
-	asked, kinds, chosen := 0, map[string]int{}, 0
+	asked, kinds, chosen, bound := 0, map[string]int{}, 0, 0
 	lists := filteredLists(t, in, &asked)
 	for i, l := range lists {
 		for k, name := range l.fields() {
@@ -81,6 +81,9 @@ func everyListIsFiltered(t *testing.T, in told) {
 			kinds[kind]++
 			l.reads(name, kind, value)
 			l.refusesValues(name, kind)
+			if k == 0 && l.bindsTokens(name) {
+				bound++
+			}
 			if (i+k)%8 == 0 { // what hangs on no field is asked with some
 				for filter, at := range refusedAt(name, value) {
 					l.refuses(filter, at)
@@ -89,9 +92,9 @@ func everyListIsFiltered(t *testing.T, in told) {
 		}
 		chosen += l.chooses()
 	}
-	t.Logf("%d lists, fields by kind %v, %d requests, %d fields chose", len(lists), kinds, asked, chosen)
-	if len(lists) < 40 || len(kinds) != len(fieldKinds) || chosen < 80 {
-		t.Errorf("only %d lists with fields of %d kinds, and %d fields chose", len(lists), len(kinds), chosen)
+	t.Logf("%d lists, fields by kind %v, %d requests, %d fields chose, tokens of %d lists", len(lists), kinds, asked, chosen, bound)
+	if len(lists) < 40 || len(kinds) != len(fieldKinds) || chosen < 80 || bound < 20 {
+		t.Errorf("only %d lists with fields of %d kinds, %d fields chose, and %d lists had a page token", len(lists), len(kinds), chosen, bound)
 	}
 }
 
@@ -213,6 +216,19 @@ func (l filtered) refuses(filter string, at int) {
 		l.t.Errorf("%s, %s: %d %v, want position %d", l.path, filter, a.Status, a.Body, at)
 	}
 	checkProblem(l.t, l.path+" "+filter, a)
+}
+
+// bindsTokens asks for the second page with another filter than the first, which is refused; false when the list has one page.
+func (l filtered) bindsTokens(name string) bool {
+	token := text(l.reader.REST("GET", l.path+"?pageSize=1", nil).Body, "nextPageToken")
+	if token == "" {
+		return false
+	}
+	a := l.reader.REST("GET", l.path+"?pageSize=1&filter="+escaped(name+":*")+"&pageToken="+escaped(token), nil)
+	if a.Status != http.StatusBadRequest || a.Reason() != "PAGE_TOKEN_INVALID" {
+		l.t.Errorf("%s, the token of no filter with %s:*: %d %v", l.path, name, a.Status, a.Body)
+	}
+	return true
 }
 
 // chooses asks for the resources that have the value that the first one shows, field by field, and returns how many fields were asked for.
