@@ -31,7 +31,7 @@ var contract = []struct {
 	check func(t *testing.T, in told)
 }{
 	{"a fact's type is registered", factsAreRegistered}, {"stock moves", stockMoves}, {"collections have pages", collectionsHavePages}, {"filters are read", filtersAreRead},
-	{"every list is filtered", everyListIsFiltered}, {"masks change what they name", masksChangeWhatTheyName},
+	{"every list is filtered", everyListIsFiltered}, {"versions are named", versionsAreNamed}, {"masks change what they name", masksChangeWhatTheyName},
 	{"refusals are problems", refusalsAreProblems}, {"refusals tell nothing", refusalsTellNothing},
 	{"validate_only changes nothing", validateOnlyChangesNothing}, {"one key, many at once", oneKeyManyAtOnce},
 }
