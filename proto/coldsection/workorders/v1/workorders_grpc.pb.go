@@ -180,10 +180,11 @@ type WorkOrdersServiceClient interface {
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work, and the steps that are named are opened again as by
 	// ReopenStep. Roles: inspector, releaser. Reasons: STATE_NOT_ALLOWED, STEP_UNKNOWN.
 	ReworkWorkOrder(ctx context.Context, in *ReworkWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
-	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, and those of finish.
+	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, SIGNATURE_BROKEN (a
+	// signature in force does not hold: the record, or the signature itself, was changed past the tool), and those of finish.
 	InspectWorkOrder(ctx context.Context, in *InspectWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// INSPECTED, or FINISHED where no inspection is required, to RELEASED, with the releaser's signature. Role: releaser.
-	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED, INSPECTION_RESULT_NOT_WORDED, NO_DISCREPANCY, DATE_IN_FUTURE,
+	// Reasons: those of finish, SIGNATURE_BROKEN, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED, INSPECTION_RESULT_NOT_WORDED, NO_DISCREPANCY, DATE_IN_FUTURE,
 	// DATE_INVALID.
 	ReleaseWorkOrder(ctx context.Context, in *ReleaseWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed
@@ -663,10 +664,11 @@ type WorkOrdersServiceServer interface {
 	// FINISHED or INSPECTED back to STARTED; earlier signatures stop covering the work, and the steps that are named are opened again as by
 	// ReopenStep. Roles: inspector, releaser. Reasons: STATE_NOT_ALLOWED, STEP_UNKNOWN.
 	ReworkWorkOrder(context.Context, *ReworkWorkOrderRequest) (*WorkOrder, error)
-	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, and those of finish.
+	// FINISHED to INSPECTED, with the inspector's signature. Role: inspector. Reasons: SAME_PERSON, SIGNATURE_BROKEN (a
+	// signature in force does not hold: the record, or the signature itself, was changed past the tool), and those of finish.
 	InspectWorkOrder(context.Context, *InspectWorkOrderRequest) (*WorkOrder, error)
 	// INSPECTED, or FINISHED where no inspection is required, to RELEASED, with the releaser's signature. Role: releaser.
-	// Reasons: those of finish, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED, INSPECTION_RESULT_NOT_WORDED, NO_DISCREPANCY, DATE_IN_FUTURE,
+	// Reasons: those of finish, SIGNATURE_BROKEN, INSPECTION_MISSING, MATERIAL_NOT_RECONCILED, INSPECTION_RESULT_NOT_WORDED, NO_DISCREPANCY, DATE_IN_FUTURE,
 	// DATE_INVALID.
 	ReleaseWorkOrder(context.Context, *ReleaseWorkOrderRequest) (*WorkOrder, error)
 	// Ends an order that won't be released; what was recorded stays. Once anything was signed only quality ends it, as closed

@@ -154,7 +154,11 @@ func (a *App) DecideFinding(ctx context.Context, req *workordersv1.DecideFinding
 			return nil, fault.Invalid("decision.verdict", "VERDICT_MISSING", "A decision says what the customer wants. Say whether the customer AGREED or DECLINED.")
 		}
 		f.CustomerDecision = req.GetDecision()
-		f.CustomerDecision.Person, f.CustomerDecision.DecideTime = u.caller.Person, timestamppb.New(u.now)
+		at, err := u.afterSigning(ctx, o)
+		if err != nil {
+			return nil, err
+		}
+		f.CustomerDecision.Person, f.CustomerDecision.DecideTime = u.caller.Person, timestamppb.New(at)
 		if err := store.Findings.Save(ctx, tx, f, u.now); err != nil {
 			return nil, err
 		}

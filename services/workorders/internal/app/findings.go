@@ -39,7 +39,11 @@ func (a *App) CreateFinding(ctx context.Context, req *workordersv1.CreateFinding
 		f := req.GetFinding()
 		resource.ClearOutputOnly(f)
 		f.Name, f.State, f.Raiser = a.newName(o.GetName()+"/findings", req.GetFindingId()), workordersv1.Finding_RAISED, me
-		f.RaiseTime, f.OriginalDate = timestamppb.New(u.now), civil(u.now.In(zone))
+		at, err := u.afterSigning(ctx, o)
+		if err != nil {
+			return nil, err
+		}
+		f.RaiseTime, f.OriginalDate = timestamppb.New(at), civil(u.now.In(zone))
 		return f, u.raise(ctx, o, f)
 	})
 }

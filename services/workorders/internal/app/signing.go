@@ -70,10 +70,14 @@ func (u unit) preview(ctx context.Context, req *workordersv1.PreviewSignatureReq
 		return nil, err
 	}
 	resp.ContentHash = c.hash(resp.GetStatement())
+	broken, err := u.brokenOf(ctx, o, s.meaning)
+	for _, b := range broken {
+		resp.Missing = append(resp.Missing, b.text())
+	}
 	if !slices.Contains(o.GetAllowedVerbs(), rule.verb) {
 		resp.Missing = append(resp.Missing, fmt.Sprintf("The order is %s, which does not allow %q", o.GetState(), rule.verb))
 	}
-	return resp, nil
+	return resp, err
 }
 
 // signing is one signing call.
@@ -245,7 +249,7 @@ func (u unit) keepSignature(ctx context.Context, o *workordersv1.WorkOrder, sig 
 	return u.chain(ctx, o, sig)
 }
 
-// maySign checks what was shown, what is missing, and that nobody inspects the own work.
+// maySign checks what was shown, what is missing, that nobody inspects the own work, and that what was signed before still holds.
 func (u unit) maySign(ctx context.Context, o *workordersv1.WorkOrder, s signing, c content, text string, found asked) error {
 	me, err := u.me()
 	if err != nil {
@@ -262,6 +266,9 @@ func (u unit) maySign(ctx context.Context, o *workordersv1.WorkOrder, s signing,
 		return err
 	}
 	if _, _, err := flow.Next(flowOf(o), signingRules[s.meaning].verb, o.GetName()); err != nil {
+		return err
+	}
+	if err := u.standFast(ctx, o, s.meaning); err != nil {
 		return err
 	}
 	if err := c.refuse(o.GetName(), s); err != nil {
@@ -322,12 +329,17 @@ func (u unit) signaturesOf(ctx context.Context, o *workordersv1.WorkOrder) ([]*c
 
 func (u unit) chain(ctx context.Context, o *workordersv1.WorkOrder, s *commonv1.Signature) error {
 	_, _, err := recordchain.Append(ctx, u.Tx, recordchain.Entry{
-		Stream: "signatures", Kind: strings.ToLower(s.GetMeaning().String()), Subject: o.GetName(), At: u.now, Actor: u.caller.Account,
-		Fields: []recordchain.Field{
-			{Name: "signature", Value: s.GetName()}, {Name: "person", Value: s.GetPerson()}, {Name: "name", Value: s.GetPersonName()}, {Name: "certificate", Value: s.GetCertificate()},
-			{Name: "authorization", Value: s.GetAuthorization()}, {Name: "statement", Value: s.GetStatement()}, {Name: "content", Value: s.GetContentHash()},
-			{Name: "date", Value: resource.DateText(s.GetSignDate())}, {Name: "zone", Value: s.GetTimeZone()}, {Name: "method", Value: s.GetAuthenticationMethod()},
-		},
+		Stream: signatures, Kind: strings.ToLower(s.GetMeaning().String()), Subject: o.GetName(), At: u.now, Actor: u.caller.Account,
+		Fields: chained(s),
 	})
 	return err
+}
+
+// chained is what the chain keeps of a signature.
+func chained(s *commonv1.Signature) []recordchain.Field {
+	return []recordchain.Field{
+		{Name: "signature", Value: s.GetName()}, {Name: "person", Value: s.GetPerson()}, {Name: "name", Value: s.GetPersonName()}, {Name: "certificate", Value: s.GetCertificate()},
+		{Name: "authorization", Value: s.GetAuthorization()}, {Name: "statement", Value: s.GetStatement()}, {Name: "content", Value: s.GetContentHash()},
+		{Name: "date", Value: resource.DateText(s.GetSignDate())}, {Name: "zone", Value: s.GetTimeZone()}, {Name: "method", Value: s.GetAuthenticationMethod()},
+	}
 }

@@ -29,17 +29,24 @@ func (u unit) verify(ctx context.Context, s *commonv1.Signature) (*workordersv1.
 	if err != nil {
 		return nil, err
 	}
-	bad, err := recordchain.Verify(ctx, u.Tx, "signatures")
+	bad, err := recordchain.Verify(ctx, u.Tx, signatures)
 	if err != nil {
 		return nil, err
 	}
+	entries, err := u.entriesOf(ctx, orderOf(s.GetName()))
+	if err != nil {
+		return nil, err
+	}
+	differs := entries.differs(s)
 	resp := &workordersv1.VerifySignatureResponse{RecomputedHash: c.hash(s.GetStatement())}
-	resp.Valid = resp.GetRecomputedHash() == s.GetContentHash() && bad == 0 && s.GetVoidTime() == nil
+	resp.Valid = resp.GetRecomputedHash() == s.GetContentHash() && bad == 0 && differs == "" && s.GetVoidTime() == nil
 	switch {
 	case s.GetVoidTime() != nil:
 		resp.Explanation = "The work was sent back after this signature; it covers the work as it was."
 	case bad != 0:
 		resp.Explanation = fmt.Sprintf("The chain of signatures is broken at entry %d.", bad)
+	case differs != "":
+		resp.Explanation = "The signature is not the one that was made: " + differs + "."
 	case !resp.GetValid():
 		resp.Explanation = "The order's records are not those that were signed."
 	}
