@@ -1,6 +1,7 @@
 package eventbus
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -33,6 +34,9 @@ type Consumer struct {
 	Types   []string // event types, or prefixes such as "coldsection.stock.*"
 	Handle  Handler
 	Model   Model // what it keeps of facts alone; see Rebuild
+
+	// Limit is how long one try of a fact may take, its effect with it; 0 is five minutes. Handle has to heed its context.
+	Limit time.Duration
 }
 
 type notYetError struct{ reason string }
@@ -43,6 +47,7 @@ func (e notYetError) Error() string { return "not yet: " + e.reason }
 func NotYet(format string, args ...any) error { return notYetError{fmt.Sprintf(format, args...)} }
 
 const (
+	longest     = 5 * time.Minute        // that a try may take, unless the consumer says otherwise; the work is done in seconds
 	tries       = 4                      // of a fact that fails, before it is parked
 	firstPause  = 50 * time.Millisecond  // between tries; four times as long each time
 	retryParked = 250 * time.Millisecond // between looks at parked facts
@@ -187,6 +192,8 @@ func (w *worker) apply(ctx context.Context, m Message) error {
 	ctx = propagation.TraceContext{}.Extract(ctx, propagation.MapCarrier{"traceparent": m.TraceParent})
 	ctx, span := otel.Tracer("coldsection.example/services/platform/eventbus").Start(ctx, w.Durable+" "+m.Type, trace.WithSpanKind(trace.SpanKindConsumer))
 	defer span.End()
+	ctx, done := context.WithTimeout(ctx, cmp.Or(w.Limit, longest))
+	defer done()
 	now := w.clk.Now()
 	ctx = clock.Standing(asConsumer(ctx, w.Durable), now)
 	effect, err := w.handle(ctx, m)

@@ -84,10 +84,16 @@ func names(t *testing.T, db *storage.DB) (names []string) {
 // start runs a consumer of stock facts until the returned function is called.
 func start(t *testing.T, bus *eventbus.Bus, db *storage.DB, handle eventbus.Handler) (stop func()) {
 	t.Helper()
+	return run(t, bus, db, eventbus.Consumer{Handle: handle})
+}
+
+// run is start with a consumer that says more than how it handles facts.
+func run(t *testing.T, bus *eventbus.Bus, db *storage.DB, c eventbus.Consumer) (stop func()) {
+	t.Helper()
+	c.Durable, c.Types = "reader", []string{"coldsection.stock.*"}
 	ctx, cancel := context.WithCancel(t.Context())
 	var wg sync.WaitGroup
 	wg.Go(func() {
-		c := eventbus.Consumer{Durable: "reader", Types: []string{"coldsection.stock.*"}, Handle: handle}
 		if err := bus.Run(ctx, db, clock.System(), log, c); err != nil {
 			t.Error(err)
 		}
@@ -215,6 +221,24 @@ func parkedIDs(t *testing.T, db *storage.DB) (ids []string) {
 	return ids
 }
 
+// parkedReason is why a fact is parked, "" when it is not.
+func parkedReason(t *testing.T, db *storage.DB, id string) (why string) {
+	t.Helper()
+	err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		parked, err := eventbus.ParkedEvents(ctx, tx)
+		for _, p := range parked {
+			if p.ID == id {
+				why = p.Reason
+			}
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return why
+}
+
 // A handler that fails, panics, or whose effect fails leaves nothing behind; the fact is kept and the others go on.
 func TestFailingFactsAreParked(t *testing.T) {
 	for name, handle := range map[string]eventbus.Handler{
@@ -240,6 +264,26 @@ func TestFailingFactsAreParked(t *testing.T) {
 				t.Errorf("parked %v", parked)
 			}
 		})
+	}
+}
+
+// Fault D9: a handler that does not come back, as one that waits for an answer that never comes, is stopped; its fact is parked and the others go on.
+func TestAFactThatTakesTooLongIsParked(t *testing.T) {
+	bus, db := eventbustest.Embedded(t), storagetest.SQLite(t, effects)
+	publish(t, bus, issued("a1", "lots/a", 1), issued("a2", "lots/a", 2), issued("b1", "lots/b", 1))
+	run(t, bus, db, eventbus.Consumer{Limit: 50 * time.Millisecond, Handle: func(ctx context.Context, m eventbus.Message) (eventbus.Effect, error) {
+		if m.ID == "a1" {
+			<-ctx.Done()
+			return nil, ctx.Err()
+		}
+		return record(m.ID), nil
+	}})
+	await(t, db, "b1")
+	if parked := parkedIDs(t, db); !slices.Equal(parked, []string{"a1", "a2"}) {
+		t.Errorf("parked %v", parked)
+	}
+	if why := parkedReason(t, db, "a1"); !strings.Contains(why, "deadline") {
+		t.Errorf("a1 is parked because: %s", why)
 	}
 }
 
