@@ -129,9 +129,14 @@ func (w *worker) pull(ctx context.Context, durable jetstream.Consumer) error {
 		}
 		m, err := decode(msg)
 		killpoint.At(killpoint.ConsumerOffered, m.Type, w.Durable)
+		if m.Sequence == 0 {
+			return err // not of a stream: it can be neither kept nor acknowledged
+		}
+		settle := func() error { return w.settle(ctx, m) }
 		if err != nil {
-			w.log.ErrorContext(ctx, "message skipped", "error", err)
-		} else if err := w.keepAlive(ctx, msg, func() error { return w.settle(ctx, m) }); err != nil {
+			settle = func() error { return w.parkUnreadable(ctx, m, err) }
+		}
+		if err := w.keepAlive(ctx, msg, settle); err != nil {
 			_ = msg.NakWithDelay(time.Second)
 			return err
 		}
@@ -224,6 +229,9 @@ func (w *worker) handle(ctx context.Context, m Message) (effect Effect, err erro
 			err = fmt.Errorf("the handler of %s panicked: %v", m.Type, r)
 		}
 	}()
+	if m.Source == unreadableSource { // parked, and tried again
+		return nil, errors.New(m.Subject + " is no fact and never takes effect")
+	}
 	return w.Handle(ctx, m)
 }
 

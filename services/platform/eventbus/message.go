@@ -145,9 +145,25 @@ func decode(msg jetstream.Msg) (Message, error) {
 		Time: at, Actor: get(headerActor), TraceParent: get(headerTraceParent), Data: msg.Data(),
 	}}
 	if m.ID == "" || m.Type == "" || timeErr != nil || versionErr != nil {
-		return m, fmt.Errorf("message %d of the stream is no fact: its headers are incomplete", meta.Sequence.Stream)
+		return unreadable(msg, meta), noFact(meta.Sequence.Stream)
 	}
 	return m, nil
+}
+
+// unreadableSource is the source of what is parked without being a fact; no service has the name.
+const unreadableSource = "stream"
+
+// unreadable keeps a message that is no fact for who looks at it: where and when it is in the stream, and its bytes. Nothing of its headers is taken, as
+// they are not ours.
+func unreadable(msg jetstream.Msg, meta *jetstream.MsgMetadata) Message {
+	place := fmt.Sprintf("stream-%d", meta.Sequence.Stream)
+	return Message{Sequence: meta.Sequence.Stream, Event: outbox.Event{
+		ID: place, Type: strings.ToValidUTF8(msg.Subject(), "?"), Source: unreadableSource, Subject: place, Time: meta.Timestamp, Data: append([]byte{}, msg.Data()...),
+	}}
+}
+
+func noFact(sequence uint64) error {
+	return fmt.Errorf("message %d of the stream is no fact: its headers are incomplete", sequence)
 }
 
 // escape writes a header value as the CloudEvents bindings ask: what is not printable ASCII, and " and %, in percent form.

@@ -71,6 +71,16 @@ func (w *worker) park(ctx context.Context, m Message, reason string) error {
 	})
 }
 
+// parkUnreadable keeps a message that is no fact, until somebody gives it up; what it was to tell is entered by hand.
+func (w *worker) parkUnreadable(ctx context.Context, m Message, why error) error {
+	done, _, err := w.state(ctx, m)
+	if err != nil || done {
+		return err // given up already
+	}
+	w.log.ErrorContext(ctx, "message parked", "event", m.ID, "reason", why)
+	return w.park(ctx, m, why.Error())
+}
+
 // Apply makes a parked fact take effect now, as the consumer at work does; whichever of the two is first does it.
 func Apply(ctx context.Context, db *storage.DB, clk clock.Clock, c Consumer, p Parked) error {
 	return (&worker{Consumer: c, db: db, clk: clk}).apply(ctx, p.Message)
