@@ -102,7 +102,7 @@ func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
 	}
 	g := &Gateway{ending: make(chan struct{}), deps: deps, reflection: cfg.Reflection, spool: cfg.AuditSpool, bodies: cfg.Bodies}
 	g.connections = &limits.Connections{OfAddress: cfg.Limits.Connections, Proxies: cfg.Limits.Proxies}
-	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles, IdleLife: cfg.SessionIdle}
+	g.store = &accounts.Store{DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, SecondFactorRoles: cfg.SecondFactorRoles, IdleLife: cfg.SessionIdle, Log: deps.Log}
 	g.hooks = &webhooks.Store{
 		DB: db, Clock: deps.Clock, IDs: deps.IDs, Keys: deps.Keys, Feed: deps.Events, Guard: webhooks.Guard{Allowed: cfg.WebhookAllow},
 		Answers: access.Answers{Store: g.store},

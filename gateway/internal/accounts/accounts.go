@@ -11,6 +11,7 @@ import (
 	"embed"
 	"errors"
 	"io/fs"
+	"log/slog"
 	"time"
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
@@ -55,6 +56,8 @@ type Store struct {
 	SecondFactorRoles []string
 	// IdleLife is how long a session lives that nobody uses; 0 is as long as any.
 	IdleLife time.Duration
+	// Log is told of logins that are locked; nil for nobody.
+	Log *slog.Logger
 
 	recent recent
 }
@@ -130,7 +133,7 @@ func (s *Store) askFactor(account *accessv1.Account, code string) func(context.C
 func (s *Store) checkPassword(
 	ctx context.Context, target string, account *accessv1.Account, password string, also ...func(context.Context) error,
 ) (hash string, err error) {
-	if err := s.countGuess(ctx, target); err != nil {
+	if err := s.countGuess(ctx, target, account.GetName()); err != nil {
 		return "", err
 	}
 	if hash, err = s.hashOf(ctx, account.GetName()); err != nil {

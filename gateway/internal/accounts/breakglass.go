@@ -131,7 +131,7 @@ func (s *Store) breakGlassAccount(ctx context.Context, tx *storage.Tx) error {
 // Reasons: CREDENTIALS_WRONG, OPENER_UNKNOWN, ACCOUNT_LOCKED.
 func (s *Store) OpenBreakGlass(ctx context.Context, secret, opener, reason string) (session *accessv1.Session, err error) {
 	target := loginTarget(breakGlassLogin)
-	if err := s.countGuess(ctx, target); err != nil {
+	if err := s.countGuess(ctx, target, "the break-glass account"); err != nil {
 		return nil, err
 	}
 	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {

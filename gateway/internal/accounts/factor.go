@@ -93,7 +93,7 @@ func (s *Store) EnrolSecondFactor(ctx context.Context, id auth.Identity, passwor
 
 // ConfirmSecondFactor makes the second factor count, and ends every session of the account but the one that calls.
 func (s *Store) ConfirmSecondFactor(ctx context.Context, id auth.Identity, code string) (codes []string, err error) {
-	if err := s.countGuess(ctx, proofTarget(id.Account)); err != nil {
+	if err := s.countGuess(ctx, proofTarget(id.Account), id.Account); err != nil {
 		return nil, err
 	}
 	err = s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {

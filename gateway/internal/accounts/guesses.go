@@ -5,6 +5,9 @@ import (
 	"strconv"
 	"time"
 
+	"go.opentelemetry.io/otel"
+	"go.opentelemetry.io/otel/metric"
+
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
@@ -34,9 +37,11 @@ func waitAfter(failures int64) time.Duration {
 }
 
 // countGuess takes a guess for a wrong one until ForgetGuesses says otherwise, whether or not there is such an account; so
-// guesses sent at once are counted before any is looked at. Reason: ACCOUNT_LOCKED, which counts nothing.
-func (s *Store) countGuess(ctx context.Context, target string) error {
-	return s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+// guesses sent at once are counted before any is looked at. Whose says whose password it is, for those who keep watch. Reason: ACCOUNT_LOCKED, which counts
+// nothing.
+func (s *Store) countGuess(ctx context.Context, target, whose string) error {
+	locks := false
+	err := s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		now := s.Clock.Now()
 		if _, err := tx.Exec(ctx, "DELETE FROM guesses WHERE forget_time <= $1", storage.Micros(now)); err != nil {
 			return err
@@ -54,10 +59,31 @@ func (s *Store) countGuess(ctx context.Context, target string) error {
 		if retry > storage.Micros(now) {
 			return tooManyGuesses(storage.FromMicros(retry).Sub(now))
 		}
+		locks = failures+1 == freeGuesses
 		_, err = tx.Exec(ctx, "UPDATE guesses SET failures = $1, retry_time = $2, forget_time = $3 WHERE target = $4", failures+1,
 			storage.Micros(now.Add(waitAfter(failures+1))), storage.Micros(now.Add(guessesCount)), target)
 		return err
 	})
+	if err == nil && locks {
+		s.tellLock(ctx, whose)
+	}
+	return err
+}
+
+// tellLock tells those who keep watch that guesses have to wait from now on, once a day of guessing. What was typed as the login stays unsaid, as people type
+// passwords there.
+func (s *Store) tellLock(ctx context.Context, whose string) {
+	if whose == "" {
+		whose = "no account"
+	}
+	if s.Log != nil {
+		s.Log.WarnContext(ctx, "guesses at a password wait from now on", "account", whose, "guesses", freeGuesses)
+	}
+	locks, err := otel.Meter("coldsection.example/gateway/accounts").Int64Counter("coldsection.login.locks",
+		metric.WithUnit("{lock}"), metric.WithDescription("Logins and accounts whose wrong passwords became so many that the next ones wait."))
+	if err == nil {
+		locks.Add(ctx, 1)
+	}
 }
 
 func tooManyGuesses(wait time.Duration) error {
