@@ -125,6 +125,9 @@ func checkProblem(t *testing.T, what string, a harness.Answer) {
 			t.Errorf("%s: no %s in %v", what, member, a.Body)
 		}
 	}
+	if id := text(a.Body, "requestId"); id == "" || id != a.Header.Get("X-Request-ID") {
+		t.Errorf("%s: the body names the request %q, the header %q", what, id, a.Header.Get("X-Request-ID"))
+	}
 	detail := text(a.Body, "detail")
 	if strings.Count(detail, ". ") == 0 || !strings.HasSuffix(detail, ".") {
 		t.Errorf("%s: %q says no next move", what, detail)
@@ -149,6 +152,8 @@ func refusalsTellNothing(t *testing.T, in told) {
 			return technician.REST(c.verb, path, c.body)
 		}
 		there, absent := send(c.there), send(c.absent)
+		delete(there.Body, "requestId") // of the call, not of the thing
+		delete(absent.Body, "requestId")
 		one, other := jsonText(t, there.Body), jsonText(t, absent.Body)
 		if there.Status != http.StatusForbidden || absent.Status != there.Status || one != other {
 			t.Errorf("%s answers %d %s, %s answers %d %s", c.there, there.Status, one, c.absent, absent.Status, other)

@@ -126,7 +126,7 @@ func alikeOverREST(t *testing.T, stranger *harness.Person, m protoreflect.Method
 			answer.Header.Del(each)
 		}
 		body := answer.Body
-		delete(body, "instance")
+		delete(body, "requestId")
 		text := strings.ReplaceAll(jsonText(t, map[string]any{"status": answer.Status, "header": answer.Header, "body": body}), of, "X")
 		_, id, _ := strings.Cut(of, "/")
 		return contentLength.ReplaceAllString(strings.ReplaceAll(text, id, "X"), "")

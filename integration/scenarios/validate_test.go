@@ -72,6 +72,8 @@ func validateOnlyChangesNothing(t *testing.T, in told) {
 			continue
 		}
 		does := a.send(t, in.stage, false)
+		delete(would.Body, "requestId") // of the call, not of the thing
+		delete(does.Body, "requestId")
 		if inTable(would) != a.reason || would.Status != does.Status || jsonText(t, would.Body) != jsonText(t, does.Body) {
 			t.Errorf("%s: would be answered %d %v, is answered %d %v, want %s", a.name, would.Status, would.Body, does.Status, does.Body, a.reason)
 		}

@@ -7,6 +7,8 @@ import (
 	"github.com/modelcontextprotocol/go-sdk/mcp"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
+
+	"coldsection.example/services/platform/rpc"
 )
 
 // instructions go to every client before it calls.
@@ -47,10 +49,17 @@ func CameThrough(ctx context.Context) bool {
 	return len(md.Get(throughDoor)) > 0
 }
 
-// withCaller sends the caller's own authorization on.
+// requestIDHeader is where the gateway names a request before it lets it in.
+const requestIDHeader = "X-Request-Id"
+
+// withCaller sends the caller's own authorization on, and what the request is named.
 func withCaller(ctx context.Context, req *mcp.CallToolRequest) context.Context {
 	ctx = metadata.AppendToOutgoingContext(ctx, throughDoor, "1")
-	if extra := req.GetExtra(); extra != nil && extra.Header.Get("Authorization") != "" {
+	extra := req.GetExtra()
+	if extra != nil && extra.Header.Get(requestIDHeader) != "" {
+		ctx = rpc.WithRequestID(ctx, extra.Header.Get(requestIDHeader))
+	}
+	if extra != nil && extra.Header.Get("Authorization") != "" {
 		return metadata.AppendToOutgoingContext(ctx, "authorization", extra.Header.Get("Authorization"))
 	}
 	return ctx

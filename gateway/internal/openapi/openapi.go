@@ -110,10 +110,11 @@ func problem() node {
 	return node{
 		"type": "object", "description": "A refusal (RFC 9457).", "required": []any{"type", "title", "status", "detail", "code", "reason"},
 		"properties": node{
-			"type": text, "title": text, "status": node{"type": "integer"}, "detail": text, "requestId": text, "domain": text,
-			"code":     node{"type": "string", "description": "The gRPC status code."},
-			"reason":   node{"type": "string", "description": "Stays the same for ever; decide by this."},
-			"metadata": node{"type": "object", "additionalProperties": text},
+			"type": text, "title": text, "status": node{"type": "integer"}, "detail": text, "domain": text,
+			"requestId": node{"type": "string", "description": "Names this request, as the header X-Request-Id of the answer does. Say it when you report a problem: the log has it too."},
+			"code":      node{"type": "string", "description": "The gRPC status code."},
+			"reason":    node{"type": "string", "description": "Stays the same for ever; decide by this."},
+			"metadata":  node{"type": "object", "additionalProperties": text},
 			"violations": node{"type": "array", "items": node{
 				"type": "object", "properties": node{"field": text, "description": text, "reason": text},
 			}},

@@ -21,6 +21,7 @@ type Problem struct {
 	Code       string            `json:"code"`
 	Reason     string            `json:"reason"`
 	Domain     string            `json:"domain"`
+	RequestID  string            `json:"requestId,omitempty"` // as the answer's header names it
 	Metadata   map[string]string `json:"metadata,omitempty"`
 	Violations []Violation       `json:"violations,omitempty"`
 }
@@ -31,6 +32,9 @@ type Violation struct {
 	Description string `json:"description"`
 	Reason      string `json:"reason"`
 }
+
+// RequestIDHeader names a request, in what is asked and in what is answered.
+const RequestIDHeader = "X-Request-Id"
 
 // callerLeft is the status of an answer that nobody reads any more; HTTP has none, and this one is common practice, no source.
 const callerLeft = 499
@@ -104,6 +108,7 @@ func titleOf(reason string) string {
 func Refuse(w http.ResponseWriter, err error) { ProblemOf(err).send(w) }
 
 func (p Problem) send(w http.ResponseWriter) {
+	p.RequestID = w.Header().Get(RequestIDHeader)
 	w.Header().Set("Content-Type", "application/problem+json")
 	if wait := p.Metadata["retry_after_seconds"]; wait != "" {
 		w.Header().Set("Retry-After", wait)

@@ -38,6 +38,7 @@ func (s *Server) unaryChain() grpc.UnaryServerInterceptor {
 	if s.deps.Unary != nil { // it sees the outcome of the chain as its caller will; and what is wrong in it ends no more than its call either
 		chain = append([]grpc.UnaryServerInterceptor{s.translate, s.recover, s.deps.Unary}, chain...)
 	}
+	chain = append([]grpc.UnaryServerInterceptor{s.number}, chain...)
 	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 		for _, step := range slices.Backward(chain) {
 			inner := next
@@ -67,7 +68,7 @@ func (s *Server) recover(ctx context.Context, req any, info *grpc.UnaryServerInf
 // panicked writes a panic in the log, and is the error of its call.
 func (s *Server) panicked(ctx context.Context, method string, p any) error {
 	err := fmt.Errorf("panic in %s: %v\n%s", method, p, debug.Stack())
-	s.deps.Log.ErrorContext(ctx, "panic", "method", method, "error", err)
+	s.deps.Log.ErrorContext(ctx, "panic", "method", method, "request_id", RequestIDOf(ctx), "error", err)
 	return err
 }
 
@@ -81,16 +82,12 @@ func (s *Server) deadline(ctx context.Context, req any, _ *grpc.UnaryServerInfo,
 }
 
 func (s *Server) log(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-	id := incoming(ctx, requestIDKey)
-	if id == "" {
-		id = s.deps.IDs.New()
-	}
-	resp, err := next(context.WithValue(ctx, requestID{}, id), req)
+	resp, err := next(ctx, req)
 	if err == nil {
 		return resp, nil
 	}
 	err = ended(ctx, err)
-	level, reason := slog.LevelError, "INTERNAL"
+	level, reason, id := slog.LevelError, "INTERNAL", RequestIDOf(ctx)
 	if f, ok := fault.As(err); ok {
 		level, reason = slog.LevelInfo, f.Reason
 		if cause := errors.Unwrap(f); cause != nil {
@@ -102,8 +99,6 @@ func (s *Server) log(ctx context.Context, req any, info *grpc.UnaryServerInfo, n
 	s.deps.Log.Log(ctx, level, "call failed", "method", info.FullMethod, "reason", reason, "request_id", id, "error", err.Error())
 	return nil, err
 }
-
-type requestID struct{}
 
 func (s *Server) authenticate(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 	ctx, err := s.identify(ctx)
@@ -200,12 +195,16 @@ func incoming(ctx context.Context, key string) string {
 // streamChain does for streams what unaryChain does for calls; the request is validated by the handler, message by message.
 func (s *Server) streamChain() grpc.StreamServerInterceptor {
 	inner := s.recovering(s.stream)
-	if s.deps.Stream == nil {
-		return inner
+	outer := inner
+	if s.deps.Stream != nil {
+		outer = s.recovering(func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
+			return s.deps.Stream(srv, stream, info, func(srv any, stream grpc.ServerStream) error { return inner(srv, stream, info, next) })
+		})
 	}
-	return s.recovering(func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
-		return s.deps.Stream(srv, stream, info, func(srv any, stream grpc.ServerStream) error { return inner(srv, stream, info, next) })
-	})
+	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
+		ctx, id := s.numbered(stream.Context())
+		return withRequest(outer(srv, identified{ServerStream: stream, ctx: ctx}, info, next), id)
+	}
 }
 
 // recovering makes what goes wrong in a step, also by a panic, a status of its stream alone.
@@ -229,7 +228,11 @@ func (s *Server) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServ
 	if err := s.policy.Authorise(ctx, info.FullMethod); err != nil {
 		return err
 	}
-	return next(srv, identified{ServerStream: stream, ctx: ctx})
+	err = next(srv, identified{ServerStream: stream, ctx: ctx})
+	if _, refused := fault.As(err); err != nil && !refused && ctx.Err() == nil {
+		s.deps.Log.ErrorContext(ctx, "stream failed", "method", info.FullMethod, "request_id", RequestIDOf(ctx), "error", err.Error())
+	}
+	return err
 }
 
 type identified struct {

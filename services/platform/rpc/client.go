@@ -124,7 +124,7 @@ func (c Caller) identify(ctx context.Context) (context.Context, error) {
 		return ctx, err
 	}
 	out := []string{identityKey, token}
-	if key, ok := ctx.Value(requestID{}).(string); ok {
+	if key := RequestIDOf(ctx); key != "" {
 		out = append(out, requestIDKey, key)
 	}
 	return metadata.AppendToOutgoingContext(ctx, out...), nil

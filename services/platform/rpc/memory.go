@@ -45,7 +45,7 @@ func (m Memory) speak(ctx context.Context) context.Context {
 	if id, ok := m.caller.who(ctx); ok {
 		ctx = context.WithValue(ctx, inside{}, id)
 	}
-	if id, ok := ctx.Value(requestID{}).(string); ok {
+	if id := RequestIDOf(ctx); id != "" {
 		ctx = metadata.AppendToOutgoingContext(ctx, requestIDKey, id)
 	}
 	return ctx
