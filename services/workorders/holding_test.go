@@ -149,7 +149,7 @@ func TestOnlySignaturesInForceHoldUpARelease(t *testing.T) {
 
 // The inspector's signature is looked at by the release as the performer's is.
 func TestAReleaseLooksAtTheInspection(t *testing.T) {
-	engines(t, func(t *testing.T, s *stage) {
+	engines(t, func(_ *testing.T, s *stage) {
 		o := s.started("recovery-wash")
 		s.work(o, "ann")
 		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))

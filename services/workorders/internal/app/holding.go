@@ -37,7 +37,8 @@ func (u unit) standFast(ctx context.Context, o *workordersv1.WorkOrder, meaning 
 	if err != nil || len(broken) == 0 {
 		return err
 	}
-	return fault.Precondition("SIGNATURE_BROKEN", "%s can't be signed as %s. %s. Do not release the engine. Ask quality to find out who changed the record, and to have it restored from a backup.",
+	return fault.Precondition("SIGNATURE_BROKEN",
+		"%s can't be signed as %s. %s. Do not release the engine. Ask quality to find out who changed the record, and to have it restored from a backup.",
 		o.GetName(), meaning, broken[0].text()).With("signature", broken[0].GetName())
 }
 
