@@ -51,7 +51,7 @@ func TestAnAnswerNamesItsRequest(t *testing.T) {
 	}
 }
 
-// A refusal over gRPC names its request once, whether it is the gateway's or that of a service behind it, and for a stream too.
+// A refusal over gRPC names its request once, whether it is the gateway's or that of a service behind it.
 func TestARefusalOverGRPCNamesItsRequest(t *testing.T) {
 	w := newWorld(t)
 	items := consumablesv1.NewConsumablesQueryServiceClient(w.conn)
