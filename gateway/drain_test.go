@@ -25,8 +25,8 @@ func TestNobodyWhoWaitsHoldsUpTheEnd(t *testing.T) {
 	answered := make(chan answer, 2)
 	for _, query := range []string{"after=00000000000000000001&wait=30s", "wait=30s&subject=lots/none"} {
 		go func() {
-			status, page, _ := w.rest("GET", "/v1/events?"+query, w.admin, "")
-			answered <- answer{status, page}
+			code, page, _ := w.rest("GET", "/v1/events?"+query, w.admin, "")
+			answered <- answer{code, page}
 		}()
 	}
 	w.gw.Drain()

@@ -220,8 +220,9 @@ func toolOf(t *testing.T, conn *grpc.ClientConn, owner *harness.Person) string {
 func guest(t *testing.T, stage *harness.Stage, conn *grpc.ClientConn, admin *harness.Person, owner string) *harness.Person {
 	t.Helper()
 	accounts, ctx := accessv1.NewAccessServiceClient(conn), admin.Context()
+	roles := slices.DeleteFunc(slices.Clone(callers[1:len(callers)-1]), func(role string) bool { return role == "agent" })
 	_, err := accounts.CreateAccount(ctx, &accessv1.CreateAccountRequest{AccountId: "guest-" + owner, Account: &accessv1.Account{
-		Login: "guest-" + owner, DisplayName: "Guest", Roles: slices.DeleteFunc(slices.Clone(callers[1:len(callers)-1]), func(role string) bool { return role == "agent" }), Kind: accessv1.Account_HUMAN, Owners: []string{owner},
+		Login: "guest-" + owner, DisplayName: "Guest", Roles: roles, Kind: accessv1.Account_HUMAN, Owners: []string{owner},
 	}})
 	if err != nil {
 		t.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"reflect"
 	"runtime/debug"
 	"syscall"
 	"time"
@@ -162,7 +163,7 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 	if known, err := c.asking.run(ctx, command.Command(), os.Stdin, stdout, stderr); known {
 		return err
 	}
-	if own, ok := command.Selected().Target.Addr().Interface().(interface{ Run(e *environment) error }); ok {
+	if own, ok := reflect.TypeAssert[interface{ Run(e *environment) error }](command.Selected().Target.Addr()); ok {
 		return own.Run(&environment{ctx: ctx, in: os.Stdin, out: stdout, problems: stderr})
 	}
 	switch command.Command() {

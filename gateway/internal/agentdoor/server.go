@@ -50,7 +50,7 @@ func CameThrough(ctx context.Context) bool {
 }
 
 // requestIDHeader is where the gateway names a request before it lets it in.
-const requestIDHeader = "X-Request-Id"
+const requestIDHeader = "X-Request-ID"
 
 // withCaller sends the caller's own authorization on, and what the request is named.
 func withCaller(ctx context.Context, req *mcp.CallToolRequest) context.Context {

@@ -34,7 +34,7 @@ type Violation struct {
 }
 
 // RequestIDHeader names a request, in what is asked and in what is answered.
-const RequestIDHeader = "X-Request-Id"
+const RequestIDHeader = "X-Request-ID"
 
 // callerLeft is the status of an answer that nobody reads any more; HTTP has none, and this one is common practice, no source.
 const callerLeft = 499

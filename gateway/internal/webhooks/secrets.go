@@ -27,7 +27,7 @@ const entrySize = 8 + secretSize
 func bundle(all []oldSecret) (text []byte, last int64) {
 	for _, o := range all {
 		last = max(last, o.expire)
-		text = append(binary.BigEndian.AppendUint64(text, uint64(o.expire)), o.secret...) //nolint:gosec // instants are not negative
+		text = append(binary.BigEndian.AppendUint64(text, uint64(o.expire)), o.secret...)
 	}
 	if len(all) == 1 {
 		return all[0].secret, last
@@ -45,7 +45,7 @@ func unbundle(text []byte, last int64) ([]oldSecret, error) {
 	}
 	var all []oldSecret
 	for entry := range slices.Chunk(text, entrySize) {
-		all = append(all, oldSecret{entry[8:], int64(binary.BigEndian.Uint64(entry))}) //nolint:gosec // it was an instant
+		all = append(all, oldSecret{entry[8:], int64(binary.BigEndian.Uint64(entry))})
 	}
 	return all, nil
 }

@@ -118,7 +118,7 @@ func TestSomeFactsAreForSomeRoles(t *testing.T) {
 		{"coldsection.stock.issued.v1", "admin quality integrator stores planner viewer analyst"},
 		{"coldsection.moon.landed.v1", "admin quality integrator stores planner viewer analyst"}, // of a later program
 	} {
-		for _, role := range strings.Fields("admin quality integrator stores planner viewer analyst") {
+		for role := range strings.FieldsSeq("admin quality integrator stores planner viewer analyst") {
 			r, want := facts.Reader{Who: "accounts/a", Roles: []string{role}}, slices.Contains(strings.Fields(c.roles), role)
 			if r.May(c.typ) != want {
 				t.Errorf("%s reads %s: %v", role, c.typ, !want)
@@ -172,7 +172,7 @@ func meets(t *testing.T, condition string, args []any, typ string) bool {
 	}
 	inner, negated := strings.CutPrefix(condition, "NOT ")
 	met := false
-	for _, part := range strings.Split(strings.Trim(inner, "()"), " OR ") {
+	for part := range strings.SplitSeq(strings.Trim(inner, "()"), " OR ") {
 		var length, arg int
 		if part == "1 = 0" {
 			continue
