@@ -75,7 +75,7 @@ func (d *desk) order(mina *harness.Person) string {
 	must(d.t, mina.REST("POST", "/v1/engines?engineId=e1", map[string]any{"serial": "E1 " + image, "engineModel": "engineModels/inv-6", "owner": "demo-operator"}))
 	must(d.t, mina.REST("POST", "/v1/taskCards?taskCardId=look", map[string]any{
 		"displayName": "Look " + image + script, "kind": "OTHER", "document": map[string]any{"title": "demonstration only", "revision": "1"},
-		"steps": []any{map[string]any{"title": "Look " + script, "instruction": "Look at it. " + image}},
+		"steps": []any{map[string]any{"title": "Look " + script, "kind": "STEP_KIND_DO", "instruction": "Look at it. " + image}},
 	}))
 	order := must(d.t, mina.REST("POST", "/v1/workOrders", map[string]any{"engine": "engines/e1", "taskCard": "taskCards/look"}))
 	must(d.t, mina.REST("POST", "/v1/"+text(order, "name")+"/findings", map[string]any{"description": "A crack " + image + script}))

@@ -65,7 +65,7 @@ func (h *hangar) planned(mina *harness.Person) {
 				"cautions":     []any{map[string]any{"severity": "WARNING", "text": "Wear goggles.", "source": "demonstration only"}},
 				"measurements": []any{map[string]any{"key": "supply", "displayName": "Supply pressure", "unitCode": "kPa", "minValue": 250, "maxValue": 280, "source": "demonstration only"}},
 			},
-			map[string]any{"title": "Look at the inlet", "instruction": "Look."},
+			map[string]any{"title": "Look at the inlet", "kind": "STEP_KIND_DO", "instruction": "Look."},
 			map[string]any{"title": "Motor the engine", "kind": "STEP_KIND_TIMED_RUN", "instruction": "Motor."},
 		},
 	}))

@@ -125,7 +125,7 @@ func counting(t *testing.T, w *bench) string {
 	planner := w.as("planner")
 	must(t, planner.REST("POST", "/v1/taskCards?taskCardId=signed", map[string]any{
 		"displayName": "Close up", "kind": "OTHER", "document": map[string]any{"title": "demonstration only", "revision": "1"},
-		"steps": []any{map[string]any{"title": "Close the cowl", "instruction": "Close it.", "signatureRequired": true}},
+		"steps": []any{map[string]any{"title": "Close the cowl", "kind": "STEP_KIND_DO", "instruction": "Close it.", "signatureRequired": true}},
 	}))
 	order := must(t, planner.REST("POST", "/v1/workOrders", map[string]any{"engine": "engines/demo-4711", "taskCard": "taskCards/signed"}))
 	name := text(order, "name")
