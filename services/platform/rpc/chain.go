@@ -174,7 +174,7 @@ func Validate(v protovalidate.Validator, m proto.Message) error {
 			continue
 		}
 		path := protovalidate.FieldPathString(violation.Proto.GetField())
-		text := fmt.Sprintf("%s%s: %s. Correct it and send the request again.", path, shown(violation), violation.Proto.GetMessage())
+		text := fmt.Sprintf("%s%s: %s. Correct it and send the request again.", path, shown(violation), broken(violation))
 		out.Violations = append(out.Violations, fault.Violation{Field: path, Description: text, Reason: "FIELD_INVALID"})
 	}
 	if len(out.Violations) == 0 {
