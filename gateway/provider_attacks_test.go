@@ -37,7 +37,7 @@ func resigned(t *testing.T, method jwt.SigningMethod, key any, header map[string
 	}
 }
 
-// Cases C1 and C2: a token that somebody else signed is worth nothing, by whatever its header says of keys, and nothing that a header names is
+// Cases C1, C2 and C3: a token that somebody else signed is worth nothing, by whatever its header says of keys, and nothing that a header names is
 // fetched.
 func TestForgedTokensAreRefused(t *testing.T) {
 	h := newHouse(t, "mechanics=technician")
@@ -69,6 +69,8 @@ func TestForgedTokensAreRefused(t *testing.T) {
 			"kty": "RSA", "n": base64.RawURLEncoding.EncodeToString(own.N.Bytes()), "e": "AQAB",
 		}}),
 		"a critical header": resigned(t, jwt.SigningMethodRS256, h.provider.Keypair.PrivateKey, map[string]any{"kid": kid, "crit": []string{"exp"}, "alg": "none"}),
+		"an access token":   resigned(t, jwt.SigningMethodRS256, h.provider.Keypair.PrivateKey, map[string]any{"kid": kid, "typ": "at+jwt"}),
+		"a logout token":    resigned(t, jwt.SigningMethodRS256, h.provider.Keypair.PrivateKey, map[string]any{"kid": kid, "typ": "logout+jwt"}),
 		"no signature":      unsigned,
 		"a cut signature":   func(token string) string { return token[:len(token)-8] },
 		"an empty token":    func(string) string { return "" },

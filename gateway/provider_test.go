@@ -16,6 +16,7 @@ import (
 
 	"coldsection.example/gateway"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/auth"
 )
 
 // guest is a user of the provider whose ID token says what change makes of it.
@@ -249,7 +250,8 @@ func TestTokensThatProveNothingAreRefused(t *testing.T) {
 		}
 	}
 	for name, change := range map[string]func(jwt.MapClaims){
-		"wrong audience": set("aud", "another"), "no audience": set("aud", nil), "expired": set("exp", start.Add(-time.Second).Unix()), "no expiry": set("exp", nil),
+		"wrong audience": set("aud", "another"), "no audience": set("aud", nil), "expired": set("exp", start.Add(-61*time.Second).Unix()), "no expiry": set("exp", nil),
+		"an end that is a word": set("exp", "tomorrow"), "a minute early": set("nbf", start.Add(61*time.Second).Unix()), "made in a minute": set("iat", start.Add(61*time.Second).Unix()),
 		"another nonce": set("nonce", "x"), "no nonce": set("nonce", nil), "another issuer": set("iss", "https://elsewhere.example"),
 		"no subject": set("sub", ""), "not yet": set("nbf", start.Add(time.Hour).Unix()), "another party": set("azp", "another"),
 		"two audiences": func(c jwt.MapClaims) { c["aud"] = []any{c["aud"], "another"} },
@@ -263,8 +265,53 @@ func TestTokensThatProveNothingAreRefused(t *testing.T) {
 		t.Errorf("unsigned: %q", reason)
 	}
 	h.forge = nil
-	if _, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}}); reason != "" {
-		t.Errorf("the same as it should be: %q", reason)
+	for name, change := range map[string]func(jwt.MapClaims){
+		"the same as it should be": nil, "expired for 59 s": set("exp", start.Add(-59*time.Second).Unix()), "59 s early": set("nbf", start.Add(59*time.Second).Unix()),
+		"made in 59 s": set("iat", start.Add(59*time.Second).Unix()),
+	} {
+		if _, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}, change: change}); reason != "" {
+			t.Errorf("%s: %q", name, reason)
+		}
+	}
+}
+
+// Case C3: tokens that are good elsewhere open nothing here: the provider's ID token and its access token are no bearer tokens, on either protocol, and
+// neither are the suite's own assertions, which go between its processes.
+func TestTokensOfElsewhereAreNoBearerTokens(t *testing.T) {
+	h := newHouse(t, "mechanics=technician")
+	var tokens []string
+	h.forge = func(token string) string {
+		tokens = append(tokens, token)
+		return token
+	}
+	session, reason := h.arrive(guest{subject: "u-1", login: "tomas", groups: []string{"mechanics"}})
+	if reason != "" || len(tokens) != 1 {
+		t.Fatalf("%q, %d tokens", reason, len(tokens))
+	}
+	who := auth.Identity{Account: "accounts/admin", Person: "people/admin", Roles: []string{"admin"}, Kind: auth.Human, SessionID: "s1"}
+	identity, err := h.keys.MintIdentity(who, start)
+	if err != nil {
+		t.Fatal(err)
+	}
+	proof, err := h.keys.MintProof(auth.Reauth{Account: who.Account, Person: who.Person, ID: "p1", At: start, Method: "password"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	access := resigned(t, jwt.SigningMethodRS256, h.provider.Keypair.PrivateKey, map[string]any{"kid": h.provider.Keypair.Kid, "typ": "at+jwt"})(tokens[0])
+	sessions := accessv1.NewSessionServiceClient(h.conn)
+	for name, token := range map[string]string{"ID token": tokens[0], "access token": access, "identity": identity, "proof": proof} {
+		if status, answer, _ := h.rest("GET", "/v1/sessions/current", token, ""); status != http.StatusUnauthorized || answer["reason"] != "CREDENTIALS_WRONG" {
+			t.Errorf("%s over HTTP: %d %v", name, status, answer)
+		}
+		if status, answer, _ := h.rest("GET", "/v1/sessions/current", "", "", "Cookie", "coldsection_session="+token); status != http.StatusUnauthorized {
+			t.Errorf("%s as a cookie: %d %v", name, status, answer)
+		}
+		if _, err := sessions.GetCurrentSession(h.as(token), &accessv1.GetCurrentSessionRequest{}); reasonOf(err) != "CREDENTIALS_WRONG" {
+			t.Errorf("%s over gRPC: %v", name, err)
+		}
+	}
+	if h.current(session).GetAccount() == "" {
+		t.Error("the session itself is not known")
 	}
 }
 

@@ -28,7 +28,6 @@ import (
 
 const (
 	attemptLife = 10 * time.Minute
-	freshness   = 30 * time.Second // by how much the provider's clock may be behind
 	patience    = 10 * time.Second // for an answer of the provider
 )
 
@@ -200,7 +199,7 @@ func (p *Provider) Complete(ctx context.Context, sealed string, answer url.Value
 		return User{}, fault.New(fault.Unauthenticated, "PROVIDER_TOKEN_INVALID",
 			"What %s says of you can't be trusted, so nobody was signed in. Begin again, and tell an administrator if it stays.", p.Name()).Because(err)
 	}
-	if a.Session != "" && c.AuthTime < a.Begun-int64(freshness/time.Second) {
+	if a.Session != "" && c.AuthTime < a.Begun-int64(auth.ClockSkew/time.Second) {
 		return User{}, fault.Denied("REAUTHENTICATION_NEEDED", "%s did not ask for your password again. A signature needs it; begin again.", p.Name())
 	}
 	return p.user(c, a.Session), nil

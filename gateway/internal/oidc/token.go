@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"github.com/coreos/go-oidc/v3/oidc"
 	"golang.org/x/oauth2"
@@ -57,11 +58,18 @@ type claims struct {
 }
 
 // verify checks the ID token: signature with a key of the provider under an asymmetric algorithm, issuer, audience, expiry
-// (OpenID Connect Core 1.0 section 3.1.3.7), that it answers this attempt, and that it was made for this client alone.
+// (OpenID Connect Core 1.0 section 3.1.3.7), its kind, that it answers this attempt, and that it was made for this client alone.
 func (p *Provider) verify(ctx context.Context, found *oidc.Provider, tokens *oauth2.Token, a attempt) (claims, error) {
 	raw, _ := tokens.Extra("id_token").(string)
 	ctx = oidc.ClientContext(ctx, p.http)
-	token, err := found.VerifierContext(ctx, &oidc.Config{ClientID: p.cfg.ClientID, Now: p.clock.Now}).Verify(ctx, raw)
+	// the library allows its own skew; timely has ours
+	token, err := found.VerifierContext(ctx, &oidc.Config{ClientID: p.cfg.ClientID, SkipExpiryCheck: true}).Verify(ctx, raw)
+	if err == nil {
+		err = timely(token, p.clock.Now())
+	}
+	if err == nil {
+		err = isIDToken(raw)
+	}
 	if err != nil {
 		return claims{}, err
 	}
@@ -87,6 +95,42 @@ func (p *Provider) verify(ctx context.Context, found *oidc.Provider, tokens *oau
 		all[p.cfg.GroupsClaim] = more[p.cfg.GroupsClaim]
 	}
 	return p.read(token.Subject, all), nil
+}
+
+// timely checks that a token is in force, give or take what clocks may differ; one without an end never is.
+func timely(token *oidc.IDToken, now time.Time) error {
+	var times struct {
+		End       *float64 `json:"exp"`
+		Beginning *float64 `json:"nbf"`
+		Made      *float64 `json:"iat"`
+	}
+	if err := token.Claims(&times); err != nil {
+		return err
+	}
+	at, skew := float64(now.UnixMicro())/1e6, auth.ClockSkew.Seconds()
+	switch {
+	case times.End == nil || at >= *times.End+skew:
+		return errors.New("the token has no end, or it is over")
+	case times.Beginning != nil && at < *times.Beginning-skew, times.Made != nil && at < *times.Made-skew:
+		return errors.New("the token is not in force yet")
+	}
+	return nil
+}
+
+// isIDToken refuses a token of the provider's that says it is of another kind, such as an access token (RFC 9068) or a logout token.
+func isIDToken(raw string) error {
+	head, _, _ := strings.Cut(raw, ".")
+	text, err := base64.RawURLEncoding.DecodeString(head)
+	var header struct {
+		Kind string `json:"typ"`
+	}
+	if err == nil {
+		err = json.Unmarshal(text, &header)
+	}
+	if err == nil && header.Kind != "" && !strings.EqualFold(header.Kind, "JWT") {
+		err = fmt.Errorf("the token is of the kind %q", printable(header.Kind))
+	}
+	return err
 }
 
 func (p *Provider) read(subject string, all map[string]any) claims {

@@ -19,11 +19,15 @@ import (
 	"coldsection.example/services/platform/storage"
 )
 
-// How long assertions live, and by how much clocks of two processes may differ.
+// ClockSkew is by how much the clocks of two that hand each other tokens may differ: of two processes of the suite, and of the suite and the provider
+// that signs people in. A token is taken so long after its end and before its beginning, and nowhere longer.
+const ClockSkew = time.Minute
+
+// How long assertions live, and what they are for.
 const (
 	IdentityLife = 5 * time.Minute
 	ProofLife    = 2 * time.Minute
-	leeway       = 30 * time.Second
+	kindOfToken  = "JWT"
 	issuer       = "coldsection"
 	forIdentity  = "coldsection-internal"
 	forProof     = "coldsection-reauthentication"
@@ -198,12 +202,20 @@ func (k *Keys) mint(c jwt.Claims) (string, error) {
 
 func (k *Keys) verify(token string, into jwt.Claims, audience string, now time.Time) error {
 	parser := jwt.NewParser(jwt.WithValidMethods([]string{"HS256"}), jwt.WithAudience(audience), jwt.WithIssuer(issuer),
-		jwt.WithExpirationRequired(), jwt.WithIssuedAt(), jwt.WithLeeway(leeway), jwt.WithTimeFunc(func() time.Time { return now }))
+		jwt.WithExpirationRequired(), jwt.WithIssuedAt(), jwt.WithLeeway(ClockSkew), jwt.WithTimeFunc(func() time.Time { return now }))
 	err := errors.New("no key")
 	for _, secret := range k.all() {
-		if _, err = parser.ParseWithClaims(token, into, func(*jwt.Token) (any, error) { return secret, nil }); err == nil {
+		if _, err = parser.ParseWithClaims(token, into, func(t *jwt.Token) (any, error) { return secret, isOurs(t) }); err == nil {
 			return nil
 		}
 	}
 	return err
+}
+
+// isOurs refuses a token that says it is of another kind than the suite's own (RFC 8725 section 3.11).
+func isOurs(t *jwt.Token) error {
+	if kind := t.Header["typ"]; kind != kindOfToken {
+		return fmt.Errorf("the token is of the kind %v", kind)
+	}
+	return nil
 }

@@ -98,6 +98,66 @@ func TestFalseIdentitiesAreRefused(t *testing.T) {
 	}
 }
 
+// Fault C3: clocks may differ by a minute, which is the same for identities and proofs; whatever another system made is refused however fresh it is.
+func TestTokensOfAnotherTimeOrSystemAreRefused(t *testing.T) {
+	if auth.ClockSkew != time.Minute {
+		t.Fatalf("clocks may differ by %v", auth.ClockSkew)
+	}
+	k, id := keys(t, "a"), auth.NewContext(t.Context(), ada)
+	type setting map[string]any
+	for _, c := range []struct {
+		name   string
+		claims setting
+		header setting
+		taken  bool
+	}{
+		{"as it should be", nil, nil, true},
+		{"over for 59 s", setting{"exp": now.Add(-59 * time.Second).Unix()}, nil, true},
+		{"over for 61 s", setting{"exp": now.Add(-61 * time.Second).Unix()}, nil, false},
+		{"without end", setting{"exp": nil}, nil, false},
+		{"an end that is no time", setting{"exp": "tomorrow"}, nil, false},
+		{"in force in 59 s", setting{"nbf": now.Add(59 * time.Second).Unix()}, nil, true},
+		{"in force in 61 s", setting{"nbf": now.Add(61 * time.Second).Unix()}, nil, false},
+		{"made in 59 s", setting{"iat": now.Add(59 * time.Second).Unix()}, nil, true},
+		{"made in 61 s", setting{"iat": now.Add(61 * time.Second).Unix()}, nil, false},
+		{"of another issuer", setting{"iss": "https://provider.example"}, nil, false},
+		{"of no issuer", setting{"iss": nil}, nil, false},
+		{"for another system", setting{"aud": "billing"}, nil, false},
+		{"for nobody", setting{"aud": nil}, nil, false},
+		{"an access token", nil, setting{"typ": "at+jwt"}, false},
+		{"a logout token", nil, setting{"typ": "logout+jwt"}, false},
+		{"of no kind", nil, setting{"typ": nil}, false},
+		{"a kind that is no word", nil, setting{"typ": 5}, false},
+	} {
+		forge := func(audience string) string {
+			claims := jwt.MapClaims{
+				"iss": "coldsection", "aud": audience, "sub": ada.Account, "person": ada.Person, "jti": "p1", "kind": "human",
+				"iat": now.Unix(), "exp": now.Add(time.Minute).Unix(),
+			}
+			token := jwt.NewWithClaims(jwt.SigningMethodHS256, claims)
+			for into, from := range map[*map[string]any]setting{(*map[string]any)(&claims): c.claims, &token.Header: c.header} {
+				for name, value := range from {
+					if (*into)[name] = value; value == nil {
+						delete(*into, name)
+					}
+				}
+			}
+			text, err := token.SignedString(secret("a"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			return text
+		}
+		got, err := k.VerifyIdentity(forge("coldsection-internal"), now)
+		if c.taken != (err == nil) || c.taken != (got.Account == ada.Account) || !c.taken && !fault.HasReason(err, "IDENTITY_INVALID") {
+			t.Errorf("an identity %s: %v, %v", c.name, got.Account, err)
+		}
+		if _, err := k.VerifyReauth(id, forge("coldsection-reauthentication"), now); c.taken != (err == nil) || !c.taken && !fault.HasReason(err, "REAUTHENTICATION_NEEDED") {
+			t.Errorf("a proof %s: %v", c.name, err)
+		}
+	}
+}
+
 func TestProofIsTheCallersOwnAndFresh(t *testing.T) {
 	k := keys(t, "a")
 	token, err := k.MintProof(auth.Reauth{Account: ada.Account, Person: ada.Person, ID: "p1", At: now, Method: "password"})
