@@ -20,6 +20,9 @@ import (
 // uncounted is why a tree can't be counted by the counters of a subject; empty when it can. Counters that nobody entered are unknown and not 0, and so is
 // a counter that stands at 0 although the others say that the thing has run for long: what is left out of an entry looks like 0.
 func (s seen) uncounted(t due.Tree) string {
+	if t.Unsaid() {
+		return "A limit of the requirement does not say what it counts. A planner states it in a revision"
+	}
 	if !t.CountsUse() && !t.CountsTotals() {
 		return ""
 	}

@@ -309,8 +309,8 @@ func endedBy(requirement string, s seen) (first *store.Record) {
 }
 
 func fill(item *compliancev1.DueItem, result due.Result) {
-	if result.Driving < 0 {
-		decided(item, compliancev1.DueItem_NO_DATA, "The requirement has no limit")
+	if why := result.Untold(); why != "" {
+		decided(item, compliancev1.DueItem_NO_DATA, why)
 		return
 	}
 	item.Band = compliancev1.DueItem_Band(compliancev1.DueItem_Band_value[string(result.Band)])

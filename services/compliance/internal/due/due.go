@@ -63,8 +63,9 @@ type Result struct {
 	Driving int        // index in Left of what drives it; -1 when nothing does
 	Left    []Left
 
-	tree Tree
-	near Threshold
+	tree   Tree
+	near   Threshold
+	unsaid bool // a limit does not say what it counts
 }
 
 // Compute works a tree out.
@@ -86,6 +87,9 @@ func (t Tree) ComputeOn(slate *Slate, base Base, now Now, threshold Threshold) R
 		slate.left = make([]Left, 0, max(2, len(t.Limits)))
 	}
 	r := t.compute(&slate.base, &slate.now, threshold, slate.left[:0])
+	if r.unsaid {
+		r = Result{Driving: -1, Band: NoData, unsaid: true}
+	}
 	r.tree, r.near = t, threshold
 	return r
 }
@@ -94,13 +98,14 @@ func (t Tree) ComputeOn(slate *Slate, base Base, now Now, threshold Threshold) R
 func (t Tree) compute(base *Base, now *Now, threshold Threshold, all []Left) Result {
 	r := Result{Driving: -1, Left: all}
 	for _, l := range t.Limits {
+		r.unsaid = r.unsaid || !l.Unit.Known()
 		left := l.compute(base, now)
 		r.Left = append(r.Left, left)
 		r.take(part{left.band(threshold), left.Projected, len(r.Left) - 1}, t.Later)
 	}
 	for _, sub := range t.Trees {
 		got := sub.compute(base, now, threshold, r.Left)
-		r.Left = got.Left
+		r.Left, r.unsaid = got.Left, r.unsaid || got.unsaid
 		r.take(part{got.Band, got.Date, got.Driving}, t.Later)
 	}
 	return r

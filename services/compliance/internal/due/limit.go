@@ -20,6 +20,9 @@ const (
 	Starts
 )
 
+// Known reports whether it is one of the units. Another one, such as that of a limit that was stored without, counts nothing that can be told.
+func (u Unit) Known() bool { return u >= Hours && u <= Starts }
+
 // Calendar reports whether the unit is counted in days rather than on a counter.
 func (u Unit) Calendar() bool {
 	return u == CalendarMonthsEnd || u == Months || u == Days || u == FixedDate
@@ -34,8 +37,10 @@ func (u Unit) Driver() string {
 		return "cycles"
 	case Starts:
 		return "starts"
-	default:
+	case CalendarMonthsEnd, Months, Days, FixedDate:
 		return "calendar"
+	default:
+		return "nothing"
 	}
 }
 
@@ -56,6 +61,11 @@ type Tree struct {
 
 // Empty reports whether the tree has no limit.
 func (t Tree) Empty() bool { return len(t.Limits) == 0 && len(t.Trees) == 0 }
+
+// Unsaid reports whether a limit does not say what it counts: of its tree nothing can be told then, not even of the limits beside it.
+func (t Tree) Unsaid() bool {
+	return slices.ContainsFunc(t.Limits, func(l Limit) bool { return !l.Unit.Known() }) || slices.ContainsFunc(t.Trees, Tree.Unsaid)
+}
 
 // Equal reports whether two trees are the same, limit by limit.
 func (t Tree) Equal(o Tree) bool {
@@ -85,26 +95,25 @@ func (t Tree) Counts(u Unit) bool {
 // Counters are readings of the counters.
 type Counters struct{ Seconds, Cycles, Starts int64 }
 
+// of is the counter of a unit; 0 of what counts on none.
 func (c Counters) of(u Unit) int64 {
-	switch u {
-	case Hours:
-		return c.Seconds
-	case Cycles:
-		return c.Cycles
-	default:
-		return c.Starts
+	if at := c.at(u); at != nil {
+		return *at
 	}
+	return 0
 }
 
-// at is where a counter is kept.
+// at is where a counter is kept, nil of a unit that counts on none.
 func (c *Counters) at(u Unit) *int64 {
 	switch u {
 	case Hours:
 		return &c.Seconds
 	case Cycles:
 		return &c.Cycles
-	default:
+	case Starts:
 		return &c.Starts
+	default:
+		return nil
 	}
 }
 

@@ -26,7 +26,7 @@ func (p Rebase) Next(previous Base, done Base, limits Tree) Base {
 func (p Rebase) rebase(next *Base, moved *[4]bool, previous, done Base, limits Tree) {
 	for _, l := range limits.Limits {
 		switch {
-		case l.Unit == FixedDate || l.SinceNew: // counts from no base
+		case l.Unit == FixedDate || l.SinceNew || !l.Unit.Known(): // counts from no base
 		case l.Unit.Calendar():
 			if d := l.date(previous.Date); (p == FixedGrid || d.Before(done.Date)) && (!moved[0] || d.Before(next.Date)) {
 				next.Date, moved[0] = d, true

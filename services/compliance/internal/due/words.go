@@ -7,8 +7,8 @@ import (
 
 // Explain is one line of arithmetic: each limit, which of them counts, and what it comes to.
 func (r Result) Explain() string {
-	if r.Driving < 0 {
-		return "No limit is set, so nothing can be told."
+	if why := r.Untold(); why != "" {
+		return why + ", so nothing can be told."
 	}
 	lines := make([]string, len(r.Left))
 	for i, l := range r.Left {
@@ -23,6 +23,18 @@ func (r Result) Explain() string {
 		text += fmt.Sprintf(" Near is %d days, %s or %d cycles or starts left.", r.near.Days, amount(Hours, r.near.Seconds), r.near.Cycles)
 	}
 	return text
+}
+
+// Untold is why nothing can be told; empty when something can.
+func (r Result) Untold() string {
+	switch {
+	case r.Driving >= 0:
+		return ""
+	case r.unsaid:
+		return "A limit of the requirement does not say what it counts"
+	default:
+		return "The requirement has no limit"
+	}
 }
 
 // outcome is what it comes to: the day, and how much is over when it is past.

@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/csv"
 	"slices"
 	"strings"
@@ -11,6 +12,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
 )
 
@@ -76,5 +78,33 @@ func TestAPackSaysWhichRecordsCount(t *testing.T) {
 		if !slices.Equal(said, want) {
 			t.Errorf("got\n%s\nwant\n%s", strings.Join(said, "\n"), strings.Join(want, "\n"))
 		}
+	})
+}
+
+// A limit that was stored before units were asked for has none. It was counted in starts; now nothing is told of it until a planner says what it counts.
+func TestAStoredLimitWithoutAUnitIsNotCounted(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.require("old", compliancev1.Requirement_INSPECTION, 100)
+		w.done("old", 990, on(2026, 2, 20))
+		w.wantDueAt("old", 1090)
+		if err := w.db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			r, err := store.Requirements.Lock(ctx, tx, "requirements/old")
+			if err != nil {
+				return err
+			}
+			r.Repeat.Limits[0].Unit = compliancev1.IntervalLimit_UNIT_UNSPECIFIED
+			return store.Requirements.Save(ctx, tx, r, w.clock.Now())
+		}); err != nil {
+			t.Fatal(err)
+		}
+		w.fly(1)
+		w.wantBand("old", compliancev1.DueItem_NO_DATA, "A limit of the requirement does not say what it counts. A planner states it in a revision.")
+		if got := w.item("old"); len(got.GetRemaining()) > 0 || got.GetDueDate() != nil {
+			t.Errorf("%v", got)
+		}
+		r := must(w.queries.GetRequirement(w.as("viewer"), &compliancev1.GetRequirementRequest{Name: "requirements/old"}))(t)
+		r.Repeat.Limits[0].Unit = compliancev1.IntervalLimit_HOURS
+		must(w.commands.UpdateRequirement(w.as("planner"), &compliancev1.UpdateRequirementRequest{Requirement: r}))(t)
+		w.wantDueAt("old", 1090)
 	})
 }
