@@ -21,6 +21,15 @@ const (
 // areas are the areas of the contract that scopes may name.
 var areas = []string{"access", "compliance", "consumables", "performance", "workorders"}
 
+// Scopes are those that a key of any account may have, with what each leaves; those of roles are "role:" and a role of the account.
+func Scopes() map[string]string {
+	all := map[string]string{scopeRead: "Reads, and changes nothing."}
+	for _, area := range areas {
+		all[scopeArea+area] = "Calls of the area " + area + ", and no others."
+	}
+	return all
+}
+
 // CheckScopes refuses scopes that mean nothing and roles that the account does not have. Reasons: SCOPE_UNKNOWN, ROLE_MISSING.
 func CheckScopes(account *accessv1.Account, scopes []string) error {
 	for _, s := range scopes {

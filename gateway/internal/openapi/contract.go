@@ -191,6 +191,9 @@ func describeOperation(schemas, operation node, m protoreflect.MethodDescriptor)
 		body["example"] = sent
 	}
 	answer := object(object(operation["responses"])["200"])
+	if m.Output().FullName() == "google.protobuf.Empty" { // the generator says nothing of it
+		child(answer, "content")["application/json"] = node{"schema": node{"type": "object", "description": "Nothing."}}
+	}
 	if body := content(answer); body != nil {
 		body["example"] = example{annotations.FieldBehavior_INPUT_ONLY}.message(m.Output())
 	}

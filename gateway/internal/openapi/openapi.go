@@ -40,12 +40,9 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 	}
 	doc["openapi"] = "3.1.0"
 	doc["servers"] = []any{node{"url": "/"}}
-	doc["security"] = []any{node{"session": []any{}}, node{"console": []any{}}}
+	doc["security"] = []any{node{"session": []any{}}, node{"machine": []any{}}, node{"console": []any{}}}
 	components := child(doc, "components")
-	components["securitySchemes"] = node{
-		"session": node{"type": "http", "scheme": "bearer", "description": "The token of a session (POST /v1/sessions:signIn) or an API key."},
-		"console": node{"type": "apiKey", "in": "cookie", "name": "coldsection_session", "description": "The browser's session; changes need X-CSRF-Token too."},
-	}
+	components["securitySchemes"] = signingIn()
 	schemas := child(components, "schemas")
 	describeSchemas(schemas)
 	child(components, "schemas")["Problem"] = problem()
@@ -53,7 +50,7 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 	doc["webhooks"] = hooks()
 	components["responses"] = node{"Refused": node{
 		"description": "Refused; the detail names the thing, the rule and the next move.",
-		"content":     node{"application/problem+json": node{"schema": node{"$ref": "#/components/schemas/Problem"}}},
+		"content":     node{"application/problem+json": node{"schema": node{"$ref": "#/components/schemas/Problem"}, "example": exampleProblem()}},
 	}}
 	components["parameters"] = node{"IdempotencyKey": node{
 		"name": "Idempotency-Key", "in": "header", "schema": node{"type": "string", "maxLength": 128},
@@ -102,24 +99,6 @@ func complete(path, method string, operation node) {
 func takes(operation node, parameter string) {
 	parameters, _ := operation["parameters"].([]any)
 	operation["parameters"] = append(parameters, node{"$ref": "#/components/parameters/" + parameter})
-}
-
-// problem is the schema of a refusal.
-func problem() node {
-	text := node{"type": "string"}
-	return node{
-		"type": "object", "description": "A refusal (RFC 9457).", "required": []any{"type", "title", "status", "detail", "code", "reason"},
-		"properties": node{
-			"type": text, "title": text, "status": node{"type": "integer"}, "detail": text, "domain": text,
-			"requestId": node{"type": "string", "description": "Names this request, as the header X-Request-Id of the answer does. Say it when you report a problem: the log has it too."},
-			"code":      node{"type": "string", "description": "The gRPC status code."},
-			"reason":    node{"type": "string", "description": "Stays the same for ever; decide by this."},
-			"metadata":  node{"type": "object", "additionalProperties": text},
-			"violations": node{"type": "array", "items": node{
-				"type": "object", "properties": node{"field": text, "description": text, "reason": text},
-			}},
-		},
-	}
 }
 
 func object(v any) node {
