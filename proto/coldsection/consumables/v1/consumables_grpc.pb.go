@@ -107,7 +107,9 @@ type ConsumablesServiceClient interface {
 	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, POT_LIFE_EXCEEDED, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
 	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
 	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED. What goes in and what comes out are allowed for the order's
-	// work, as for IssueStock.
+	// work, as for IssueStock. What was mixed before one of its lots was held, recalled or expired is booked with its time, by the recipe of
+	// then: the mix is blocked at once as that lot is, since then, and of a recalled one a further coldsection.stock.lot.recalled fact names the
+	// order. Reasons: LOT_HELD, LOT_EXPIRED, LOT_RECALLED, TIME_BEFORE_ISSUE, TIME_BEFORE_LOT, TIME_IN_FUTURE.
 	BlendLots(ctx context.Context, in *BlendLotsRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records that a work order used stock on its engine. The lot must have been usable when it was used: what was used before its lot was held,
 	// recalled or expired is booked, and of a recalled lot a further coldsection.stock.lot.recalled fact names the engine. Roles: technician, stores.
@@ -435,7 +437,9 @@ type ConsumablesServiceServer interface {
 	// READY_TO_USE_NOT_MIXED, MIXING_LOSS_IMPLAUSIBLE, POT_LIFE_EXCEEDED, INSUFFICIENT_STOCK; by a recipe RECIPE_SUPERSEDED, RECIPE_WITHDRAWN,
 	// RECIPE_REVISION_UNKNOWN, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_INGREDIENT_WRONG, RECIPE_INGREDIENT_MISSING, RECIPE_NOT_MET,
 	// RECIPE_LOSS_OUTSIDE, RECIPE_POT_LIFE_EXCEEDED; without one RECIPE_NEEDED. What goes in and what comes out are allowed for the order's
-	// work, as for IssueStock.
+	// work, as for IssueStock. What was mixed before one of its lots was held, recalled or expired is booked with its time, by the recipe of
+	// then: the mix is blocked at once as that lot is, since then, and of a recalled one a further coldsection.stock.lot.recalled fact names the
+	// order. Reasons: LOT_HELD, LOT_EXPIRED, LOT_RECALLED, TIME_BEFORE_ISSUE, TIME_BEFORE_LOT, TIME_IN_FUTURE.
 	BlendLots(context.Context, *BlendLotsRequest) (*Lot, error)
 	// Records that a work order used stock on its engine. The lot must have been usable when it was used: what was used before its lot was held,
 	// recalled or expired is booked, and of a recalled lot a further coldsection.stock.lot.recalled fact names the engine. Roles: technician, stores.

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/stock"
 	"coldsection.example/services/consumables/internal/store"
@@ -29,11 +31,15 @@ func (a *App) BlendLots(ctx context.Context, req *consumablesv1.BlendLotsRequest
 		if item.GetKind() != consumablesv1.Item_BLEND {
 			return nil, notABlend("item", item)
 		}
-		recipe, err := u.recipeFor(ctx, req, item)
+		at, err := u.happened("effective_time", req.GetEffectiveTime())
 		if err != nil {
 			return nil, err
 		}
-		mix, err := u.measure(ctx, req, item, recipe)
+		recipe, err := u.recipeFor(ctx, req, item, at.AsTime())
+		if err != nil {
+			return nil, err
+		}
+		mix, err := u.measure(ctx, req, item, recipe, at)
 		if err != nil {
 			return nil, err
 		}
@@ -56,6 +62,8 @@ type mix struct {
 	recipe         *consumablesv1.Recipe // empty when it is mixed by a ratio alone
 	poured         []stock.Poured        // item by item
 	cleaners       []*consumablesv1.Item
+	at             time.Time          // when it was mixed
+	block          *consumablesv1.Lot // what blocks it, where one of the parts was blocked since; else nil
 }
 
 // named reports whether it is mixed by a recipe.
@@ -65,8 +73,10 @@ func notABlend(field string, item *consumablesv1.Item) error {
 	return fault.Invalid(field, "ITEM_NOT_A_BLEND", "%s is %s, and mixing makes an item of kind BLEND. Name the item of the mix.", item.GetName(), item.GetKind())
 }
 
-func (u unit) measure(ctx context.Context, req *consumablesv1.BlendLotsRequest, blend *consumablesv1.Item, recipe *consumablesv1.Recipe) (mix, error) {
-	m := mix{water: new(big.Rat), cleaner: new(big.Rat), recipe: recipe, pot: recipe.GetPotLifeHours()}
+func (u unit) measure(
+	ctx context.Context, req *consumablesv1.BlendLotsRequest, blend *consumablesv1.Item, recipe *consumablesv1.Recipe, at *timestamppb.Timestamp,
+) (mix, error) {
+	m := mix{water: new(big.Rat), cleaner: new(big.Rat), recipe: recipe, pot: recipe.GetPotLifeHours(), at: at.AsTime()}
 	for _, part := range req.GetParts() {
 		if err := u.pour(ctx, &m, part, blend, req); err != nil {
 			return m, err
@@ -108,10 +118,7 @@ func (u unit) pour(ctx context.Context, m *mix, part *consumablesv1.BlendPart, b
 	if err != nil {
 		return err
 	}
-	if lot, err = u.atJob(ctx, lot, item, amount, req.GetWorkOrder(), u.now); err != nil {
-		return err
-	}
-	if err := u.usable(ctx, lot, item, u.now); err != nil {
+	if lot, err = u.hadForMix(ctx, m, lot, item, amount, req); err != nil {
 		return err
 	}
 	if err := u.compose(ctx, m, lot, item, big.NewRat(int64(amount), 1), req.GetRatio()); err != nil {
@@ -229,7 +236,8 @@ func potLife(hours int32, item *consumablesv1.Item, m mix) (int32, error) {
 	}
 }
 
-// blend posts the inputs into production and the output out of it, the loss named, all from and to the order.
+// blend posts the inputs into production and the output out of it, the loss named, all from and to the order. What one of its parts is blocked
+// for since it was mixed blocks it from the beginning.
 func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, item *consumablesv1.Item, m mix) (*consumablesv1.Lot, error) {
 	hours, err := potLife(req.GetPotLifeHours(), item, m)
 	if err != nil {
@@ -241,12 +249,15 @@ func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, it
 		Name: u.app.newName("lots", req.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_USABLE, Parents: m.parents,
 		Received: store.Quantity(m.out, item.GetBaseUnitCode()), Recipe: m.recipe.GetName(), RecipeRevision: m.recipe.GetRevision(),
 	}
-	lot, err = u.addLot(ctx, lot, potted, store.Production, m.ends)
+	if m.block != nil {
+		lot.State, lot.HoldReason, lot.HeldOrigin, lot.BlockTime = m.block.GetState(), m.block.GetHoldReason(), m.block.GetHeldOrigin(), m.block.GetBlockTime()
+	}
+	lot, err = u.addLot(ctx, lot, potted, store.Production, mixed{at: m.at, ends: m.ends})
 	if err != nil {
 		return nil, err
 	}
 	movement := u.movement(consumablesv1.StockMovement_BLENDED, lot, m.out, item.GetBaseUnitCode())
-	movement.WorkOrder = req.GetWorkOrder()
+	movement.WorkOrder, movement.EffectiveTime = req.GetWorkOrder(), timestamppb.New(m.at)
 	postings := []stock.Posting{
 		{Lot: lot.GetName(), Location: store.Production, Amount: -m.in}, {Lot: lot.GetName(), Location: req.GetWorkOrder(), Amount: m.out},
 	}
@@ -264,5 +275,8 @@ func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, it
 			return nil, err
 		}
 	}
-	return store.Lots.Get(ctx, u.Tx, lot.GetName())
+	if lot, err = store.Lots.Get(ctx, u.Tx, lot.GetName()); err != nil {
+		return nil, err
+	}
+	return lot, u.mixedLate(ctx, lot, movement)
 }

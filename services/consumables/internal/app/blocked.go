@@ -1,7 +1,9 @@
 package app
 
 import (
+	"cmp"
 	"context"
+	"fmt"
 	"slices"
 	"time"
 
@@ -60,11 +62,12 @@ func (u unit) rulesThen(ctx context.Context, lot *consumablesv1.Lot, item *consu
 	return c
 }
 
-// hadThen refuses a use that is dated before the job had so much, by more than a minute to which times are written: the trace as of then would have
-// it on the engine and nowhere before. Where the job has too little now, the ledger says so. Reason: TIME_BEFORE_ISSUE.
+// hadThen refuses a use that is dated before the job had so much, by more than a minute to which times are written, or when other entries took
+// of it later: the trace as of then would have it on the engine and nowhere before. Where the job has too little now, the ledger says so.
+// Reason: TIME_BEFORE_ISSUE.
 func (u unit) hadThen(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, order string, at time.Time) error {
 	if sealed := lot.GetSourceLot(); sealed != "" { // a pack that was opened for this use is dated with it: the job had it sealed by then
-		had, err := store.BalanceAt(ctx, u.Tx, sealed, order, at.Add(time.Minute))
+		had, _, err := store.LowestFrom(ctx, u.Tx, sealed, order, at.Add(time.Minute))
 		if err != nil {
 			return err
 		}
@@ -77,12 +80,16 @@ func (u unit) hadThen(ctx context.Context, lot *consumablesv1.Lot, item *consuma
 	if err != nil || now < amount {
 		return err
 	}
-	then, err := store.BalanceAt(ctx, u.Tx, lot.GetName(), order, at.Add(time.Minute))
-	if err != nil || then >= amount {
+	had, when, err := store.LowestFrom(ctx, u.Tx, lot.GetName(), order, at.Add(time.Minute))
+	if err != nil || had >= amount {
 		return err
 	}
+	if when.After(at.Add(time.Minute)) {
+		return fault.Precondition("TIME_BEFORE_ISSUE", "Other entries left %s with %s %s of lot %s at %s, and %s was used before. Correct the time; or correct those entries first.",
+			order, max(0, had).Text(), item.GetBaseUnitCode(), lot.GetName(), when.UTC().Format(time.RFC3339), amount.Text()).With("lot", lot.GetName())
+	}
 	return fault.Precondition("TIME_BEFORE_ISSUE", "%s had %s %s of lot %s at %s, and %s was used. Correct the time; or, if the issue was booked late, reverse it and book it "+
-		"with the time at which it was handed out.", order, then.Text(), item.GetBaseUnitCode(), lot.GetName(), at.UTC().Format(time.RFC3339), amount.Text()).With("lot", lot.GetName())
+		"with the time at which it was handed out.", order, max(0, had).Text(), item.GetBaseUnitCode(), lot.GetName(), at.UTC().Format(time.RFC3339), amount.Text()).With("lot", lot.GetName())
 }
 
 // usableThen refuses what happened with a lot at an instant at which it might not be used. One that was blocked since was usable then: who books
@@ -99,4 +106,68 @@ func (u unit) usableThen(ctx context.Context, lot *consumablesv1.Lot, item *cons
 			With("block_time", since.AsTime().Format(time.RFC3339))
 	}
 	return f.With("lot", lot.GetName())
+}
+
+// hadForMix is the container that a part of a mix was poured out of, which the job had then and which might be used then; what blocked it since
+// blocks the mix. Reasons: those of usableThen and hadThen, TIME_BEFORE_LOT.
+func (u unit) hadForMix(
+	ctx context.Context, m *mix, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, req *consumablesv1.BlendLotsRequest,
+) (*consumablesv1.Lot, error) {
+	if _, err := u.happenedTo(ctx, lot, "effective_time", timestamppb.New(m.at)); err != nil {
+		return nil, err
+	}
+	lot, err := u.atJob(ctx, lot, item, amount, req.GetWorkOrder(), m.at)
+	if err != nil {
+		return nil, err
+	}
+	if err := u.usableThen(ctx, lot, item, m.at); err != nil {
+		return nil, err
+	}
+	whole := amount // of what is poured out of it: one lot may be named in several parts
+	for _, p := range m.parts {
+		if p.Lot == lot.GetName() {
+			whole += p.Amount
+		}
+	}
+	if err := u.hadThen(ctx, lot, item, whole, req.GetWorkOrder(), m.at); err != nil {
+		return nil, err
+	}
+	m.blockedWith(lot)
+	return lot, nil
+}
+
+// blockedWith blocks a mix as one of its parts is: as recalled where any is, else on hold for the sake of the first; since the first of them was
+// blocked. A part whose life ended while it was on hold is cleared by nobody any more, so that the mix waits for a look of its own.
+func (m *mix) blockedWith(part *consumablesv1.Lot) {
+	since := part.GetBlockTime()
+	if since == nil {
+		return
+	}
+	block := &consumablesv1.Lot{State: consumablesv1.Lot_HELD, HoldReason: cameFromHeld(part)}
+	switch part.GetState() {
+	case consumablesv1.Lot_RECALLED:
+		block.State, block.HoldReason = consumablesv1.Lot_RECALLED, part.GetHoldReason()
+	case consumablesv1.Lot_HELD:
+		block.HeldOrigin = cmp.Or(part.GetHeldOrigin(), part.GetName())
+	default:
+	}
+	if before := m.block.GetBlockTime(); before != nil && before.AsTime().Before(since.AsTime()) {
+		since = before
+	}
+	if m.block == nil || m.block.GetState() != consumablesv1.Lot_RECALLED && block.GetState() == consumablesv1.Lot_RECALLED {
+		m.block = block
+	}
+	m.block.BlockTime = since
+}
+
+func cameFromHeld(lot *consumablesv1.Lot) string {
+	return fmt.Sprintf("It came from %s, which is held: %s", lot.GetName(), lot.GetHoldReason())
+}
+
+// mixedLate tells of a mix that was booked after what it was made of was blocked: who read what was blocked then knows nothing of it.
+func (u unit) mixedLate(ctx context.Context, lot *consumablesv1.Lot, m *consumablesv1.StockMovement) error {
+	if lot.GetState() == consumablesv1.Lot_HELD {
+		return u.lotFact(ctx, "held", lot, lot.GetOnHand(), lot.GetHoldReason())
+	}
+	return u.reachedLate(ctx, lot, m)
 }

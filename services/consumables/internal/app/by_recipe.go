@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"time"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/stock"
@@ -10,10 +11,10 @@ import (
 	"coldsection.example/services/platform/fault"
 )
 
-// recipeFor is the recipe that a mix is made by, locked so that it stays the newest until the mix is booked; an empty one when it is
-// mixed by a ratio alone. Reasons: RECIPE_NEEDED, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_SUPERSEDED, RECIPE_REVISION_UNKNOWN, RECIPE_WITHDRAWN,
+// recipeFor is the recipe that a mix was made by at an instant, locked so that no newer one is signed until the mix is booked; an empty one when
+// it is mixed by a ratio alone. Reasons: RECIPE_NEEDED, RECIPE_MAKES_ANOTHER_ITEM, RECIPE_SUPERSEDED, RECIPE_REVISION_UNKNOWN, RECIPE_WITHDRAWN,
 // RECIPE_POT_LIFE_EXCEEDED, MIX_RATIO_INVALID.
-func (u unit) recipeFor(ctx context.Context, req *consumablesv1.BlendLotsRequest, item *consumablesv1.Item) (*consumablesv1.Recipe, error) {
+func (u unit) recipeFor(ctx context.Context, req *consumablesv1.BlendLotsRequest, item *consumablesv1.Item, at time.Time) (*consumablesv1.Recipe, error) {
 	if req.GetRecipe() == "" {
 		if item.GetRecipeRequired() {
 			return nil, fault.Invalid("recipe", "RECIPE_NEEDED", "%s is mixed by a signed recipe only. Name one of its recipes.", item.GetName())
@@ -26,6 +27,9 @@ func (u unit) recipeFor(ctx context.Context, req *consumablesv1.BlendLotsRequest
 	}
 	if recipe.GetItem() != item.GetName() {
 		return nil, anotherItem(recipe, item.GetName())
+	}
+	if recipe, err = u.recipeThen(ctx, recipe, at); err != nil {
+		return nil, err
 	}
 	if err := u.inForce(ctx, recipe, req.GetRecipeRevision()); err != nil {
 		return nil, err
@@ -41,13 +45,35 @@ func (u unit) recipeFor(ctx context.Context, req *consumablesv1.BlendLotsRequest
 	return recipe, nil
 }
 
-// inForce refuses a revision that is not the newest, and a recipe that was withdrawn. Reasons: RECIPE_SUPERSEDED,
+// recipeThen is the revision that was the newest at an instant: what was mixed by it and is booked late was mixed rightly. Reason:
+// RECIPE_REVISION_UNKNOWN.
+func (u unit) recipeThen(ctx context.Context, newest *consumablesv1.Recipe, at time.Time) (*consumablesv1.Recipe, error) {
+	then := newest
+	for at.Before(then.GetSignTime().AsTime()) {
+		if then.GetRevision() <= 1 {
+			return nil, fault.New(fault.NotFound, "RECIPE_REVISION_UNKNOWN", "%s was first signed at %s, and this mix is booked for %s. Correct the time, or name the recipe that it was mixed by.",
+				newest.GetName(), then.GetSignTime().AsTime().Format(time.RFC3339), at.UTC().Format(time.RFC3339))
+		}
+		older, err := u.recipeAt(ctx, newest.GetName(), then.GetRevision()-1)
+		if err != nil {
+			return nil, err
+		}
+		then = older
+	}
+	return then, nil
+}
+
+// inForce refuses a revision that is not the newest of its time, and a recipe that was withdrawn. Reasons: RECIPE_SUPERSEDED,
 // RECIPE_REVISION_UNKNOWN, RECIPE_WITHDRAWN.
 func (u unit) inForce(ctx context.Context, newest *consumablesv1.Recipe, revision int32) error {
 	if revision != 0 && revision != newest.GetRevision() {
 		old, err := u.recipeAt(ctx, newest.GetName(), revision)
 		if err != nil {
 			return err
+		}
+		if revision > newest.GetRevision() {
+			return fault.New(fault.NotFound, "RECIPE_REVISION_UNKNOWN", "%s was signed at %s, after this mix. Name revision %d, which was in force then, or correct the time.",
+				titleOf(old), old.GetSignTime().AsTime().Format(time.RFC3339), newest.GetRevision())
 		}
 		return fault.Precondition("RECIPE_SUPERSEDED", "Superseded: %s. Revision %d of %s is in force. Mix by that one.",
 			titleOf(old), newest.GetRevision(), newest.GetSignTime().AsTime().Format("2006-01-02"))

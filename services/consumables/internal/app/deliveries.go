@@ -90,7 +90,7 @@ func (u unit) lotToReceive(ctx context.Context, req *consumablesv1.ReceiveLotReq
 			u.blockAs(lot, consumablesv1.Lot_RECALLED, fmt.Sprintf("Its manufacturer's lot is recalled with %s: %s", known.GetName(), known.GetHoldReason()), "")
 		}
 	}
-	return u.addLot(ctx, lot, item, place, nil)
+	return u.addLot(ctx, lot, item, place, mixed{})
 }
 
 // neverCame reports whether all that was booked into a lot was undone as a mistake, its dates with it.

@@ -74,7 +74,7 @@ func (u unit) endBy(ctx context.Context, lot *consumablesv1.Lot, item *consumabl
 		return err
 	}
 	lot.UseByDate = day
-	end, rule, known, err := u.lifeOf(ctx, lot, item, c.Location, nil)
+	end, rule, known, err := u.lifeOf(ctx, lot, item, c.Location, mixed{})
 	if err != nil || !known || end.IsZero() {
 		return err
 	}

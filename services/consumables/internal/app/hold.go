@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"fmt"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/consumables/internal/store"
@@ -49,7 +48,7 @@ func (u unit) hold(ctx context.Context, lot *consumablesv1.Lot, reason string) e
 		if child.GetState() != consumablesv1.Lot_USABLE {
 			continue
 		}
-		why := fmt.Sprintf("It came from %s, which is held: %s", lot.GetName(), reason)
+		why := cameFromHeld(lot)
 		u.blockAs(child, consumablesv1.Lot_HELD, why, lot.GetName())
 		if err := store.Lots.Save(ctx, u.Tx, child, u.now); err != nil {
 			return err
@@ -87,7 +86,7 @@ func (u unit) release(ctx context.Context, lot *consumablesv1.Lot) error {
 		if origin == nil {
 			unblockAs(child, consumablesv1.Lot_USABLE)
 		} else {
-			u.blockAs(child, consumablesv1.Lot_HELD, fmt.Sprintf("It came from %s, which is held: %s", origin.GetName(), origin.GetHoldReason()), origin.GetName())
+			u.blockAs(child, consumablesv1.Lot_HELD, cameFromHeld(origin), origin.GetName())
 		}
 		if err := store.Lots.Save(ctx, u.Tx, child, u.now); err != nil {
 			return err

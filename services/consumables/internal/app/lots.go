@@ -71,8 +71,14 @@ func amountOf(q *commonv1.Quantity, item *consumablesv1.Item) (stock.Micro, erro
 	return stock.FromQuantity(q.GetValue(), q.GetUnitCode(), item.GetBaseUnitCode())
 }
 
+// mixed is when a lot was made from others, and when these end; nothing of what came in from outside.
+type mixed struct {
+	at   time.Time
+	ends []time.Time
+}
+
 // addLot gives a new lot its code and its end of life, and writes it.
-func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, place string, inputs []time.Time) (*consumablesv1.Lot, error) {
+func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, place string, of mixed) (*consumablesv1.Lot, error) {
 	code, err := u.nextCode(ctx)
 	if err != nil {
 		return nil, err
@@ -81,13 +87,13 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 	for _, h := range item.GetHazardStatements() {
 		lot.Hazards = append(lot.Hazards, &consumablesv1.Hazard{Code: h[:min(4, len(h))], Text: h})
 	}
-	end, rule, known, err := u.lifeOf(ctx, lot, item, place, inputs)
+	end, rule, known, err := u.lifeOf(ctx, lot, item, place, of)
 	if err != nil {
 		return nil, err
 	}
 	if lot.LifeRule = rule; known && !end.IsZero() {
 		lot.ExpireTime = timestamppb.New(end)
-		if len(inputs) == 0 && u.now.After(end) {
+		if len(of.ends) == 0 && u.now.After(end) {
 			return nil, fault.Precondition("LOT_EXPIRED", "Lot %q of %s was usable until %s (%s) and can't be received. Send it back.",
 				lot.GetManufacturerLot(), item.GetName(), end.Format("2006-01-02 15:04Z"), rule)
 		}
@@ -99,14 +105,14 @@ func (u unit) addLot(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 
 // lifeOf is when a lot that was not opened yet ends, by its dates, its item and what it was made from; the rule that binds, and whether it is
 // known.
-func (u unit) lifeOf(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, place string, inputs []time.Time) (end time.Time, rule string, known bool, err error) {
+func (u unit) lifeOf(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, place string, of mixed) (end time.Time, rule string, known bool, err error) {
 	zone, err := u.zoneOf(ctx, place)
 	if err != nil {
 		return end, "", false, err
 	}
 	life := stock.Life{
 		NoLimit: item.GetNoLifeLimit(), UseBy: resource.DateText(lot.GetUseByDate()), Manufactured: resource.DateText(lot.GetManufactureDate()),
-		ShelfDays: int(item.GetShelfLifeDays()), ShelfMonths: int(item.GetShelfLifeMonths()), Inputs: inputs,
+		ShelfDays: int(item.GetShelfLifeDays()), ShelfMonths: int(item.GetShelfLifeMonths()), Inputs: of.ends,
 	}
 	if item.GetElastomer() != "" {
 		last, unlimited, err := stock.CureLife(item.GetElastomer(), lot.GetCureQuarter(), int(item.GetShelfLifeMonths()))
@@ -118,8 +124,8 @@ func (u unit) lifeOf(ctx context.Context, lot *consumablesv1.Lot, item *consumab
 			life.UseBy = last
 		}
 	}
-	if len(inputs) > 0 {
-		life.Mixed, life.PotHours = u.now, int(item.GetPotLifeHours())
+	if len(of.ends) > 0 {
+		life.Mixed, life.PotHours = of.at, int(item.GetPotLifeHours())
 	}
 	return life.End(zone)
 }

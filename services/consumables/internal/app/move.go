@@ -106,7 +106,7 @@ func (u unit) countedAt(ctx context.Context, name string, item *consumablesv1.It
 	if err != nil || lot.GetExpireTime() == nil || strings.HasSuffix(lot.GetLifeRule(), stock.Counted(zone)) {
 		return err
 	}
-	end, rule, known, err := u.lifeOf(ctx, lot, item, place, nil)
+	end, rule, known, err := u.lifeOf(ctx, lot, item, place, mixed{})
 	if err != nil {
 		return err
 	}

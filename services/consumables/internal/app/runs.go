@@ -110,7 +110,7 @@ func (u unit) produced(ctx context.Context, run *consumablesv1.ProductionRun, o 
 		Name: u.app.newName("lots", o.GetLotId()), Item: item.GetName(), State: consumablesv1.Lot_HELD, HoldReason: untestedRun, BlockTime: run.GetEndTime(),
 		ProductionRun:   run.GetName(),
 		ManufactureDate: &date.Date{Year: int32(made.Year()), Month: int32(made.Month()), Day: int32(made.Day())},
-	}, item, place.GetName(), nil)
+	}, item, place.GetName(), mixed{})
 	if err != nil {
 		return "", err
 	}

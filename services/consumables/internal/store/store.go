@@ -196,6 +196,29 @@ func BalanceAt(ctx context.Context, tx *storage.Tx, lot, location string, at tim
 	return stock.Micro(amount), err
 }
 
+// LowestFrom is the least that a place had of a lot at an instant or at any time after it, and when first, by when movements happened and not by
+// when they were recorded.
+func LowestFrom(ctx context.Context, tx *storage.Tx, lot, location string, at time.Time) (stock.Micro, time.Time, error) {
+	type change struct{ at, amount int64 }
+	changes, err := storage.Collect(ctx, tx, func(row storage.Scanner) (c change, err error) {
+		err = row.Scan(&c.at, &c.amount)
+		return c, err
+	}, `SELECT m.effective_time, CAST(SUM(p.amount) AS BIGINT) FROM postings p JOIN movements m ON m.name = p.movement
+		WHERE p.lot = $1 AND p.location = $2 GROUP BY m.effective_time ORDER BY m.effective_time`, lot, location)
+	began := storage.Micros(at)
+	var had, lowest int64
+	when := began
+	for _, c := range changes {
+		had += c.amount
+		if c.at <= began {
+			lowest = had
+		} else if had < lowest {
+			lowest, when = had, c.at
+		}
+	}
+	return stock.Micro(lowest), time.UnixMicro(when).UTC(), err
+}
+
 // NextLotNumber counts lots up, one caller after the other until its transaction ends, so that no number is given twice.
 func NextLotNumber(ctx context.Context, tx *storage.Tx) (n int64, err error) {
 	// A process of the version before counts rows; while both run, the higher number leads.
