@@ -38,7 +38,7 @@ func (r reader) row(row Row) (Record, []Problem) {
 		if c.want.Kind == Text && c.at < len(row.seen) {
 			shown = row.seen[c.at]
 		}
-		value, reason, text := r.cell(c, cell, shown)
+		value, reason, text := r.cell(c, cell, shown, c.at < len(row.rounded) && row.rounded[c.at])
 		if cell != "" && reason == "" {
 			reason, text = r.doubt(i, row, value)
 		}
@@ -73,8 +73,8 @@ func (row Row) tooLong(width int) bool {
 	return false
 }
 
-// cell reads one cell, which may show hours and minutes; a reason means that it is bad.
-func (r reader) cell(c column, cell, shown string) (v Value, reason, text string) {
+// cell reads one cell, which may show hours and minutes, or hold a number that lost digits; a reason means that it is bad.
+func (r reader) cell(c column, cell, shown string, rounded bool) (v Value, reason, text string) {
 	if cell == "" {
 		if c.want.Required {
 			return v, "VALUE_MISSING", "The cell is blank. Fill it in, or remove the row."
@@ -101,7 +101,7 @@ func (r reader) cell(c column, cell, shown string) (v Value, reason, text string
 	case Bool:
 		v.Text, reason, text = boolean(cell)
 	case Text:
-		v.Text, reason, text = r.text(cell, shown)
+		v.Text, reason, text = r.text(cell, shown, rounded)
 	}
 	return v, reason, text
 }

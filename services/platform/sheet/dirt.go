@@ -14,12 +14,33 @@ var (
 	failed = regexp.MustCompile(`^#(N/A|REF!|VALUE!|NAME\?|DIV/0!|NULL!|NUM!|SPILL!|CALC!|GETTING_DATA)$`)
 	// asDate are texts such as 12-Mar, 3/4/26, 14:30 or 1.2E+06.
 	asDate = regexp.MustCompile(`[A-Za-z/:]|[0-9]-`)
+	// byPowers is what spreadsheets write of a long number that they show by powers of ten, such as 1.23457E+18.
+	byPowers = regexp.MustCompile(`^[+-]?[0-9]([.,][0-9]+)?E\+[0-9]{2,3}$`)
+	// asStored is a number as a workbook keeps it.
+	asStored = regexp.MustCompile(`^[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?$`)
 )
 
+// digitsKept is how many digits of a number a spreadsheet keeps.
+const digitsKept = 15
+
+// longNumber says whether a number has more digits than are kept, or is written by a power of ten, as a workbook keeps the longest.
+func longNumber(cell string) bool {
+	if len(cell) <= digitsKept && !strings.ContainsAny(cell, "eE") || !asStored.MatchString(cell) {
+		return false
+	}
+	mantissa, _, powers := strings.Cut(strings.ToUpper(cell), "E")
+	return powers || len(strings.TrimLeft(strings.Replace(strings.TrimLeft(mantissa, "+-"), ".", "", 1), "0")) > digitsKept
+}
+
 // text reads a cell that holds a text, such as a lot's number. In a workbook a number that is shown with zeros before it has them; one that the
-// spreadsheet made of a text, as a date of "3-4", is refused, because what was typed is gone.
-func (r reader) text(cell, shown string) (value, reason, text string) {
+// spreadsheet made of a text, as a date of "3-4", or of which it kept a part of the digits, is refused, because what was typed is gone.
+func (r reader) text(cell, shown string, rounded bool) (value, reason, text string) {
 	switch {
+	case rounded:
+		return "", "VALUE_INVALID", sentence("The cell holds the number %.40s, and a spreadsheet keeps %d digits of a number: the rest of what was typed is gone. Format the column as text and type the value again.",
+			cell, digitsKept)
+	case r.table.Format != Parquet && byPowers.MatchString(cell):
+		return "", "VALUE_INVALID", sentence("The cell says %.40q, which a spreadsheet writes for a long number: most of its digits are gone. Format the column as text and type the value again.", cell)
 	case failed.MatchString(cell):
 		return "", "VALUE_INVALID", sentence("The cell's formula failed: it says %s. Put the formula right, or type the value.", cell)
 	case r.table.Format != XLSX:

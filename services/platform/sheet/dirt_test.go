@@ -112,6 +112,16 @@ func TestANumberThatIsATextIsNotGuessed(t *testing.T) {
 		"a day":                         {time.Date(2026, 4, 3, 0, 0, 0, 0, time.UTC), "yyyy-mm-dd", 0, ""},
 		"a time, once 12:30":            {0.5208333, "", 20, ""},
 		"a power, once 12E5":            {1200000, "", 11, ""},
+		"fifteen digits":                {123456789012345, "", 0, "123456789012345"},
+		"sixteen digits":                {1234567890123456, "", 0, ""},
+		"eighteen digits":               {123456789012345678, "", 0, ""},
+		"eighteen digits, shown whole":  {123456789012345678, "0", 0, ""},
+		"twenty-five digits":            {1.2345678901234568e24, "", 0, ""},
+		"eighteen digits as text":       {"123456789012345678", "", 49, "123456789012345678"},
+		"many zeros as text":            {"000000000000000042", "", 49, "000000000000000042"},
+		"a text of a lost number":       {"1.23457E+18", "", 49, ""},
+		"a text with an E":              {"12E5", "", 49, "12E5"},
+		"a text with an E and a plus":   {"LE+12", "", 49, "LE+12"},
 		"a formula that failed":         {"#N/A", "", 0, ""},
 		"a reference that failed":       {"#REF!", "", 0, ""},
 		"a text with a hash":            {"#12", "", 0, "#12"},
@@ -129,6 +139,31 @@ func TestANumberThatIsATextIsNotGuessed(t *testing.T) {
 		case c.want != "" && (len(got.Records) != 1 || got.Records[0].Get("lot").Text != c.want):
 			t.Errorf("%s: %v %+v, want %s", what, told(got), got.Records, c.want)
 		}
+	}
+}
+
+// Numbers of many digits are refused in each form in which workbooks keep them (the value of an element v, ECMA-376 part 1, 18.3.1.96), in columns of
+// texts alone; and so is what a spreadsheet writes of one into a CSV file.
+func TestANumberOfTooManyDigitsIsNoText(t *testing.T) {
+	for kept, want := range map[string]string{
+		"1.2345678901234568E+16": "", "1.23456789012346E+17": "", "123456789012346000": "", "1E+20": "", "-1234567890123456": "",
+		"123456789012345": "123456789012345", "000000000000000042": "000000000000000042", "1.5": "1.5",
+	} {
+		got := dirty(t, func(f *excelize.File) {
+			must(t, f.SetCellDefault("Sheet1", "A2", kept))
+			must(t, f.SetCellDefault("Sheet1", "B2", "1.2345678901234568E+3"))
+		})
+		if all := strings.Join(told(got), " "); want == "" && (all != "2 lot VALUE_INVALID" || !strings.Contains(got.Problems[0].Text, "holds the number "+kept) || !strings.Contains(got.Problems[0].Text, "column as text")) ||
+			want != "" && (len(got.Records) != 1 || got.Records[0].Get("lot").Text != want) {
+			t.Errorf("%s: told %v, read %+v", kept, got.Problems, got.Records)
+		}
+	}
+	table, err := sheet.Read([]byte("lot,quantity\n1.23457E+18,1\n12E5,1\n123456789012345678,1\n\"1,5E+12\",1\n"), sheet.CSV, sheet.Options{})
+	must(t, err)
+	got, err := table.Bind(stockColumns...)
+	must(t, err)
+	if all := strings.Join(told(got), ", "); all != "2 lot VALUE_INVALID, 5 lot VALUE_INVALID" || len(got.Records) != 2 || got.Records[1].Get("lot").Text != "123456789012345678" {
+		t.Errorf("of CSV: told %v, read %+v", got.Problems, got.Records)
 	}
 }
 

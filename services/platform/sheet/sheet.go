@@ -97,6 +97,8 @@ type Row struct {
 	shown []string // of a workbook: what a cell shows that holds hours and minutes as a part of a day; nil when the row has none
 	// grouped says which cells of a workbook hold a text such as 1.234 while others have decimal commas; nil when none of the row does.
 	grouped []bool
+	// rounded says which cells of a workbook hold a number of more digits than are kept; nil when none of the row does.
+	rounded []bool
 	seen    []string // of a workbook: what a cell shows that holds a number and shows another text; nil when the row has none
 }
 
@@ -148,6 +150,9 @@ func (t *Table) Drop(at int) {
 		}
 		if at < len(row.shown) {
 			t.Rows[i].shown = slices.Delete(row.shown, at, at+1)
+		}
+		if at < len(row.rounded) {
+			t.Rows[i].rounded = slices.Delete(row.rounded, at, at+1)
 		}
 		if at < len(row.grouped) {
 			t.Rows[i].grouped = slices.Delete(row.grouped, at, at+1)

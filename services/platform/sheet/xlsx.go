@@ -38,10 +38,42 @@ func (b *builder) readXLSX(data []byte, wanted string) error {
 	if err := b.readRows(f, name); err != nil {
 		return err
 	}
+	if err := b.round(f, name); err != nil {
+		return err
+	}
 	if err := b.group(f, name); err != nil || !merged {
 		return err
 	}
 	return b.dropMerged(f, name)
+}
+
+// round marks the numbers of a workbook that have more digits than a spreadsheet keeps of one, which is 15 (ECMA-376 keeps a number as IEEE 754
+// binary64). The same digits as a text are what was typed.
+func (b *builder) round(f *excelize.File, name string) error {
+	for i, row := range b.table.Rows {
+		for at, cell := range row.Cells {
+			if !longNumber(cell) {
+				continue
+			}
+			place, err := excelize.CoordinatesToCellName(at+1, row.Line)
+			if err != nil {
+				return unreadableWorkbook(err)
+			}
+			kind, err := f.GetCellType(name, place)
+			if err != nil {
+				return unreadableWorkbook(err)
+			}
+			if kind != excelize.CellTypeUnset && kind != excelize.CellTypeNumber {
+				continue
+			}
+			if row.rounded == nil {
+				row.rounded = make([]bool, len(row.Cells))
+				b.table.Rows[i] = row
+			}
+			row.rounded[at] = true
+		}
+	}
+	return nil
 }
 
 // group marks the texts such as 1.234 of a workbook with decimal commas: these are texts, since a number has a point when it is stored, so its

@@ -28,6 +28,7 @@ func TestAClerksWorkbookIsReadAsItIsSeen(t *testing.T) {
 		set(5, "cleaner", 7, "L", "back", "M-4", until)
 		set(6, "cleaner", 1, "L", "back", until, until)
 		set(7, "cleaner", 1, "L", "back", "#REF!", "30.06.2027")
+		set(8, "cleaner", 1, "L", "back", 123456789012345678, "2027-06-30")
 		zeros := "0000000"
 		for cell, style := range map[string]*excelize.Style{"E2": {CustomNumFmt: &zeros}, "E6": {NumFmt: 16}} {
 			of(0, f.SetCellStyle("Sheet1", cell, cell, of(f.NewStyle(style)).done(t))).done(t)
@@ -44,10 +45,11 @@ func TestAClerksWorkbookIsReadAsItIsSeen(t *testing.T) {
 			}
 			return all
 		}
-		if got := faults(send()); !slices.Equal(got, []string{"4 ROW_HIDDEN", "6 VALUE_INVALID", "7 VALUE_INVALID", "7 DATE_INVALID"}) {
+		if got := faults(send()); !slices.Equal(got, []string{"4 ROW_HIDDEN", "6 VALUE_INVALID", "7 VALUE_INVALID", "7 DATE_INVALID", "8 VALUE_INVALID"}) {
 			t.Errorf("faults %q", got)
 		}
 		of(0, f.SetRowVisible("Sheet1", 4, true)).done(t)
+		of(0, f.RemoveRow("Sheet1", 8)).done(t)
 		of(0, f.RemoveRow("Sheet1", 7)).done(t)
 		of(0, f.RemoveRow("Sheet1", 6)).done(t)
 		of(0, f.MergeCell("Sheet1", "E4", "E5")).done(t)
