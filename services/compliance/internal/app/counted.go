@@ -107,6 +107,9 @@ func (u unit) enter(ctx context.Context, t thing, said *compliancev1.Counters, a
 	if err != nil {
 		return stays, err
 	}
+	if said, err = u.besideKnown(ctx, t, said, through); err != nil {
+		return stays, err
+	}
 	before, err := u.beforeFlown(ctx, t.GetName(), said, through)
 	if err != nil {
 		return stays, err
@@ -134,6 +137,43 @@ func overKnown(was thing, said *compliancev1.Counters, mask *fieldmaskpb.FieldMa
 	}
 	return fault.Precondition("COUNTERS_KNOWN",
 		"The counters of %s are known, so they change by flying alone. If it was entered with wrong ones, quality corrects these with CorrectEntryCounters.", was.GetName())
+}
+
+// besideKnown are counters that say one that was not known, with those that are known beside it: left out, as they are now, or as they were at the end of
+// the day. Others are refused, as an update changes no counter that is known. Reason: COUNTERS_KNOWN.
+func (u unit) besideKnown(ctx context.Context, t thing, said *compliancev1.Counters, through civil.Date) (*compliancev1.Counters, error) {
+	entry := t.GetEntryCounters()
+	if unknown(t) || entry == nil {
+		return said, nil
+	}
+	flown, err := store.CountersFlown(ctx, u.Tx, t.GetName(), through.String(), allKnown)
+	if err != nil {
+		return nil, err
+	}
+	then, out := countersPlus(entry, flown), countersPlus(said, nil)
+	for _, c := range [...]struct {
+		known           bool
+		said            *int64
+		then, now       int64
+		word, had, wish string
+	}{
+		{
+			counts(entry, due.Hours), &out.OperatingSeconds, then.GetOperatingSeconds(), t.GetCounters().GetOperatingSeconds(),
+			"hours", span(then.GetOperatingSeconds()) + " h", span(said.GetOperatingSeconds()) + " h",
+		},
+		{counts(entry, due.Cycles), &out.Cycles, then.GetCycles(), t.GetCounters().GetCycles(), "cycles", fmt.Sprint(then.GetCycles()), fmt.Sprint(said.GetCycles())},
+		{counts(entry, due.Starts), &out.Starts, then.GetStarts(), t.GetCounters().GetStarts(), "starts", fmt.Sprint(then.GetStarts()), fmt.Sprint(said.GetStarts())},
+		{entry.GetLandings() > 0, &out.Landings, then.GetLandings(), t.GetCounters().GetLandings(), "landings", fmt.Sprint(then.GetLandings()), fmt.Sprint(said.GetLandings())},
+	} {
+		switch {
+		case *c.said == 0 || c.known && *c.said == c.now:
+			*c.said = c.then
+		case c.known && *c.said != c.then:
+			return nil, fault.Precondition("COUNTERS_KNOWN", "The %s of %s are known: %s at the end of %s, not %s. Leave them out, or as they are, while others are entered; "+
+				"if it was entered with wrong ones, quality corrects these with CorrectEntryCounters.", c.word, t.GetName(), c.had, through, c.wish)
+		}
+	}
+	return out, nil
 }
 
 // readOn is the day that counters are true at the end of.
@@ -178,6 +218,9 @@ func filled(entry, said *compliancev1.Counters) *compliancev1.Counters {
 	}
 	if !counts(entry, due.Starts) {
 		out.Starts = said.GetStarts()
+	}
+	if entry.GetLandings() == 0 {
+		out.Landings = said.GetLandings()
 	}
 	return out
 }

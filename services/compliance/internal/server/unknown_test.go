@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -103,12 +104,33 @@ func TestACounterThatWasLeftOutIsUnknown(t *testing.T) {
 				w.wantTold(r, "engines/"+id, compliancev1.DueItem_NO_DATA, " and no "+r)
 			}
 		}
-		must(w.commands.UpdateEngine(w.as("planner"), &compliancev1.UpdateEngineRequest{
-			Engine:     &compliancev1.Engine{Name: "engines/h", Counters: &compliancev1.Counters{OperatingSeconds: 1, Cycles: 8999}},
-			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"counters"}},
-		}))(t)
+		fill := func(c *compliancev1.Counters, paths ...string) error {
+			_, err := w.commands.UpdateEngine(w.as("planner"), &compliancev1.UpdateEngineRequest{
+				Engine: &compliancev1.Engine{Name: "engines/h", Counters: c}, UpdateMask: &fieldmaskpb.FieldMask{Paths: paths},
+			})
+			return err
+		}
+		for _, paths := range [][]string{{"counters"}, nil} {
+			err := fill(&compliancev1.Counters{OperatingSeconds: 3600, Cycles: 8999}, paths...)
+			refused(t, err, "COUNTERS_KNOWN")
+			if !strings.Contains(fmt.Sprint(err), "The hours of engines/h are known: 4000:00 h at the end of 2026-03-02, not 1:00 h") {
+				t.Errorf("with mask %v: %v", paths, err)
+			}
+			w.wantTold("cycles", "engines/h", compliancev1.DueItem_NO_DATA, " and no cycles")
+		}
+		if err := fill(&compliancev1.Counters{Cycles: 8999}, "counters"); err != nil {
+			t.Error(err)
+		}
 		w.wantTold("cycles", "engines/h", compliancev1.DueItem_NEAR, "left 1")
 		w.wantTold("hours", "engines/h", compliancev1.DueItem_CURRENT, "left 5000:00 h")
+		refused(t, fill(&compliancev1.Counters{OperatingSeconds: 4000 * 3600, Cycles: 8998, Starts: 9}, "counters"), "COUNTERS_KNOWN")
+		if err := fill(&compliancev1.Counters{OperatingSeconds: 4000 * 3600, Cycles: 8999, Starts: 9, Landings: 7}, "counters"); err != nil {
+			t.Error(err)
+		}
+		engine := must(w.queries.GetEngine(w.as("viewer"), &compliancev1.GetEngineRequest{Name: "engines/h"}))(t)
+		if c := engine.GetCounters(); c.GetOperatingSeconds() != 4000*3600 || c.GetCycles() != 8999 || c.GetStarts() != 9 || c.GetLandings() != 7 {
+			t.Errorf("%v", c)
+		}
 	})
 }
 
@@ -153,6 +175,33 @@ func TestCountersAreEnteredLate(t *testing.T) {
 			if got := w.then("engines/bare", c.at, c.known).GetCounters(); (got == nil) != (c.want < 0) || got != nil && got.GetOperatingSeconds() != c.want*3600 {
 				t.Errorf("at %s as known at %s: %v, want %d h", c.at, c.known, got, c.want)
 			}
+		}
+	})
+}
+
+// What was left out is entered while it flies: the known ones beside it are left out, as at the end of the day that is named, or as they are now.
+func TestACounterThatWasLeftOutIsEnteredAfterFlying(t *testing.T) {
+	onEngines(t, func(t *testing.T, w *world) {
+		w.clock.Advance(10 * 24 * time.Hour)
+		w.bare("half", &compliancev1.Counters{OperatingSeconds: 4000 * 3600})
+		w.flies("half", 3, 4, 2)
+		w.flies("half", 6, 3, 1)
+		for _, c := range []struct {
+			hours  int64
+			reason string
+		}{{4000, "COUNTERS_KNOWN"}, {4005, "COUNTERS_KNOWN"}, {4007, ""}, {4004, ""}, {0, ""}} {
+			_, err := w.commands.UpdateEngine(w.as("planner"), &compliancev1.UpdateEngineRequest{ValidateOnly: c.hours != 0, Engine: &compliancev1.Engine{
+				Name: "engines/half", Counters: &compliancev1.Counters{OperatingSeconds: c.hours * 3600, Cycles: 902}, CountersDate: on(2026, 3, 4),
+			}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"counters", "counters_date"}}})
+			if c.reason != "" {
+				refused(t, err, c.reason)
+			} else if err != nil {
+				t.Errorf("%d h: %v", c.hours, err)
+			}
+		}
+		engine := must(w.queries.GetEngine(w.as("viewer"), &compliancev1.GetEngineRequest{Name: "engines/half"}))(t)
+		if c, e := engine.GetCounters(), engine.GetEntryCounters(); c.GetOperatingSeconds() != 4007*3600 || c.GetCycles() != 903 || e.GetOperatingSeconds() != 4000*3600 || e.GetCycles() != 900 {
+			t.Errorf("902 cycles on the 4th, of which 2 were flown here, and one since: %v of %v", c, e)
 		}
 	})
 }
