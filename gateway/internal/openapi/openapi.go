@@ -14,6 +14,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"coldsection.example/gateway/internal/units"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/quantity"
 )
 
@@ -39,6 +40,8 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 		return nil, fmt.Errorf("the generated description: %w", err)
 	}
 	doc["openapi"] = "3.1.0"
+	info := child(doc, "info")
+	info["description"] = fmt.Sprint(info["description"], " ", times())
 	doc["servers"] = []any{node{"url": "/"}}
 	doc["security"] = []any{node{"session": []any{}}, node{"machine": []any{}}, node{"console": []any{}}}
 	components := child(doc, "components")
@@ -83,6 +86,13 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 	}
 	return json.Marshal(doc)
 })
+
+// times is what every day and time of the contract has in common.
+func times() string {
+	return fmt.Sprintf("Times are RFC 3339 with a zone: an offset is taken and turned into UTC, and answers are in UTC (Z). The offset itself is not kept; "+
+		"where the local day or hour counts, the place says its own timeZone. Days and times of the years %d to %d are taken; leave a field out where none "+
+		"is known.", clock.FirstYear, clock.LastYear)
+}
 
 // complete adds to an operation what every operation has.
 func complete(path, method string, operation node) {

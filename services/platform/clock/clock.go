@@ -14,6 +14,16 @@ type Clock interface {
 	After(d time.Duration) <-chan time.Time
 }
 
+// FirstYear and LastYear bound the days and times that people and programs may state, in UTC. No engine is older; due dates are projected 200
+// years ahead. Beyond lie the years 1 and 9999, which other systems write where they know no time.
+const (
+	FirstYear = 1900
+	LastYear  = 2299
+)
+
+// Sane says whether the year of a day or time is one that somebody may mean.
+func Sane(year int) bool { return year >= FirstYear && year <= LastYear }
+
 // System returns the clock of the machine.
 func System() Clock { return system{} }
 

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 )
 
@@ -82,19 +83,35 @@ func soundValue(kind protoreflect.Kind, v protoreflect.Value) bool {
 	}
 }
 
-// happens refuses a day or an instant that never is: 30 February would be counted as the 2nd of March by whoever adds to it.
+// happens refuses a day or an instant that never is, as 30 February would be counted as the 2nd of March by whoever adds to it, and one of years that
+// nobody means.
 func happens(p protopath.Values, m protoreflect.Message) error {
 	switch v := m.Interface().(type) {
 	case *date.Date:
 		at := time.Date(int(v.GetYear()), time.Month(v.GetMonth()), int(v.GetDay()), 0, 0, 0, 0, time.UTC)
 		year, month, day := at.Date()
-		if year < 1 || year > 9999 || int(v.GetYear()) != year || int(v.GetMonth()) != int(month) || int(v.GetDay()) != day {
+		if int(v.GetYear()) != year || int(v.GetMonth()) != int(month) || int(v.GetDay()) != day {
 			return fault.Invalid(pathOf(p), "DATE_INVALID", "%s is %04d-%02d-%02d, which is not a day of the calendar. Correct it.",
 				pathOf(p), v.GetYear(), v.GetMonth(), v.GetDay())
 		}
+		if !clock.Sane(year) {
+			return fault.Invalid(pathOf(p), "DATE_INVALID",
+				"%s is %s, and only days of the years %d to %d are taken. Correct it, or leave it out where none is known.",
+				pathOf(p), at.Format(time.DateOnly), clock.FirstYear, clock.LastYear)
+		}
 	case *timestamppb.Timestamp:
+		if v.GetNanos() < 0 || v.GetNanos() >= int32(time.Second) {
+			return fault.Invalid(pathOf(p), "TIME_INVALID", "%s has %d nanoseconds beside its seconds, and a second has 0 to 999,999,999. Correct it.",
+				pathOf(p), v.GetNanos())
+		}
 		if !v.IsValid() {
-			return fault.Invalid(pathOf(p), "TIME_INVALID", "%s is no instant of the years 1 to 9999. Correct it.", pathOf(p))
+			return fault.Invalid(pathOf(p), "TIME_INVALID", "%s is %d seconds from 1970, and times are taken from the year %d to %d. Correct it.",
+				pathOf(p), v.GetSeconds(), clock.FirstYear, clock.LastYear)
+		}
+		if at := v.AsTime(); !clock.Sane(at.Year()) {
+			return fault.Invalid(pathOf(p), "TIME_INVALID",
+				"%s is %s, and only times of the years %d to %d are taken. Correct it, or leave it out where none is known.",
+				pathOf(p), at.Format(time.RFC3339Nano), clock.FirstYear, clock.LastYear)
 		}
 	}
 	return nil

@@ -64,7 +64,25 @@ func TestARefusalRepeatsTheWrongValueButNoSecret(t *testing.T) {
 	}
 }
 
-// What is no day and no instant of the calendar is refused, wherever it stands; the first and the last ones pass.
+// Case A10: a refusal says what was sent, what is taken and what to do where no time is known.
+func TestARefusedTimeSaysWhichAreTaken(t *testing.T) {
+	v, err := protovalidate.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, at := range map[string]*timestamppb.Timestamp{
+		"api_key.expire_time is 9999-12-31T23:59:59Z, and only times of the years 1900 to 2299 are taken. Correct it, or leave it out where none is known.": {Seconds: 253_402_300_799},
+		"api_key.expire_time has -1 nanoseconds beside its seconds, and a second has 0 to 999,999,999. Correct it.":                                         {Nanos: -1},
+		"api_key.expire_time is 253402300800 seconds from 1970, and times are taken from the year 1900 to 2299. Correct it.":                                {Seconds: 253_402_300_800},
+	} {
+		err := rpc.Validate(v, &accessv1.CreateApiKeyRequest{Parent: "accounts/a", ApiKey: &accessv1.ApiKey{DisplayName: "k", ExpireTime: at}})
+		if err == nil || err.Error() != text {
+			t.Errorf("%v, want %s", err, text)
+		}
+	}
+}
+
+// Case A10: what is no day and no instant of the calendar, or of years that nobody means, is refused, wherever it stands; the first and the last ones pass.
 func TestDaysAndInstantsThatNeverAreAreRefused(t *testing.T) {
 	v, err := protovalidate.New()
 	if err != nil {
@@ -74,7 +92,8 @@ func TestDaysAndInstantsThatNeverAreAreRefused(t *testing.T) {
 		year, month, day int32
 		good             bool
 	}{
-		{2026, 2, 28, true}, {2028, 2, 29, true}, {1, 1, 1, true}, {9999, 12, 31, true}, {2026, 2, 29, false}, {2026, 2, 30, false}, {2100, 2, 29, false},
+		{2026, 2, 28, true}, {2028, 2, 29, true}, {1900, 1, 1, true}, {2299, 12, 31, true}, {1, 1, 1, false}, {9999, 12, 31, false}, {1899, 12, 31, false},
+		{2300, 1, 1, false}, {2026, 2, 29, false}, {2026, 2, 30, false}, {2100, 2, 29, false},
 		{2026, 13, 1, false}, {2026, 0, 1, false}, {2026, 1, 0, false}, {2026, 4, 31, false}, {0, 1, 1, false}, {10000, 1, 1, false}, {-1, 1, 1, false},
 		{2026, 1, -1, false}, {0, 0, 0, false}, {math.MaxInt32, math.MaxInt32, math.MaxInt32, false}, {math.MinInt32, 1, 1, false},
 	} {
@@ -91,8 +110,9 @@ func TestDaysAndInstantsThatNeverAreAreRefused(t *testing.T) {
 		nanos   int32
 		good    bool
 	}{
-		{0, 0, true}, {253_402_300_799, 999_999_999, true}, {-62_135_596_800, 0, true}, {253_402_300_800, 0, false}, {-62_135_596_801, 0, false},
-		{0, -1, false}, {0, 1_000_000_000, false}, {math.MaxInt64, 0, false}, {math.MinInt64, 0, false},
+		{0, 0, true}, {10_413_791_999, 999_999_999, true}, {-2_208_988_800, 0, true}, // the last of 2299 and the first of 1900
+		{10_413_792_000, 0, false}, {-2_208_988_801, 999_999_999, false}, {253_402_300_799, 999_999_999, false}, {-62_135_596_800, 0, false},
+		{253_402_300_800, 0, false}, {-62_135_596_801, 0, false}, {0, -1, false}, {0, 1_000_000_000, false}, {math.MaxInt64, 0, false}, {math.MinInt64, 0, false},
 	} {
 		err := rpc.Validate(v, &accessv1.CreateApiKeyRequest{
 			Parent: "accounts/a", ApiKey: &accessv1.ApiKey{DisplayName: "k", ExpireTime: &timestamppb.Timestamp{Seconds: c.seconds, Nanos: c.nanos}},

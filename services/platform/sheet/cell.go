@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/quantity"
 )
 
@@ -146,26 +147,39 @@ func boolean(cell string) (value, reason, text string) {
 var times = []string{time.RFC3339Nano, "2006-01-02T15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02 15:04:05Z07:00"}
 
 func (r reader) time(cell string) (value, reason, text string) {
-	if at, ok := r.serial(cell); ok {
+	at, ok := r.serial(cell)
+	for i := 0; !ok && i < len(times); i++ {
+		parsed, err := time.Parse(times[i], cell)
+		at, ok = parsed.UTC(), err == nil
+	}
+	switch {
+	case !ok:
+		return "", "TIME_INVALID", sentence("%.40q is not a UTC time such as 2026-03-01T06:54Z.%s", cell, hint(cell))
+	case !clock.Sane(at.Year()):
+		return "", "TIME_INVALID", sentence(outside, cell, clock.FirstYear, clock.LastYear)
+	default:
 		return FormatTime(at), "", ""
 	}
-	for _, form := range times {
-		if at, err := time.Parse(form, cell); err == nil && sane(at) {
-			return FormatTime(at), "", ""
-		}
-	}
-	return "", "TIME_INVALID", sentence("%.40q is not a UTC time such as 2026-03-01T06:54Z.%s", cell, hint(cell))
 }
 
 func (r reader) date(cell string) (value, reason, text string) {
-	if at, ok := r.serial(cell); ok && at.Equal(at.Truncate(24*time.Hour)) {
+	at, ok := r.serial(cell)
+	if ok = ok && at.Equal(at.Truncate(24*time.Hour)); !ok {
+		parsed, err := time.Parse(time.DateOnly, cell)
+		at, ok = parsed, err == nil
+	}
+	switch {
+	case !ok:
+		return "", "DATE_INVALID", sentence("%.40q is not a date such as 2026-03-01.%s", cell, hint(cell))
+	case !clock.Sane(at.Year()):
+		return "", "DATE_INVALID", sentence(outside, cell, clock.FirstYear, clock.LastYear)
+	default:
 		return at.Format(time.DateOnly), "", ""
 	}
-	if at, err := time.Parse(time.DateOnly, cell); err == nil && sane(at) {
-		return cell, "", ""
-	}
-	return "", "DATE_INVALID", sentence("%.40q is not a date such as 2026-03-01.%s", cell, hint(cell))
 }
+
+// outside is said of a day or time of years that nobody means, as the edge of the suite says it.
+const outside = "%.40q is not of the years %d to %d, which are taken. Correct it, or leave the cell empty where no such day or time is known."
 
 var (
 	wholeDay  = regexp.MustCompile(`^[0-9]{2,7}$`)
@@ -179,9 +193,6 @@ func hint(cell string) string {
 	}
 	return ""
 }
-
-// sane leaves out years that no wire format carries.
-func sane(t time.Time) bool { return t.Year() >= 1900 && t.Year() <= 9999 }
 
 // serial reads the day number that an XLSX file keeps for a date, to the millisecond: days since 30 December 1899, or since
 // 1 January 1904 (ECMA-376 part 1, 18.17.4.1). Numbers below 61 are left out, since they count a day that never was.

@@ -184,6 +184,9 @@ func TestTextsInAWorkbookAreReadInOneWayOnly(t *testing.T) {
 		"a year of two digits":  {"2,5", "30.06.27", "use_by DATE_INVALID"},
 		"no day":                {"2,5", "2027-02-29", "use_by DATE_INVALID"},
 		"a time of a day":       {"2,5", 46568.5, "use_by DATE_INVALID"},
+		"the last day of all":   {"2,5", "9999-12-31", "use_by DATE_INVALID"}, // which other systems write where there is none
+		"the same as a number":  {"2,5", 2958465, "use_by DATE_INVALID"},
+		"the last day taken":    {"2,5", "2299-12-31", "2.5 2299-12-31"},
 	} {
 		got := dirty(t, func(f *excelize.File) {
 			setRow(t, f, "A2", "L2", c.quantity, c.useBy)
