@@ -130,7 +130,7 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 	doorman := &doorman{store: g.store, clock: d.Clock, proxies: limited.Proxies, streams: limits.NewStreams(), working: limits.NewCalls(limited.CallsAtOnce)}
 	doorman.calls, doorman.strangers = limits.New(d.Clock, limited.CallsPerSecond), limits.New(d.Clock, limited.StrangersPerSecond)
 	doorman.audit = &audit.Log{DB: g.store.DB, Clock: d.Clock, IDs: d.IDs, Log: d.Log, Spool: g.spool}
-	work := &limits.Work{Calls: doorman.working, Proxies: limited.Proxies, Known: func(method string) bool { return g.server.Serves(method) }, Expel: g.connections.Expel}
+	work := &limits.Work{Calls: doorman.working, Proxies: limited.Proxies, Known: func(method string) bool { return g.server.Serves(method) }, Expel: g.connections.Expel, IDs: d.IDs}
 	options = append(options, work.Options()...)
 	var err error
 	g.server, err = rpc.NewServer(rpc.Deps{

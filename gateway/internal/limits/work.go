@@ -12,6 +12,7 @@ import (
 
 	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/ids"
 	"coldsection.example/services/platform/rpc"
 )
 
@@ -25,9 +26,11 @@ type Work struct {
 	Known func(method string) bool
 	// Expel is told the peer of a connection that floods: again and again it sends calls beyond its limit, or takes calls back before they were begun.
 	Expel func(peer string)
+	// IDs name the requests that are refused and whose callers did not name them.
+	IDs ids.Source
 
 	strikes *Limiter
-	// full and unknown are what refused calls are told, made once.
+	// full and unknown are what refused calls are told, made once, beside the name of each request.
 	full, unknown error
 }
 
@@ -50,20 +53,29 @@ func (w *Work) Options() []grpc.ServerOption {
 func (w *Work) arrive(ctx context.Context, info *tap.Info) (context.Context, error) {
 	p, ok := peer.FromContext(ctx)
 	if !ok {
-		return ctx, w.unknown
+		return ctx, w.refuse(info, w.unknown)
 	}
 	connection := p.Addr.String()
 	from := w.Proxies.Caller(connection, info.Header.Get("x-forwarded-for"))
 	switch {
 	case !w.Known(info.FullMethodName):
 		w.strike(connection)
-		return ctx, w.unknown
+		return ctx, w.refuse(info, w.unknown)
 	case !w.Calls.take(from):
 		w.strike(connection)
-		return ctx, w.full
+		return ctx, w.refuse(info, w.full)
 	default:
 		return &counted{Context: ctx, calls: w.Calls, connection: connection, from: from, state: arrived}, nil
 	}
+}
+
+// refuse tells a caller the name of its request with why it is refused.
+func (w *Work) refuse(info *tap.Info, why error) error {
+	asked := ""
+	if named := info.Header.Get(rpc.RequestIDKey); len(named) > 0 {
+		asked = named[0]
+	}
+	return rpc.WithRequest(why, rpc.NameRequest(asked, w.IDs))
 }
 
 // strikesPerSecond is how many calls of one address may be refused before they begin, or taken back, in a second, and five times as many at once.

@@ -203,7 +203,7 @@ func (s *Server) streamChain() grpc.StreamServerInterceptor {
 	}
 	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) error {
 		ctx, id := s.numbered(stream.Context())
-		return withRequest(outer(srv, identified{ServerStream: stream, ctx: ctx}, info, next), id)
+		return WithRequest(outer(srv, identified{ServerStream: stream, ctx: ctx}, info, next), id)
 	}
 }
 

@@ -7,6 +7,8 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/status"
+
+	"coldsection.example/services/platform/ids"
 )
 
 // requestID carries the id of a request, which the lines of the log about it have too.
@@ -31,12 +33,20 @@ func RequestIDOf(ctx context.Context) string {
 	return id
 }
 
+// RequestIDKey is the metadata key under which a caller names its request.
+const RequestIDKey = requestIDKey
+
+// NameRequest names a request as its caller did, if that may stand in a log, or anew.
+func NameRequest(asked string, source ids.Source) string {
+	if GoodRequestID(asked) {
+		return asked
+	}
+	return source.New()
+}
+
 // numbered names a request as its caller did, or anew.
 func (s *Server) numbered(ctx context.Context) (context.Context, string) {
-	id := incoming(ctx, requestIDKey)
-	if !GoodRequestID(id) {
-		id = s.deps.IDs.New()
-	}
+	id := NameRequest(incoming(ctx, requestIDKey), s.deps.IDs)
 	return WithRequestID(ctx, id), id
 }
 
@@ -44,11 +54,11 @@ func (s *Server) numbered(ctx context.Context) (context.Context, string) {
 func (s *Server) number(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 	ctx, id := s.numbered(ctx)
 	resp, err := next(ctx, req)
-	return resp, withRequest(err, id)
+	return resp, WithRequest(err, id)
 }
 
-// withRequest adds to a status the id of the request that it answers.
-func withRequest(err error, id string) error {
+// WithRequest adds to a status the id of the request that it answers.
+func WithRequest(err error, id string) error {
 	if err == nil {
 		return nil
 	}

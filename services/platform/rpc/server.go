@@ -126,7 +126,7 @@ func NewServer(deps Deps, extra ...grpc.ServerOption) (*Server, error) {
 // Register adds a service; one without an implementation of ours is forwarded to its owner. A method without a row in the
 // policy makes Serve refuse to start.
 func (s *Server) Register(desc *grpc.ServiceDesc, impl any, policy auth.Policy) {
-	s.grpc.RegisterService(readableService(desc), impl)
+	s.grpc.RegisterService(s.readableService(desc), impl)
 	if impl == nil {
 		forwarded := *desc // a channel in memory asks for a handler
 		forwarded.HandlerType = (*any)(nil)

@@ -13,17 +13,17 @@ import (
 
 // readableService is a service whose methods answer bytes that are no message as what they are: a bad request, where the library says INTERNAL.
 // Reason: REQUEST_UNREADABLE.
-func readableService(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
+func (s *Server) readableService(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
 	out := *desc
 	out.Methods = make([]grpc.MethodDesc, len(desc.Methods))
 	for i, m := range desc.Methods {
-		out.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: readableMethod(m.Handler)}
+		out.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: s.readableMethod(m.Handler)}
 	}
 	out.Streams = make([]grpc.StreamDesc, len(desc.Streams))
-	for i, s := range desc.Streams {
-		handle := s.Handler
-		s.Handler = func(srv any, stream grpc.ServerStream) error { return handle(srv, readableStream{stream}) }
-		out.Streams[i] = s
+	for i, d := range desc.Streams {
+		handle := d.Handler
+		d.Handler = func(srv any, stream grpc.ServerStream) error { return handle(srv, readableStream{stream}) }
+		out.Streams[i] = d
 	}
 	return &out
 }
@@ -59,12 +59,20 @@ func read(receive func(any) error, into any) error {
 	return nil
 }
 
-func readableMethod(handle grpc.MethodHandler) grpc.MethodHandler {
+// readableMethod reads the request of a method. What can't be read is refused before the chain that names the requests of all others.
+func (s *Server) readableMethod(handle grpc.MethodHandler) grpc.MethodHandler {
 	return func(srv any, ctx context.Context, decode func(any) error, chain grpc.UnaryServerInterceptor) (any, error) {
 		if errors.Is(ctx.Err(), context.Canceled) {
 			return nil, ctx.Err() // the caller took the call back before it was begun, and reads no words
 		}
-		return handle(srv, ctx, func(into any) error { return ToStatus(read(decode, into)) }, chain)
+		return handle(srv, ctx, func(into any) error {
+			err := read(decode, into)
+			if err == nil {
+				return nil
+			}
+			_, id := s.numbered(ctx)
+			return WithRequest(ToStatus(err), id)
+		}, chain)
 	}
 }
 
