@@ -269,7 +269,9 @@ func (u unit) refresh(ctx context.Context, lot *consumablesv1.Lot, item *consuma
 	case anywhere == 0 && lot.GetState() == consumablesv1.Lot_USABLE:
 		lot.State = consumablesv1.Lot_EMPTIED
 	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_EMPTIED:
-		lot.State = consumablesv1.Lot_USABLE
+		if err := u.refilled(ctx, lot); err != nil {
+			return err
+		}
 	case anywhere > 0 && lot.GetState() == consumablesv1.Lot_DISPOSED: // nobody knows any more what it was before
 		u.blockAs(lot, consumablesv1.Lot_HELD, "Its disposal was undone", "")
 	}

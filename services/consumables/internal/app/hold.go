@@ -129,3 +129,24 @@ func (u unit) blockedOrigin(ctx context.Context, name string) (*consumablesv1.Lo
 	}
 	return nil, nil //nolint:nilnil // no such lot is an answer, not an error
 }
+
+// refilled makes a lot usable of which nothing was left and something is there again, by a count or because an entry was undone; one that came
+// from what was held or recalled meanwhile is blocked as that is.
+func (u unit) refilled(ctx context.Context, lot *consumablesv1.Lot) error {
+	lot.State = consumablesv1.Lot_USABLE
+	if len(lot.GetParents()) == 0 {
+		return nil
+	}
+	origin, err := u.blockedOrigin(ctx, lot.GetName())
+	switch {
+	case err != nil || origin == nil:
+		return err
+	case origin.GetState() == consumablesv1.Lot_RECALLED:
+		u.blockAs(lot, consumablesv1.Lot_RECALLED, origin.GetHoldReason(), "")
+		return u.tellRecall(ctx, lot, nil, nil)
+	default:
+		why := cameFromHeld(origin)
+		u.blockAs(lot, consumablesv1.Lot_HELD, why, origin.GetName())
+		return u.lotFact(ctx, "held", lot, lot.GetOnHand(), why)
+	}
+}

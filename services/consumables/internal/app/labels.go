@@ -175,7 +175,11 @@ func (u unit) addOrigin(ctx context.Context, f *label.Facts, lot *consumablesv1.
 	if len(lot.GetParents()) == 0 {
 		return nil
 	}
-	f.Made = "Mixed " + lot.GetCreateTime().AsTime().In(zone).Format(minutes)
+	made, err := store.FirstMoved(ctx, u.Tx, lot.GetName()) // it may have been recorded later
+	if err != nil {
+		return err
+	}
+	f.Made = "Mixed " + made.In(zone).Format(minutes)
 	if lot.GetRecipe() != "" {
 		recipe, err := u.recipeAt(ctx, lot.GetRecipe(), lot.GetRecipeRevision())
 		if err != nil {
@@ -203,7 +207,7 @@ func (u unit) addOrigin(ctx context.Context, f *label.Facts, lot *consumablesv1.
 		if lot.GetSourceLot() != "" {
 			f.Made = "Opened pack of " + parent.GetShortCode()
 		} else if of.GetName() == item.GetName() {
-			f.Made = "Filled " + lot.GetCreateTime().AsTime().In(zone).Format(minutes)
+			f.Made = "Filled " + made.In(zone).Format(minutes)
 		}
 	}
 	if len(measured) == 2 { // water and cleaner and nothing else

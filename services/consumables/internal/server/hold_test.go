@@ -175,3 +175,40 @@ func TestAnErrorIsNotALotThatIsMissing(t *testing.T) {
 		refused(t, "a row that can't be read", err, "INTERNAL")
 	})
 }
+
+// A bottle that was empty when its drum was held or recalled and has something in it again, by a count or because an entry was undone, is blocked
+// as its drum is.
+func TestWhatIsThereAgainIsBlockedAsItsOriginIs(t *testing.T) {
+	for state, block := range map[consumablesv1.Lot_State]func(desk, string){consumablesv1.Lot_HELD: desk.hold, consumablesv1.Lot_RECALLED: desk.recall} {
+		t.Run(state.String(), func(t *testing.T) {
+			desks(t, func(t *testing.T, d desk) {
+				drum := d.stocked("cleaner", "drum", "20", days(200)).GetName()
+				used := of(d.decant(drum, "2", "")).done(t).GetName()
+				found := of(d.decant(used, "1", "")).done(t).GetName()
+				d.issued("cleaner", used, order, "1")
+				of(d.use(used, order, "engines/e1", "1")).done(t)
+				d.clock.Advance(time.Hour)
+				of(d.approve("dora", of(d.count(found, "0", d.clock.Now())).done(t).GetName())).done(t)
+				for _, name := range []string{used, found} {
+					if got := d.lot(name).GetState(); got != consumablesv1.Lot_EMPTIED {
+						t.Fatalf("%s is %s", name, got)
+					}
+				}
+				block(d, drum)
+				d.clock.Advance(time.Hour)
+				for _, m := range of(d.ListStockMovements(d.clerk(), &consumablesv1.ListStockMovementsRequest{Filter: `kind = "CONSUMED"`})).done(t).GetStockMovements() {
+					of(d.reverse(m.GetName())).done(t)
+				}
+				of(d.approve("dora", of(d.count(found, "0.5", d.clock.Now())).done(t).GetName())).done(t)
+				for _, name := range []string{used, found} {
+					if got := d.lot(name); got.GetState() != state {
+						t.Errorf("%s of a drum that is %s is %s", name, state, got.GetState())
+					}
+					_, err := d.use(name, order, "engines/e1", "0.1")
+					refused(t, name, err, "LOT_"+state.String())
+				}
+				d.balanced()
+			})
+		})
+	}
+}

@@ -52,6 +52,9 @@ func TestAMixOfBeforeTheRecallIsBookedAfterIt(t *testing.T) {
 		if !mix.GetExpireTime().AsTime().Equal(hours(9)) || !mix.GetCreateTime().AsTime().Equal(hours(4)) {
 			t.Errorf("made at %v it is usable until %v", mix.GetCreateTime().AsTime(), mix.GetExpireTime().AsTime())
 		}
+		if lines := d.label(mix.GetName()).GetLines(); lines[0] != "RECALLED – DO NOT USE" || !slices.Contains(lines, "Mixed 2026-11-25 09:00 UTC") {
+			t.Errorf("its label says %q", lines)
+		}
 		facts := d.recallFacts(mix.GetName())
 		if len(facts) != 1 || !slices.Equal(facts[0].GetReachedWorkOrders(), []string{order}) || len(facts[0].GetReachedEngines()) != 0 || facts[0].GetState() != "RECALLED" {
 			t.Errorf("told %v", facts)
