@@ -67,41 +67,49 @@ func whoCalls(e *environment, conn grpc.ClientConnInterface) (string, error) {
 	return fmt.Sprintf("%s with the roles %v", session.GetAccount(), session.GetRoles()), err
 }
 
-// parkedFacts and lateChains ask page by page: a page ends with each part of the suite.
-func parkedFacts(e *environment, conn grpc.ClientConnInterface) (string, error) {
-	ask := &operationsv1.ListParkedFactsRequest{PageSize: 1000}
-	for {
-		list, err := operationsv1.NewParkedFactsServiceClient(conn).ListParkedFacts(e.ctx, ask)
+// page is what every list of the API answers with.
+type page interface{ GetNextPageToken() string }
+
+// firstFound asks page by page, as a page ends with each part of the suite, until one has something to say.
+func firstFound[P page](ask func(token string) (P, error), say func(P) string) (string, error) {
+	for token := ""; ; {
+		list, err := ask(token)
 		if err != nil {
 			return "", err
 		}
-		for _, one := range list.GetParkedFacts() {
-			if one.GetState() == operationsv1.ParkedFact_PARKED {
-				return fmt.Sprintf("%s could not take effect: %s. See coldsection list parkedFacts.", one.GetName(), one.GetReason()), nil
-			}
+		if finding := say(list); finding != "" {
+			return finding, nil
 		}
-		if ask.PageToken = list.GetNextPageToken(); ask.GetPageToken() == "" {
+		if token = list.GetNextPageToken(); token == "" {
 			return "", nil
 		}
 	}
 }
 
-func lateChains(e *environment, conn grpc.ClientConnInterface) (string, error) {
-	ask := &operationsv1.ListRecordChainsRequest{PageSize: 1000}
-	for {
-		list, err := operationsv1.NewRecordChainsServiceClient(conn).ListRecordChains(e.ctx, ask)
-		if err != nil {
-			return "", err
-		}
-		for _, chain := range list.GetRecordChains() {
-			if chain.GetClockBehind() {
-				return fmt.Sprintf("The clock is behind the last entry of %s, so nothing is recorded there. Set it, or confirm the time with ConfirmClock.", chain.GetName()), nil
+func parkedFacts(e *environment, conn grpc.ClientConnInterface) (string, error) {
+	return firstFound(func(token string) (*operationsv1.ListParkedFactsResponse, error) {
+		return operationsv1.NewParkedFactsServiceClient(conn).ListParkedFacts(e.ctx, &operationsv1.ListParkedFactsRequest{PageSize: 1000, PageToken: token})
+	}, func(list *operationsv1.ListParkedFactsResponse) string {
+		for _, one := range list.GetParkedFacts() {
+			if one.GetState() == operationsv1.ParkedFact_PARKED {
+				return fmt.Sprintf("%s could not take effect: %s. See coldsection list parkedFacts.", one.GetName(), one.GetReason())
 			}
 		}
-		if ask.PageToken = list.GetNextPageToken(); ask.GetPageToken() == "" {
-			return "", nil
+		return ""
+	})
+}
+
+func lateChains(e *environment, conn grpc.ClientConnInterface) (string, error) {
+	return firstFound(func(token string) (*operationsv1.ListRecordChainsResponse, error) {
+		return operationsv1.NewRecordChainsServiceClient(conn).ListRecordChains(e.ctx, &operationsv1.ListRecordChainsRequest{PageSize: 1000, PageToken: token})
+	}, func(list *operationsv1.ListRecordChainsResponse) string {
+		for _, chain := range list.GetRecordChains() {
+			if chain.GetClockBehind() {
+				return fmt.Sprintf("The clock is behind the last entry of %s, so nothing is recorded there. Set it, or confirm the time with ConfirmClock.", chain.GetName())
+			}
 		}
-	}
+		return ""
+	})
 }
 
 func unreviewed(e *environment, conn grpc.ClientConnInterface) (string, error) {
