@@ -78,23 +78,23 @@ func TestVerbs(t *testing.T) {
 func packed(t *testing.T, verb func(int, ...string) (string, string), quality, key string) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "pack.zip")
-	if _, problems := verb(1, "pack", "make", "engines/demo-4711", "-o", path); !strings.Contains(problems, "ROLE_MISSING: ") {
+	if _, problems := verb(1, "pack", "make", "engines/demo-4711", "-f", path); !strings.Contains(problems, "ROLE_MISSING: ") {
 		t.Errorf("a planner: %s", problems)
 	}
 	if err := os.WriteFile(key, []byte(quality), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	out, _ := verb(0, "pack", "make", "engines/demo-4711", "-o", path)
+	out, _ := verb(0, "pack", "make", "engines/demo-4711", "-f", path)
 	t.Log(out)
 	_, command, _ := strings.Cut(strings.TrimSpace(out), "coldsection pack verify ")
 	checked, err := exec.CommandContext(t.Context(), harness.Program(t), append([]string{"pack", "verify"}, strings.Fields(command)...)...).CombinedOutput()
 	if err != nil || !strings.Contains(string(checked), "engines/demo-4711") || strings.Contains(string(checked), "The seal is of key") {
 		t.Errorf("what is printed to check it: %v, %s", err, checked)
 	}
-	if _, problems := verb(1, "pack", "make", "engines/demo-4711", "-o", path); !strings.Contains(problems, "is kept as recordPacks/") {
+	if _, problems := verb(1, "pack", "make", "engines/demo-4711", "-f", path); !strings.Contains(problems, "is kept as recordPacks/") {
 		t.Errorf("over a file that is there: %s", problems)
 	}
-	if _, problems := verb(1, "pack", "make", "engines/demo-4711", "--as-of", "2999-01-01T00:00:00Z", "-o", path); !strings.Contains(problems, "TIME_IN_FUTURE: ") {
+	if _, problems := verb(1, "pack", "make", "engines/demo-4711", "--as-of", "2999-01-01T00:00:00Z", "-f", path); !strings.Contains(problems, "TIME_IN_FUTURE: ") {
 		t.Errorf("of the future: %s", problems)
 	}
 }

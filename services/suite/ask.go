@@ -7,11 +7,11 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"strings"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/reflect/protoreflect"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/platform/fault"
@@ -164,8 +164,7 @@ func said(err error) error {
 func (c *listCommand) run(ctx context.Context, collection string, out io.Writer) error {
 	return c.asked(func(client verbs.Client) error {
 		rows := verbs.NewRows(c.Output, out, c.Columns)
-		err := client.List(ctx, verbs.Query{Collection: collection, Parent: c.Parent, Filter: c.Filter, Order: c.Order, Limit: c.Limit},
-			func(m protoreflect.Message) error { return rows.Write(m) })
+		err := client.List(ctx, verbs.Query{Collection: collection, Parent: c.Parent, Filter: c.Filter, Order: c.Order, Limit: c.Limit}, rows)
 		return errors.Join(err, rows.Close())
 	})
 }
@@ -242,15 +241,15 @@ func (c *importCommand) run(ctx context.Context, in io.Reader, out io.Writer) er
 
 // methodsCommand names the methods of the API.
 type methodsCommand struct {
-	Output string `short:"o" default:"table" enum:"table,json,csv" help:"table (one name a line), json (one object a line) or csv."`
+	Output string `short:"o" default:"table" enum:"table,json,csv" help:"table (one name a line), json or csv (with whether each reads only, and whether call takes --dry-run for it)."`
 }
 
 func (c *methodsCommand) run(out io.Writer) error {
 	if c.Output != "table" {
-		table, err := verbs.NewTable(c.Output, out, "method")
+		table, err := verbs.NewTable(c.Output, out, "method", "reads", "dry_run")
 		for _, m := range verbs.Methods() {
 			if err == nil {
-				err = table.Write(string(m.FullName()))
+				err = table.Write(string(m.FullName()), strconv.FormatBool(verbs.Reads(m)), strconv.FormatBool(verbs.CanBeTried(m)))
 			}
 		}
 		if err == nil {

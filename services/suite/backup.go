@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -64,6 +65,8 @@ func (p *position) look(ctx context.Context, tx *storage.Tx) error {
 }
 
 type backupCommand struct {
+	telling
+
 	Into     string `arg:"" help:"The folder to make; it must not be there."`
 	State    string `default:"${state}" env:"COLDSECTION_STATE" help:"The state folder of the suite, which may go on working."`
 	Postgres string `env:"COLDSECTION_POSTGRES" help:"Refused: databases on PostgreSQL are backed up with PostgreSQL's own tools."`
@@ -71,6 +74,8 @@ type backupCommand struct {
 }
 
 type restoreCommand struct {
+	telling
+
 	From  string `arg:"" help:"The folder that backup made."`
 	State string `required:"" help:"The state folder to make, or an empty one."`
 }
@@ -79,43 +84,52 @@ type restoreCommand struct {
 var errPostgres = errors.New("the data are on PostgreSQL; back up its databases, one for each part, with pg_dump --format=custom or a base backup, all from the same moment, " +
 	"and restore them with pg_restore; keep the secret beside them")
 
-// run copies the databases of all parts as they are at one moment, while they may be written.
+// run copies the databases of all parts as they are at one moment, while they may be written. A backup that can't be finished leaves no folder behind.
 func (c *backupCommand) run(ctx context.Context, stdout io.Writer) error {
 	if c.Postgres != "" {
 		return errPostgres
 	}
+	if _, err := os.Stat(filepath.Join(c.State, Parts[0]+".db")); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("there is no suite in %s; name its state folder with --state", c.State)
+	}
 	if err := os.Mkdir(c.Into, 0o700); err != nil {
 		return fmt.Errorf("the folder of a backup must be new: %w", err)
 	}
-	m := manifest{Kind: "coldsection.backup.v1", Version: version(), Time: clock.System().Now().UTC(), Files: map[string]string{}, Positions: map[string]position{}}
+	m, err := c.copied(ctx)
+	if err != nil {
+		return errors.Join(err, os.RemoveAll(c.Into))
+	}
+	return c.tell(stdout, []string{fmt.Sprintf("Backed up and checked: %d files in %s.", len(m.Files), c.Into)}, []string{"folder", "time", "files", "secret"},
+		[]string{c.Into, m.Time.Format(time.RFC3339), strconv.Itoa(len(m.Files)), strconv.FormatBool(c.Secret)})
+}
+
+// copied copies everything into the folder, which is there, checks it and says so in the state folder.
+func (c *backupCommand) copied(ctx context.Context) (*manifest, error) {
+	m := &manifest{Kind: "coldsection.backup.v1", Version: version(), Time: clock.System().Now().UTC(), Files: map[string]string{}, Positions: map[string]position{}}
 	var copies []storage.Copy
 	for _, part := range Parts {
 		copies = append(copies, storage.Copy{From: filepath.Join(c.State, part+".db"), Into: filepath.Join(c.Into, part+".db")})
 	}
 	if err := storage.Snapshots(ctx, copies); err != nil {
-		return err
+		return nil, err
 	}
 	for _, part := range Parts {
 		var at position
 		if err := storage.Inspect(ctx, filepath.Join(c.Into, part+".db"), at.look); err != nil {
-			return fmt.Errorf("the copy of %s: %w", part, err)
+			return nil, fmt.Errorf("the copy of %s: %w", part, err)
 		}
 		m.Positions[part] = at
 		if err := m.add(c.Into, part+".db"); err != nil {
-			return err
+			return nil, err
 		}
 	}
-	if err := c.takeSecret(&m); err != nil {
-		return err
+	if err := c.takeSecret(m); err != nil {
+		return nil, err
 	}
 	if err := m.write(c.Into); err != nil {
-		return err
+		return nil, err
 	}
-	if err := os.WriteFile(filepath.Join(c.State, lastBackup), []byte(strconv.FormatInt(m.Time.Unix(), 10)), 0o600); err != nil {
-		return err
-	}
-	_, err := fmt.Fprintf(stdout, "Backed up and checked: %d files in %s.\n", len(m.Files), c.Into)
-	return err
+	return m, os.WriteFile(filepath.Join(c.State, lastBackup), []byte(strconv.FormatInt(m.Time.Unix(), 10)), 0o600)
 }
 
 func (c *backupCommand) takeSecret(m *manifest) error {
@@ -176,6 +190,7 @@ func (m *manifest) write(folder string) error {
 }
 
 // run makes a state folder of a backup. The event stream is not part of one: every fact leaves again, and who had it before leaves it at that.
+// What can't be restored whole is not left there: a start would take it for a suite.
 func (c *restoreCommand) run(ctx context.Context, stdout io.Writer) error {
 	m, err := readManifest(c.From)
 	if err != nil {
@@ -184,6 +199,19 @@ func (c *restoreCommand) run(ctx context.Context, stdout io.Writer) error {
 	if err := empty(c.State); err != nil {
 		return err
 	}
+	if err := c.restored(ctx, &m); err != nil {
+		return errors.Join(err, emptied(c.State))
+	}
+	text := "Restored and checked: every hash, record chain and number of a fact is as it was."
+	if m.Files[secretFile] == "" {
+		text += " The backup holds no secret: put the file of then at " + filepath.Join(c.State, secretFile) + " before the start."
+	}
+	return c.tell(stdout, []string{text}, []string{"folder", "time", "files", "secret"},
+		[]string{c.State, m.Time.Format(time.RFC3339), strconv.Itoa(len(m.Files)), strconv.FormatBool(m.Files[secretFile] != "")})
+}
+
+// restored copies what a backup holds into the state folder, and checks it.
+func (c *restoreCommand) restored(ctx context.Context, m *manifest) error {
 	for name := range m.Files {
 		if err := copyFile(filepath.Join(c.From, name), filepath.Join(c.State, name)); err != nil {
 			return err
@@ -198,14 +226,15 @@ func (c *restoreCommand) run(ctx context.Context, stdout io.Writer) error {
 			return err
 		}
 	}
-	if err := eventbus.BeginAt(filepath.Join(c.State, eventsFolder), uint64(clock.System().Now().UnixMilli())); err != nil {
-		return err
+	return eventbus.BeginAt(filepath.Join(c.State, eventsFolder), uint64(clock.System().Now().UnixMilli()))
+}
+
+// emptied removes what a folder holds that was new or empty before.
+func emptied(folder string) error {
+	there, err := os.ReadDir(folder)
+	for _, one := range there {
+		err = errors.Join(err, os.RemoveAll(filepath.Join(folder, one.Name())))
 	}
-	text := "Restored and checked: every hash, record chain and number of a fact is as it was."
-	if m.Files[secretFile] == "" {
-		text += " The backup holds no secret: put the file of then at " + filepath.Join(c.State, secretFile) + " before the start."
-	}
-	_, err = fmt.Fprintln(stdout, text)
 	return err
 }
 
@@ -222,6 +251,8 @@ func empty(folder string) error {
 }
 
 type verifyBackupCommand struct {
+	telling
+
 	From string `arg:"" help:"The folder that backup made."`
 }
 
@@ -240,8 +271,9 @@ func (c *verifyBackupCommand) run(ctx context.Context, stdout io.Writer) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(stdout, "Sound: every hash, record chain, number and position of the backup of %s is as it was.\n", m.Time.Format(time.RFC3339))
-	return err
+	at := m.Time.Format(time.RFC3339)
+	return c.tell(stdout, []string{"Sound: every hash, record chain, number and position of the backup of " + at + " is as it was."},
+		[]string{"state", "folder", "time", "files", "secret"}, []string{"SOUND", c.From, at, strconv.Itoa(len(m.Files)), strconv.FormatBool(m.Files[secretFile] != "")})
 }
 
 // readManifest reads what a backup should hold and refuses one that does not.

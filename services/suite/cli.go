@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"runtime/debug"
+	"strings"
 	"syscall"
 	"time"
 
@@ -18,6 +19,7 @@ import (
 
 	"coldsection.example/services/platform/config"
 	"coldsection.example/services/platform/telemetry"
+	"coldsection.example/services/suite/verbs"
 )
 
 // cli is the command line.
@@ -36,7 +38,7 @@ type cli struct {
 	VerifyBackup verifyBackupCommand `cmd:"" name:"verify-backup" help:"Check a backup without restoring it."`
 	Rebuild      rebuildCommand      `cmd:"" help:"Fill what parts keep of each other's facts anew from the facts, and say whether it is as it was. The process of the parts must be stopped."`
 	Pack         packCommand         `cmd:"" help:"Make and check record packs."`
-	Version      struct{}            `cmd:"" help:"Say which version this is."`
+	Version      telling             `cmd:"" help:"Say which version this is."`
 }
 
 // settings are read from flags, the environment and a file, in this order.
@@ -98,6 +100,7 @@ type serveCommand struct {
 
 type configCommand struct {
 	settings
+	telling
 
 	What      string `arg:"" optional:"" default:"show" enum:"show,check" help:"show, or check whether serve would take them."`
 	Reference bool   `help:"Write every setting with its meaning and default instead."`
@@ -138,7 +141,7 @@ func Main(args []string, stdout, stderr io.Writer) int {
 		return ended
 	}
 	if err == nil {
-		err = config.CheckEnvironment(parser.Model, "serve", "COLDSECTION_", os.Environ(), "COLDSECTION_TEST_", remoteVariables)
+		err = config.CheckEnvironment(parser.Model, []string{"serve", "engines"}, "COLDSECTION_", os.Environ(), "COLDSECTION_TEST_", keyVariable)
 	}
 	if err != nil {
 		return complain(stderr, wrongLine, err)
@@ -168,16 +171,9 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 	}
 	switch command.Command() {
 	case "version":
-		_, err := fmt.Fprintln(stdout, version())
-		return err
+		return c.Version.tell(stdout, []string{version()}, []string{"version"}, []string{version()})
 	case "config", "config <what>":
-		if c.Config.What == "check" {
-			return c.Config.check(stdout)
-		}
-		if c.Config.Reference {
-			return config.Reference(stdout, command.Model, "serve", map[string]string{"state": "~/.local/state/coldsection"})
-		}
-		return config.Show(stdout, command, "config")
+		return c.Config.run(stdout, command)
 	case "demo":
 		return c.Demo.run(ctx, stdout, stderr)
 	case "mcp":
@@ -203,6 +199,27 @@ func (c *cli) run(ctx context.Context, command *kong.Context, stdout, stderr io.
 	}
 }
 
+// run shows the settings, or checks them, or writes the reference of all, which is a file of settings and nothing else.
+func (c *configCommand) run(stdout io.Writer, command *kong.Context) error {
+	if c.What == "check" {
+		return c.check(stdout)
+	}
+	if c.Reference {
+		if c.Output != "table" {
+			return fmt.Errorf("the reference is a file of settings, in YAML; leave --output %s out", c.Output)
+		}
+		return config.Reference(stdout, command.Model, "serve", map[string]string{"state": "~/.local/state/coldsection"})
+	}
+	table, err := verbs.NewTable(c.Output, stdout, "setting", "origin", "value")
+	if err != nil {
+		return err
+	}
+	if err := config.Show(command, "config", func(name, origin, value string) error { return table.Write(name, origin, value) }); err != nil {
+		return err
+	}
+	return table.Close()
+}
+
 // check says whether the settings can work.
 func (c *configCommand) check(stdout io.Writer) error {
 	serve := serveCommand{settings: c.settings}
@@ -210,12 +227,16 @@ func (c *configCommand) check(stdout io.Writer) error {
 	if err := cfg.Validate(); err != nil {
 		return found{err}
 	}
-	_, err := fmt.Fprintln(stdout, "The settings can work.")
-	return err
+	return c.tell(stdout, []string{"The settings can work."}, []string{"state"}, []string{"OK"})
 }
 
+// complain says a problem. Some of its words may be those of a server or of a file, and move no cursor of a terminal.
 func complain(w io.Writer, code int, err error) int {
-	_, _ = fmt.Fprintln(w, "coldsection:", err)
+	lines := strings.Split(err.Error(), "\n")
+	for i := range lines {
+		lines[i] = verbs.Printable(lines[i])
+	}
+	_, _ = fmt.Fprintln(w, "coldsection:", strings.Join(lines, "\n"))
 	return code
 }
 

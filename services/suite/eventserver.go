@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"path/filepath"
 
 	"coldsection.example/services/platform/eventbus"
 )
@@ -21,6 +22,8 @@ type eventServerCommand struct {
 
 // eventKeysCommand makes the keys of parts at event servers.
 type eventKeysCommand struct {
+	telling
+
 	Into string `arg:"" help:"The folder to make; it must not be there."`
 }
 
@@ -28,9 +31,12 @@ func (c *eventKeysCommand) run(stdout io.Writer) error {
 	if err := eventbus.MakeKeys(c.Into, Parts...); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(stdout, "Made: a key for each part in %s. Give each process its own part's file, in a folder that event-keys names, "+
-		"and every event server the file \"public\" with --keys.\n", c.Into)
-	return err
+	var rows [][]string
+	for _, part := range Parts {
+		rows = append(rows, []string{part, filepath.Join(c.Into, part)})
+	}
+	return c.tell(stdout, []string{fmt.Sprintf("Made: a key for each part in %s. Give each process its own part's file, in a folder that event-keys names, "+
+		"and every event server the file \"public\" with --keys.", c.Into)}, []string{"part", "file"}, rows...)
 }
 
 func (c *eventServerCommand) run(ctx context.Context, stdout, stderr io.Writer) error {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"time"
 
 	"cloud.google.com/go/longrunning/autogen/longrunningpb"
@@ -21,11 +22,12 @@ import (
 // packMakeCommand has a running suite make a pack and keeps it.
 type packMakeCommand struct {
 	remote
+	telling
 
 	Subject string    `arg:"" help:"Whose records, such as aircraft/a or engines/b."`
 	AsOf    time.Time `name:"as-of" help:"When it was so, such as 2026-06-30T00:00:00Z; by default now."`
 	KnownAt time.Time `name:"known-at" help:"As it was known then; by default now."`
-	Out     string    `short:"o" name:"out" placeholder:"FILE" help:"Where to write the pack; by default its own name, in this folder. A file that is there stays."`
+	Out     string    `short:"f" name:"out" placeholder:"FILE" help:"Where to write the pack; by default its own name, in this folder. A file that is there stays."`
 	Request string    `name:"request-id" help:"A UUID; repeating it makes no second pack."`
 }
 
@@ -50,9 +52,12 @@ func (c *packMakeCommand) run(ctx context.Context, out io.Writer) error {
 		if err := writeNew(path, func(to io.Writer) error { return download(ctx, packs, pack.GetName(), to) }); err != nil {
 			return fmt.Errorf("%s was made and is kept as %s, but not written: %w", pack.GetNumber(), pack.GetName(), err)
 		}
-		_, err = fmt.Fprintf(out, "%s: %s of %s, %d files, SHA-256 %s.\nCheck it with: coldsection pack verify %s --key %s\n",
-			path, pack.GetNumber(), pack.GetSubject(), pack.GetFileCount(), pack.GetSha256(), path, pack.GetPublicKey())
-		return err
+		return c.tell(out, []string{
+			fmt.Sprintf("%s: %s of %s, %d files, SHA-256 %s.", path, pack.GetNumber(), pack.GetSubject(), pack.GetFileCount(), pack.GetSha256()),
+			fmt.Sprintf("Check it with: coldsection pack verify %s --key %s", path, pack.GetPublicKey()),
+		}, []string{"file", "number", "name", "subject", "files", "sha256", "public_key"}, []string{
+			path, pack.GetNumber(), pack.GetName(), pack.GetSubject(), strconv.Itoa(int(pack.GetFileCount())), pack.GetSha256(), pack.GetPublicKey(),
+		})
 	})
 }
 

@@ -10,7 +10,10 @@ import (
 )
 
 // initCommand makes a new suite without serving it.
-type initCommand struct{ settings }
+type initCommand struct {
+	settings
+	telling
+}
 
 // Run makes it.
 func (c *initCommand) Run(e *environment) error {
@@ -20,12 +23,15 @@ func (c *initCommand) Run(e *environment) error {
 	if err := opened(e, c.settings); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(e.out, "Made in %s. coldsection serve says how the first administrator comes in.\n", c.State)
-	return err
+	return c.tell(e.out, []string{fmt.Sprintf("Made in %s. coldsection serve says how the first administrator comes in.", c.State)},
+		[]string{"folder", "version"}, []string{c.State, version()})
 }
 
 // migrateCommand brings the databases of a suite to this version.
-type migrateCommand struct{ settings }
+type migrateCommand struct {
+	settings
+	telling
+}
 
 // Run does it.
 func (c *migrateCommand) Run(e *environment) error {
@@ -35,8 +41,7 @@ func (c *migrateCommand) Run(e *environment) error {
 	if err := opened(e, c.settings); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(e.out, "The databases of %s are of this version.\n", c.State)
-	return err
+	return c.tell(e.out, []string{fmt.Sprintf("The databases of %s are of this version.", c.State)}, []string{"folder", "version"}, []string{c.State, version()})
 }
 
 // opened opens everything that a suite has, as serve does, on addresses that nobody knows, and ends it again.

@@ -2,6 +2,7 @@ package suite
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -13,6 +14,7 @@ import (
 // rebuildCommand fills anew what parts keep of the facts of others.
 type rebuildCommand struct {
 	settings
+	telling
 
 	Parts  []string `arg:"" optional:"" help:"The parts whose models are filled; the processes that run them must be stopped when their data are SQLite files. None means all."`
 	Accept bool     `help:"Keep what the facts say where it is not what was there. Without it, differences are reported and nothing is changed."`
@@ -31,13 +33,22 @@ func (c *rebuildCommand) run(ctx context.Context, stdout, stderr io.Writer) erro
 	if err := s.drain(ctx); err != nil {
 		return err
 	}
-	differ := 0
+	differ, sentences, rows := 0, []string{}, [][]string{}
 	for _, part := range s.local() {
-		n, err := c.fill(ctx, s, part, stdout)
-		if err != nil {
-			return fmt.Errorf("%s: %w", part, err)
+		all, err := c.fill(ctx, s, part)
+		for _, r := range all {
+			sentence, row := c.outcome(part, r)
+			sentences, rows = append(sentences, sentence), append(rows, row)
+			if !r.Same() {
+				differ++
+			}
 		}
-		differ += n
+		if err != nil {
+			return errors.Join(fmt.Errorf("%s: %w", part, err), c.tell(stdout, sentences, rebuiltColumns, rows...))
+		}
+	}
+	if err := c.tell(stdout, sentences, rebuiltColumns, rows...); err != nil {
+		return err
 	}
 	if differ > 0 && !c.Accept {
 		return found{fmt.Errorf("%d of the tables say something else than the facts; nothing of their parts was changed. Find out why, then keep what the facts say with --accept", differ)}
@@ -45,39 +56,35 @@ func (c *rebuildCommand) run(ctx context.Context, stdout, stderr io.Writer) erro
 	return nil
 }
 
-// fill fills the models of a part, and says how many of their tables are not as the facts say.
-func (c *rebuildCommand) fill(ctx context.Context, s *Suite, part string, stdout io.Writer) (differ int, err error) {
+// fill fills the models of a part, and says what came of each of their tables.
+func (c *rebuildCommand) fill(ctx context.Context, s *Suite, part string) (all []eventbus.Rebuilt, err error) {
 	for _, consumer := range s.services[part].Consumers() {
 		if len(consumer.Model.Rows) == 0 {
 			continue
 		}
 		rebuilt, err := s.buses[part].Rebuild(ctx, s.services[part].DB(), consumer, c.Accept)
 		if err != nil {
-			return 0, err
+			return all, err
 		}
-		for _, r := range rebuilt {
-			if !r.Same() {
-				differ++
-			}
-			if err := c.tell(stdout, part, r); err != nil {
-				return 0, err
-			}
-		}
+		all = append(all, rebuilt...)
 	}
-	return differ, nil
+	return all, nil
 }
 
-// tell writes what came of one table.
-func (c *rebuildCommand) tell(w io.Writer, part string, r eventbus.Rebuilt) error {
-	outcome := "as it was"
+// rebuiltColumns are what is said of a table that was filled again.
+var rebuiltColumns = []string{"part", "table", "rows_before", "rows_from_facts", "state"}
+
+// outcome is what came of one table: for people, and for programs.
+func (c *rebuildCommand) outcome(part string, r eventbus.Rebuilt) (sentence string, row []string) {
+	state, words := "AS_IT_WAS", "as it was"
 	switch {
 	case !r.Same() && c.Accept:
-		outcome = "changed to what the facts say"
+		state, words = "CHANGED", "changed to what the facts say"
 	case !r.Same():
-		outcome = "the facts say something else"
+		state, words = "DIFFERS", "the facts say something else"
 	}
-	_, err := fmt.Fprintf(w, "%s %s: %d rows before, %d from the facts, %s.\n", part, r.Table, r.Before.Count, r.After.Count, outcome)
-	return err
+	return fmt.Sprintf("%s %s: %d rows before, %d from the facts, %s.", part, r.Table, r.Before.Count, r.After.Count, words),
+		[]string{part, r.Table, fmt.Sprint(r.Before.Count), fmt.Sprint(r.After.Count), state}
 }
 
 // drain hands the facts that wait in this process's outboxes to the stream, so that a stream that is new has all of them.

@@ -9,8 +9,10 @@ import (
 	"io"
 	"net"
 	"os"
+	"strconv"
 	"strings"
 
+	"github.com/alecthomas/kong"
 	"github.com/modelcontextprotocol/go-sdk/mcp"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
@@ -19,8 +21,8 @@ import (
 	"coldsection.example/gateway"
 )
 
-// remoteVariables begin the names of the variables that commands for a running suite read beside the settings of serve.
-const remoteVariables = "COLDSECTION_REMOTE_"
+// keyVariable holds the API key where no file is named. It is no flag, as others on the machine see the line.
+const keyVariable = "COLDSECTION_REMOTE_KEY"
 
 // remote says which running suite a command calls, and as whom. A key never stands on the command line, where others see it.
 type remote struct {
@@ -28,6 +30,19 @@ type remote struct {
 	KeyFile string `env:"COLDSECTION_REMOTE_KEY_FILE" placeholder:"FILE" help:"The file with the API key; otherwise the variable COLDSECTION_REMOTE_KEY holds it."`
 	TLS     bool   `name:"tls" env:"COLDSECTION_REMOTE_TLS" help:"Call with TLS; needed beyond this machine."`
 	CA      string `name:"ca" env:"COLDSECTION_REMOTE_CA" placeholder:"FILE" help:"Certificates that sign the server's, with --tls; otherwise the machine's."`
+}
+
+// AfterApply warns of a key that others on this machine may read. It is used all the same: secrets that a container is given are often such files.
+func (r *remote) AfterApply(app *kong.Kong) error {
+	if r.KeyFile == "" {
+		return nil
+	}
+	info, err := os.Stat(r.KeyFile)
+	if err != nil || !info.Mode().IsRegular() || info.Mode().Perm()&0o004 == 0 {
+		return nil //nolint:nilerr // what can't be looked at can't be read either, which the call says
+	}
+	_, err = fmt.Fprintf(app.Stderr, "coldsection: warning: everybody on this machine may read the API key in %s; take that away with chmod 600 %s\n", r.KeyFile, r.KeyFile)
+	return err
 }
 
 // bearer sends the key with every call.
@@ -46,7 +61,7 @@ func (b bearer) RequireTransportSecurity() bool { return b.secure }
 
 // key reads the API key.
 func (r *remote) key() (string, error) {
-	key := os.Getenv("COLDSECTION_REMOTE_KEY")
+	key := os.Getenv(keyVariable)
 	if r.KeyFile != "" {
 		text, err := os.ReadFile(r.KeyFile)
 		if err != nil {
@@ -77,11 +92,11 @@ func (r *remote) dial(key string) (*grpc.ClientConn, error) {
 }
 
 func (r *remote) transport() (credentials.TransportCredentials, error) {
+	host, port, err := net.SplitHostPort(r.Server)
+	if _, bad := strconv.ParseUint(port, 10, 16); err != nil || bad != nil || strings.Contains(host, "/") {
+		return nil, fmt.Errorf("%q is no host:port; give the address at which the gateway serves gRPC, such as 127.0.0.1:8081", r.Server)
+	}
 	if !r.TLS {
-		host, _, err := net.SplitHostPort(r.Server)
-		if err != nil || strings.Contains(r.Server, "/") {
-			return nil, fmt.Errorf("%q is no host:port; give the address at which the gateway serves gRPC, such as 127.0.0.1:8081", r.Server)
-		}
 		if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 			return nil, fmt.Errorf("%s is not on this machine; add --tls, so that nobody on the way reads the key", r.Server)
 		}

@@ -65,7 +65,7 @@ var locals = map[string]calling{
 	"demo":          {[]string{"--state", "FOLDER/log.csv/x", "--exit"}, 1, "log.csv"},
 	"event-server":  {nil, 2, "--name"},
 	"event-keys":    {[]string{"FOLDER"}, 1, "FOLDER"},
-	"backup":        {[]string{"FOLDER/copy", "--state", "FOLDER/none"}, 1, ""},
+	"backup":        {[]string{"FOLDER/copy", "--state", "FOLDER/none"}, 1, "there is no suite in FOLDER/none"},
 	"restore":       {[]string{"FOLDER/none", "--state", "FOLDER/new"}, 1, "no finished backup"},
 	"verify-backup": {[]string{"FOLDER/none"}, 1, "no finished backup"},
 	"rebuild":       {[]string{"singing"}, 1, ""},
@@ -78,6 +78,9 @@ var locals = map[string]calling{
 	"migrate":       {[]string{"--state", "FOLDER/none"}, 1, "there is no suite in"},
 	"seed":          {[]string{"FOLDER"}, 1, "is not empty"},
 }
+
+// writing are the verbs whose results are files, streams or a suite that runs, and in no form of a table.
+var writing = []string{"serve", "demo", "seed", "mcp", "event-server", "export", "openapi", "proto"}
 
 // folderOf is a folder with a file in it.
 func folderOf(t *testing.T) string {
@@ -117,6 +120,9 @@ func TestEveryVerbIsTried(t *testing.T) {
 		}
 		if code, out, problems := line(append(slices.Clone(v.Words), "--no-such-flag")...); code != 2 || out != "" || !strings.HasPrefix(problems, "coldsection: ") {
 			t.Errorf("%s --no-such-flag: code %d, %q, %q", name, code, out, problems)
+		}
+		if (v.Forms == nil) != slices.Contains(writing, name) {
+			t.Errorf("%s is shown in the forms %v", name, v.Forms)
 		}
 		if v.Forms != nil && !slices.Equal(v.Forms, []string{"table", "json", "csv"}) {
 			t.Errorf("%s is shown in the forms %v", name, v.Forms)
@@ -168,6 +174,9 @@ func TestEveryVerbThatCallsASuite(t *testing.T) {
 			"is no host:port": {"csk_x", "http://127.0.0.1:1"}, "add --tls": {"csk_x", "192.0.2.1:8081"}, "SERVICE_UNREACHABLE: ": {"csk_x", "127.0.0.1:1"},
 		} {
 			code, out, problems := ask(c[0], c[1])
+			if code2, _, refused := ask(c[0], c[1], "--tls"); says == "is no host:port" && (code2 != 1 || !strings.Contains(refused, says)) {
+				t.Errorf("%s with TLS: code %d, %q", name, code2, refused)
+			}
 			if name == "token make" && strings.HasSuffix(says, ": ") {
 				_ = os.Remove(given[len(given)-1])
 			}

@@ -84,16 +84,19 @@ func Names(app *kong.Application, command string) []string {
 	return names
 }
 
-// CheckEnvironment refuses variables with the prefix that no setting of the command reads; those that begin with an exempt
-// prefix belong to others.
-func CheckEnvironment(app *kong.Application, command, prefix string, environment []string, exempt ...string) error {
+// CheckEnvironment refuses variables with the prefix that no setting of the commands reads. Exempt are names that something else reads, and, where
+// one ends with _, all that begin with it.
+func CheckEnvironment(app *kong.Application, commands []string, prefix string, environment []string, exempt ...string) error {
 	known := []string{prefix + "CONFIG"}
-	for _, f := range flags(app, command) {
-		known = append(known, f.Envs...)
+	for _, command := range commands {
+		for _, f := range flags(app, command) {
+			known = append(known, f.Envs...)
+		}
 	}
+	known = append(known, exempt...)
 	for _, entry := range environment {
 		name, _, _ := strings.Cut(entry, "=")
-		others := slices.ContainsFunc(exempt, func(p string) bool { return strings.HasPrefix(name, p) })
+		others := slices.ContainsFunc(exempt, func(p string) bool { return strings.HasSuffix(p, "_") && strings.HasPrefix(name, p) })
 		if strings.HasPrefix(name, prefix) && !others && !slices.Contains(known, name) {
 			return fmt.Errorf("the environment has a variable %s that nobody reads; did you mean %s?", name, nearest(name, known))
 		}

@@ -2,6 +2,7 @@ package config_test
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -56,7 +57,11 @@ func TestFlagsWinOverVariablesOverTheFileOverDefaults(t *testing.T) {
 		t.Errorf("got %+v", s)
 	}
 	var shown bytes.Buffer
-	if err := config.Show(&shown, ctx, "serve"); err != nil {
+	line := func(name, origin, value string) error {
+		_, err := fmt.Fprintln(&shown, name, origin, value)
+		return err
+	}
+	if err := config.Show(ctx, "serve", line); err != nil {
 		t.Fatal(err)
 	}
 	for _, line := range []string{"http command line flag:1", "copies environment 7", "peers file [a b]", "quiet file true", "db default"} {
@@ -88,10 +93,13 @@ func TestAVariableThatNobodyReadsIsRefused(t *testing.T) {
 		t.Fatal(err)
 	}
 	check := func(entries ...string) error {
-		return config.CheckEnvironment(ctx.Model, "serve", "TRY_", entries, "TRY_TEST_")
+		return config.CheckEnvironment(ctx.Model, []string{"serve"}, "TRY_", entries, "TRY_TEST_", "TRY_KEY")
 	}
-	if err := check("TRY_HTTP=x", "TRY_CONFIG=x", "TRY_TEST_POSTGRES=x", "PATH=x"); err != nil {
+	if err := check("TRY_HTTP=x", "TRY_CONFIG=x", "TRY_TEST_POSTGRES=x", "TRY_KEY=x", "PATH=x"); err != nil {
 		t.Errorf("got %v", err)
+	}
+	if err := check("TRY_KEYFILE=x"); err == nil || !strings.Contains(err.Error(), "TRY_KEYFILE") {
+		t.Errorf("a name that begins as another: got %v", err)
 	}
 	if err := check("TRY_COPYS=1"); err == nil || !strings.Contains(err.Error(), "TRY_COPYS") || !strings.Contains(err.Error(), "TRY_COPIES") {
 		t.Errorf("got %v", err)

@@ -38,8 +38,8 @@ func defaultOf(f *kong.Flag) string {
 	}
 }
 
-// Show writes the values in force, where each comes from, and no secrets.
-func Show(w io.Writer, ctx *kong.Context, command string) error {
+// Show hands on the values in force, where each comes from, and no secrets.
+func Show(ctx *kong.Context, command string, line func(name, origin, value string) error) error {
 	origins := map[string]string{}
 	for _, p := range ctx.Path {
 		if p.Flag != nil && p.Resolved {
@@ -56,7 +56,7 @@ func Show(w io.Writer, ctx *kong.Context, command string) error {
 		if origin == "" {
 			origin = "default"
 		}
-		if _, err := fmt.Fprintf(w, "%-12s %-14s %s\n", f.Name, origin, Mask(fmt.Sprint(ctx.FlagValue(f)))); err != nil {
+		if err := line(f.Name, origin, Mask(fmt.Sprint(ctx.FlagValue(f)))); err != nil {
 			return err
 		}
 	}

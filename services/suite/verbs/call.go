@@ -82,18 +82,26 @@ func (c Client) Ask(ctx context.Context, name, request string, dry bool) (proto.
 			return nil, fault.Invalid("json", "REQUEST_INVALID", "The request can't be read: %v. Its fields are those of %s.", err, m.Input().Name())
 		}
 	}
-	if dry && !reads(m) {
-		f := m.Input().Fields().ByName("validate_only")
-		if f == nil {
-			return nil, fault.Invalid("dry_run", "DRY_RUN_UNKNOWN", "%s can't be tried without its effect. Leave --dry-run out when you mean it.", m.Name())
+	if dry && !Reads(m) {
+		if !CanBeTried(m) {
+			return nil, fault.Invalid("dry_run", "DRY_RUN_UNKNOWN", "%s can't be tried without its effect. Leave --dry-run out when you mean it; "+
+				"coldsection methods -o csv says which methods can be tried.", m.Name())
 		}
-		in.ProtoReflect().Set(f, protoreflect.ValueOfBool(true))
+		in.ProtoReflect().Set(m.Input().Fields().ByName(trial), protoreflect.ValueOfBool(true))
 	}
 	return c.invoke(ctx, m, in)
 }
 
-// reads says whether the contract declares that a method changes nothing.
-func reads(m protoreflect.MethodDescriptor) bool {
+// trial is the field of a request that asks for everything but the effect.
+const trial = "validate_only"
+
+// CanBeTried says whether a method takes a dry run: it reads only, or knows a request that is to be checked and not done.
+func CanBeTried(m protoreflect.MethodDescriptor) bool {
+	return Reads(m) || m.Input().Fields().ByName(trial) != nil
+}
+
+// Reads says whether the contract declares that a method changes nothing.
+func Reads(m protoreflect.MethodDescriptor) bool {
 	options, _ := m.Options().(*descriptorpb.MethodOptions)
 	return options.GetIdempotencyLevel() == descriptorpb.MethodOptions_NO_SIDE_EFFECTS
 }

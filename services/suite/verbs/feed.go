@@ -38,6 +38,9 @@ func (c Client) Facts(ctx context.Context, after string, types []string, follow 
 		case err != nil:
 			return in.GetAfter(), rpc.FromStatus(err)
 		}
+		if err := rows.Begin((&accessv1.Event{}).ProtoReflect().Descriptor()); err != nil {
+			return in.GetAfter(), err
+		}
 		for _, e := range out.GetEvents() {
 			if err := rows.Write(e.ProtoReflect()); err != nil {
 				return in.GetAfter(), err

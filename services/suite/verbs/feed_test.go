@@ -42,6 +42,8 @@ type seen struct {
 	end context.CancelFunc
 }
 
+func (s *seen) Begin(protoreflect.MessageDescriptor) error { return nil }
+
 func (s *seen) Write(m protoreflect.Message) error {
 	s.ids = append(s.ids, m.Get(m.Descriptor().Fields().ByName("id")).String())
 	return nil

@@ -17,8 +17,11 @@ type Query struct {
 	Limit         int // the most to list; 0 means all
 }
 
-// List walks the pages of a collection and hands on each resource; it stops early when fn fails.
-func (c Client) List(ctx context.Context, q Query, fn func(protoreflect.Message) error) error {
+// List walks the pages of a collection and hands on each resource. Reasons: COLLECTION_UNKNOWN, COLUMN_UNKNOWN, LIMIT_INVALID.
+func (c Client) List(ctx context.Context, q Query, rows Rows) error {
+	if q.Limit < 0 {
+		return fault.Invalid("limit", "LIMIT_INVALID", "The most to list can't be %d; give a number above 0, or leave --limit out for all.", q.Limit)
+	}
 	m, err := method("List" + strings.ToUpper(q.Collection[:min(1, len(q.Collection))]) + q.Collection[min(1, len(q.Collection)):])
 	if err != nil {
 		return fault.Invalid("collection", "COLLECTION_UNKNOWN", "There is no collection %q. Collections are named as in addresses, such as workOrders.", q.Collection)
@@ -47,10 +50,13 @@ func (c Client) List(ctx context.Context, q Query, fn func(protoreflect.Message)
 		if err != nil {
 			return err
 		}
+		if err := rows.Begin(m.Output().Fields().ByNumber(1).Message()); err != nil {
+			return err
+		}
 		out := answer.ProtoReflect()
 		list := out.Get(m.Output().Fields().ByNumber(1)).List()
 		for i := range list.Len() {
-			if err := fn(list.Get(i).Message()); err != nil {
+			if err := rows.Write(list.Get(i).Message()); err != nil {
 				return err
 			}
 		}

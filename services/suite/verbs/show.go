@@ -23,6 +23,9 @@ func Show(form string, w io.Writer, columns []string, m protoreflect.Message) er
 	first := m.Descriptor().Fields().ByNumber(1)
 	if first != nil && first.IsList() && first.Message() != nil && m.Descriptor().Fields().ByName("next_page_token") != nil {
 		rows := NewRows(form, w, columns)
+		if err := rows.Begin(first.Message()); err != nil {
+			return err
+		}
 		for i := range m.Get(first).List().Len() {
 			if err := rows.Write(m.Get(first).List().Get(i).Message()); err != nil {
 				return err
@@ -52,7 +55,7 @@ func fields(w io.Writer, columns []string, m protoreflect.Message) error {
 		if text == "" && len(columns) == 0 {
 			continue
 		}
-		if _, err := fmt.Fprintf(out, "%s\t%s\n", headings([]string{name})[0], printable(text)); err != nil {
+		if _, err := fmt.Fprintf(out, "%s\t%s\n", headings([]string{name})[0], Printable(text)); err != nil {
 			return err
 		}
 	}
@@ -91,7 +94,7 @@ func NewTable(form string, w io.Writer, names ...string) (*Table, error) {
 		out := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		line := func(cells []string) error {
 			for i := range cells {
-				cells[i] = printable(cells[i])
+				cells[i] = Printable(cells[i])
 			}
 			_, err := fmt.Fprintln(out, strings.Join(cells, "\t"))
 			return err

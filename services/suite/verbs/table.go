@@ -32,6 +32,7 @@ var usual = map[protoreflect.Name][]string{
 
 // Rows writes resources as they come, in one form.
 type Rows interface {
+	Begin(kind protoreflect.MessageDescriptor) error // shows the header, which is there without rows too; not asking for it is no fault
 	Write(m protoreflect.Message) error
 	Flush() error // shows what was written so far, for who waits for more
 	Close() error
@@ -86,6 +87,9 @@ func (l lines) Write(m protoreflect.Message) error {
 	return err
 }
 
+// Begin has nothing to do: lines of JSON have no header.
+func (lines) Begin(protoreflect.MessageDescriptor) error { return nil }
+
 // Flush has nothing to do: every line is shown at once.
 func (lines) Flush() error { return nil }
 
@@ -102,10 +106,8 @@ type rows struct {
 
 // Write writes one resource, and the header before the first.
 func (r *rows) Write(m protoreflect.Message) error {
-	if r.to == nil {
-		if err := r.begin(m.Descriptor()); err != nil {
-			return err
-		}
+	if err := r.Begin(m.Descriptor()); err != nil {
+		return err
 	}
 	cells := make([]string, 0, len(r.columns))
 	for _, name := range r.columns {
@@ -115,7 +117,11 @@ func (r *rows) Write(m protoreflect.Message) error {
 	return r.to.Write(cells...)
 }
 
-func (r *rows) begin(d protoreflect.MessageDescriptor) error {
+// Begin shows the header, once. Reason: COLUMN_UNKNOWN.
+func (r *rows) Begin(d protoreflect.MessageDescriptor) error {
+	if r.to != nil {
+		return nil
+	}
 	if len(r.columns) == 0 && !r.all {
 		r.columns = existing(d, usual[d.Name()])
 	}
@@ -236,15 +242,15 @@ func plainText(m any) string {
 // shown is a cell of a table, which is not endless.
 func shown(text string) string {
 	const widest = 60
-	text = printable(text)
+	text = Printable(text)
 	if r := []rune(text); len(r) > widest {
 		return string(r[:widest-1]) + "…"
 	}
 	return text
 }
 
-// printable is a text that a terminal takes: without control characters, which could move its cursor.
-func printable(text string) string {
+// Printable is a text that a terminal takes: without control characters, which could move its cursor.
+func Printable(text string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsControl(r) || !unicode.IsPrint(r) {
 			return ' '
