@@ -107,3 +107,23 @@ func TestDatesAreInOneOrder(t *testing.T) {
 		}
 	})
 }
+
+// Dates are written as YYYY-MM-DD (ISO 8601), and those that no calendar has as what they are, so that a refusal can name them.
+func TestDatesAreWritten(t *testing.T) {
+	for want, d := range map[string]civil.Date{
+		"": {}, "0001-01-01": {Year: 1, Month: 1, Day: 1}, "9999-12-31": {Year: 9999, Month: 12, Day: 31}, "10000-01-01": {Year: 10000, Month: 1, Day: 1},
+		"-001-01-01": {Year: -1, Month: 1, Day: 1}, "2026-100-01": {Year: 2026, Month: 100, Day: 1}, "2026--1-01": {Year: 2026, Month: -1, Day: 1},
+		"2026-01-100": {Year: 2026, Month: 1, Day: 100}, "2026-01--1": {Year: 2026, Month: 1, Day: -1}, "2026-99-99": {Year: 2026, Month: 99, Day: 99},
+		"2026-00-00": {Year: 2026},
+	} {
+		if got := d.String(); got != want {
+			t.Errorf("%#v is %q, want %q", d, got, want)
+		}
+	}
+	for _, c := range []struct{ a, b string }{{"2025-12-31", "2026-01-01"}, {"2026-01-31", "2026-02-01"}, {"2026-02-01", "2026-02-02"}} {
+		a, b := day(t, c.a), day(t, c.b)
+		if !a.Before(b) || b.Before(a) || a.Before(a) || a.Compare(b) != -1 || b.Compare(a) != 1 || a.Compare(a) != 0 {
+			t.Errorf("%s and %s are in the wrong order", a, b)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package fitted_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -71,4 +72,14 @@ func TestFollowDoesNotDependOnOrder(t *testing.T) {
 			t.Fatalf("%v, %v; want %v", got, err, want)
 		}
 	})
+}
+
+// The two that nobody can tell apart are named in order, whichever way round they were read.
+func TestTheTwoThatWereThereAreNamed(t *testing.T) {
+	for _, fittings := range [][]fitted.Fitting{swap, {swap[2], swap[1], swap[0]}} {
+		_, err := fitted.Follow(fittings, fitted.Flight{Day: day})
+		if f, ok := fault.As(err); !ok || f.Metadata["first"] != "a" || f.Metadata["second"] != "b" || !strings.Contains(f.Message, "at left: a and b were both there") {
+			t.Errorf("%v", err)
+		}
+	}
 }

@@ -196,3 +196,46 @@ func TestFlightsAheadAreWholeCycles(t *testing.T) {
 		}
 	}
 }
+
+// A life that is not prorated counts against the most restrictive limit that the part was ever used under, in cycles and in hours, whichever way
+// round they come (the rule of Count); a prorated one keeps the limit that holds now. A part that ends with both limits open is not at its end.
+func TestTheMostRestrictiveLimitHolds(t *testing.T) {
+	limit := func(cycles, seconds int64, prorated bool) life.Limit {
+		return life.Limit{Formula: life.LoggedCycles, FlightCount: big.NewRat(1, 1), Cycles: cycles, Seconds: seconds, Prorated: prorated, Document: "D1"}
+	}
+	use := func(cycles, seconds int64, l life.Limit) life.Use {
+		return life.Use{Where: "E1", Cycles: cycles, Seconds: seconds, Limit: l}
+	}
+	for name, c := range map[string]struct {
+		uses             []life.Use
+		now              life.Limit
+		limit, left      int64
+		secondsLeft      int64
+		over, atEnd      bool
+		cycleLim, hourLm bool
+	}{
+		"tighter then":             {uses: []life.Use{use(100, 0, limit(8000, 0, false))}, now: limit(10000, 0, false), limit: 8000, left: 7900, cycleLim: true},
+		"tighter now":              {uses: []life.Use{use(100, 0, limit(10000, 0, false))}, now: limit(8000, 0, false), limit: 8000, left: 7900, cycleLim: true},
+		"tightest between":         {uses: []life.Use{use(1, 0, limit(9000, 0, false)), use(1, 0, limit(7000, 0, false)), use(1, 0, limit(0, 0, false))}, now: limit(8000, 0, false), limit: 7000, left: 6997, cycleLim: true},
+		"none now":                 {uses: []life.Use{use(100, 0, limit(8000, 0, false))}, now: limit(0, 0, false), limit: 8000, left: 7900, cycleLim: true},
+		"none then":                {uses: []life.Use{use(100, 0, limit(0, 0, false))}, now: limit(8000, 0, false), limit: 8000, left: 7900, cycleLim: true},
+		"hours, tighter then":      {uses: []life.Use{use(0, 3600, limit(0, 7200, false))}, now: limit(0, 9000, false), secondsLeft: 3600, hourLm: true},
+		"hours, at their end":      {uses: []life.Use{use(0, 7200, limit(0, 7200, false))}, now: limit(0, 7200, false), atEnd: true, hourLm: true},
+		"hours, past":              {uses: []life.Use{use(0, 7201, limit(0, 7200, false))}, now: limit(0, 7200, false), secondsLeft: -1, over: true, hourLm: true},
+		"cycles at the end":        {uses: []life.Use{use(5, 0, limit(5, 0, false))}, now: limit(5, 0, false), limit: 5, atEnd: true, cycleLim: true},
+		"cycles out, hours left":   {uses: []life.Use{use(6, 10, limit(5, 20, false))}, now: limit(5, 20, false), limit: 5, left: -1, secondsLeft: 10, over: true, cycleLim: true, hourLm: true},
+		"prorated keeps the new":   {uses: []life.Use{use(4000, 0, limit(8000, 0, true))}, now: limit(10000, 0, true), limit: 10000, left: 5000, cycleLim: true},
+		"no limit says nothing":    {uses: []life.Use{use(100, 3600, limit(0, 0, false))}, now: limit(0, 0, false)},
+		"one of two limits at end": {uses: []life.Use{use(1, 20, limit(5, 20, false))}, now: limit(5, 20, false), limit: 5, left: 4, atEnd: true, cycleLim: true, hourLm: true},
+	} {
+		s := life.Count(c.uses, c.now)
+		if s.Limit != c.limit || s.Left != c.left || s.SecondsLeft != c.secondsLeft || s.Over != c.over || s.AtEnd != c.atEnd || s.CycleLim != c.cycleLim || s.HourLim != c.hourLm {
+			t.Errorf("%s: %+v, want %+v", name, s, c)
+		}
+		for i := range c.uses {
+			if len(s.Lines) <= i || !strings.HasPrefix(s.Lines[i], "E1: 1 x ") || !strings.HasSuffix(s.Lines[i], "(D1)") {
+				t.Errorf("%s: use %d is not in the arithmetic: %q", name, i, s.Lines)
+			}
+		}
+	}
+}

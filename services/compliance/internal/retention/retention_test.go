@@ -1,6 +1,7 @@
 package retention_test
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -70,4 +71,26 @@ func TestTheLongestFloorHolds(t *testing.T) {
 			t.Fatalf("%+v has an end", open)
 		}
 	})
+}
+
+// Every floor is said with its rule and its day, and the longest that ends is the one that is kept to.
+func TestEachFloorIsSaid(t *testing.T) {
+	released := civil.Date{Year: 2025, Month: 3, Day: 10}
+	got := retention.Keep([]retention.Rule{retention.ShopFAA, retention.OwnerEASA, retention.AircraftFAA, retention.ShopEASA}, released, civil.Date{})
+	want := []string{
+		string(retention.ShopFAA) + ": through 2027-03-10", string(retention.OwnerEASA) + ": until superseded, and at least through 2028-03-10",
+		string(retention.AircraftFAA) + ": with the aircraft", string(retention.ShopEASA) + ": through 2028-03-10",
+	}
+	if !slices.Equal(got.Lines, want) || !got.Open || !got.WithAircraft || !got.Through.IsZero() {
+		t.Errorf("%+v, want the lines %q", got, want)
+	}
+	for superseded, through := range map[string]string{"2026-01-01": "2028-03-10", "2030-05-05": "2030-05-05"} {
+		got := retention.Keep([]retention.Rule{retention.OwnerEASA}, released, day(t, superseded))
+		if got.Open || got.WithAircraft || got.Through.String() != through || !slices.Equal(got.Lines, []string{string(retention.OwnerEASA) + ": through " + through}) {
+			t.Errorf("superseded on %s: %+v, want through %s", superseded, got, through)
+		}
+	}
+	if got := retention.Keep([]retention.Rule{retention.ShopFAA, retention.ShopEASA}, released, civil.Date{}); got.Open || got.WithAircraft {
+		t.Errorf("a shop's floor ends: %+v", got)
+	}
 }

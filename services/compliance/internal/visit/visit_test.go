@@ -86,3 +86,22 @@ func TestWhatIsPastItsSoftLifeComesAlong(t *testing.T) {
 		}
 	})
 }
+
+// What can't wait for the first possible day is said, soonest first, and what can wait for the next visit is left out; the day of each bound is of
+// the window that it begins.
+func TestWhatCantWaitIsSaid(t *testing.T) {
+	w := Window{Earliest: monday, Latest: monday.AddDays(5), Next: monday.AddDays(30)}
+	names := func(items []Item) (all string) {
+		for _, i := range items {
+			all += i.Name
+		}
+		return all
+	}
+	got := Propose([]Item{
+		{Name: "d", Due: monday.AddDays(29)}, {Name: "b", Due: monday.AddDays(-1)}, {Name: "c", Due: monday}, {Name: "a", Due: monday.AddDays(-9)},
+		{Name: "e", Due: monday.AddDays(30)},
+	}, w)
+	if names(got.Earlier) != "ab" || names(got.Items) != "cd" || got.Day != monday || got.GivenUp != 29 {
+		t.Errorf("%+v", got)
+	}
+}

@@ -201,3 +201,47 @@ func TestRandomWalks(t *testing.T) {
 	}
 	t.Logf("the walks ended in %v", reached)
 }
+
+// A refusal says why: on hold comes first, a missing inspection only of what is finished and to be released, and an order that is over asks for a new one.
+func TestRefusalsSayWhy(t *testing.T) {
+	for _, c := range []struct {
+		order        flow.Order
+		verb, reason string
+		says         string
+	}{
+		{flow.Order{State: flow.Finished, InspectionRequired: true}, "release", "INSPECTION_MISSING", "x is FINISHED, which does not allow \"release\". Allowed now: rework, inspect, void, hold."},
+		{flow.Order{State: flow.Finished, InspectionRequired: true, OnHold: true}, "release", "ON_HOLD", "x is FINISHED and on hold, which does not allow \"release\". Allowed now: rework, void, resume."},
+		{flow.Order{State: flow.Finished}, "inspect", "STATE_NOT_ALLOWED", "x is FINISHED, which does not allow \"inspect\". Allowed now: rework, release, void, hold."},
+		{flow.Order{State: flow.Started, InspectionRequired: true}, "release", "STATE_NOT_ALLOWED", "x is STARTED, which does not allow \"release\". Allowed now: finish, void, hold."},
+		{flow.Order{State: flow.Released}, "start", "STATE_NOT_ALLOWED", "x is RELEASED, which does not allow \"start\". Allowed now: nothing. Draft a new order for what is still to be done."},
+	} {
+		_, _, err := flow.Next(c.order, c.verb, "x")
+		if f, ok := fault.As(err); !ok || f.Reason != c.reason || f.Message != c.says || f.Metadata["state"] != c.order.State {
+			t.Errorf("%+v, %s: %v, want %s: %s", c.order, c.verb, err, c.reason, c.says)
+		}
+	}
+	for verb, want := range map[string]flow.Order{"hold": {State: flow.Started}, "resume": {State: flow.Started, OnHold: true}} {
+		if state, fact, err := flow.Next(want, verb, "x"); err != nil || state != flow.Started || fact == "" {
+			t.Errorf("%s leaves an order in %s: %s, %v", verb, state, fact, err)
+		}
+	}
+}
+
+// Who answers for quality may end what was signed and what is wet, and nobody what is still out (the rules of Voids).
+func TestWhoMayEndAnOrder(t *testing.T) {
+	for _, c := range []struct {
+		ending flow.Ending
+		reason string
+	}{
+		{flow.Ending{}, ""}, {flow.Ending{Quality: true}, ""},
+		{flow.Ending{Signer: "people/a"}, "SIGNED_ALREADY"}, {flow.Ending{Signer: "people/a", Quality: true}, ""},
+		{flow.Ending{Wet: true}, "DRYING_RUN_MISSING"}, {flow.Ending{Wet: true, Quality: true}, ""},
+		{flow.Ending{Out: 1}, "RESTORE_OPEN"}, {flow.Ending{Out: 1, Quality: true}, "RESTORE_OPEN"},
+		{flow.Ending{Out: 1, Quality: true, Signer: "people/a", Wet: true}, "RESTORE_OPEN"}, {flow.Ending{Out: 1, Signer: "people/a"}, "SIGNED_ALREADY"},
+		{flow.Ending{Out: 1, Wet: true}, "RESTORE_OPEN"},
+	} {
+		if err := flow.Voids(c.ending, "x"); c.reason == "" && err != nil || c.reason != "" && !fault.HasReason(err, c.reason) {
+			t.Errorf("%+v: %v, want %q", c.ending, err, c.reason)
+		}
+	}
+}

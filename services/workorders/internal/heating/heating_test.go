@@ -53,3 +53,16 @@ func TestAWindowAtAVoltageLiesWithinThatOfTheRange(t *testing.T) {
 		}
 	})
 }
+
+// Nothing is said where one end of the supply is not above zero, and the least that is above it is enough.
+func TestEachEndOfTheSupplyIsAboveZero(t *testing.T) {
+	current := heating.Window{Low: 1, High: 2}
+	for _, c := range []struct {
+		supply heating.Window
+		ok     bool
+	}{{heating.Window{High: 29}, false}, {heating.Window{Low: 24}, false}, {heating.Window{Low: 0.5, High: 0.5}, true}, {heating.Window{Low: -1, High: 29}, false}} {
+		if w, ok := heating.At(current, c.supply, 1); ok != c.ok || ok && w != (heating.Window{Low: 2, High: 4}) {
+			t.Errorf("%v: %v, %t", c.supply, w, ok)
+		}
+	}
+}

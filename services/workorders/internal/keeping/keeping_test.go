@@ -43,3 +43,25 @@ func TestAFloorIsNeverShort(t *testing.T) {
 		}
 	})
 }
+
+// A floor ends on a day, at its beginning, and where the month is too short on the first of the next; of two that are as long the first is named.
+func TestAFloorEndsOnADay(t *testing.T) {
+	for _, c := range []struct {
+		from    time.Time
+		months  int
+		through time.Time
+	}{
+		{time.Date(2025, 1, 31, 17, 30, 5, 7, time.UTC), 1, time.Date(2025, 3, 1, 0, 0, 0, 0, time.UTC)},
+		{time.Date(2025, 1, 30, 0, 0, 0, 0, time.UTC), 1, time.Date(2025, 3, 1, 0, 0, 0, 0, time.UTC)},
+		{time.Date(2025, 1, 29, 23, 59, 59, 0, time.UTC), 1, time.Date(2025, 3, 1, 0, 0, 0, 0, time.UTC)},
+		{time.Date(2025, 12, 31, 12, 0, 0, 0, time.UTC), 2, time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)},
+		{time.Date(2025, 3, 10, 9, 8, 7, 6, time.UTC), 24, time.Date(2027, 3, 10, 0, 0, 0, 0, time.UTC)},
+	} {
+		if got := keeping.Through(c.from, c.months); !got.Equal(c.through) {
+			t.Errorf("%s and %d months: %s, want %s", c.from, c.months, got, c.through)
+		}
+	}
+	if got := keeping.Longest([]keeping.Floor{{Months: 12, Source: "c"}, {Months: 36, Source: "a"}, {Months: 36, Source: "b"}}); got.Source != "a" {
+		t.Errorf("%+v", got)
+	}
+}

@@ -101,3 +101,34 @@ func TestNoCounterFallsDuringWork(t *testing.T) {
 		}
 	}
 }
+
+// The bounds belong to what is taken: a day adds 24 h, 288 cycles and 288 starts and not one more (the package's own rule), back as forward.
+func TestTheBoundsBelongToWhatIsTaken(t *testing.T) {
+	known := metering.Known{Counters: metering.Counters{Seconds: 1000 * hour, Cycles: 1000, Starts: 1000}, Days: 1}
+	back := known
+	back.Days = -1
+	for _, c := range []struct {
+		name  string
+		known metering.Known
+		read  metering.Counters
+		want  string
+	}{
+		{"the most", known, metering.Counters{Seconds: 1048 * hour, Cycles: 1576, Starts: 1576}, ""},
+		{"a second more", known, metering.Counters{Seconds: 1048*hour + 1, Cycles: 1576, Starts: 1576}, "1048:00 of hours are more than the 1000:00 of the record and 2 days since allow"},
+		{"a cycle more", known, metering.Counters{Seconds: 1048 * hour, Cycles: 1577, Starts: 1576}, "1577 of cycles are more than the 1000 of the record and 2 days since allow"},
+		{"a start more", known, metering.Counters{Seconds: 1048 * hour, Cycles: 1576, Starts: 1577}, "1577 of starts are more than the 1000 of the record and 2 days since allow"},
+		{"the least", back, metering.Counters{Seconds: 952 * hour, Cycles: 424, Starts: 424}, ""},
+		{"a second less", back, metering.Counters{Seconds: 952*hour - 1, Cycles: 424, Starts: 424}, "951:59 of hours are fewer than the 1000:00 of the record"},
+		{"a cycle less", back, metering.Counters{Seconds: 952 * hour, Cycles: 423, Starts: 424}, "423 of cycles are fewer than the 1000 of the record"},
+		{"more, of a sheet before the record", back, metering.Counters{Seconds: 1024*hour + 1, Cycles: 424, Starts: 424}, "1024:00 of hours are more than the 1000:00 of the record and 1 days since allow"},
+	} {
+		if got := metering.Check(c.read, c.known); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+	for seconds, want := range map[int64]bool{24 * hour: true, 24*hour + 1: false} {
+		if _, cycles, starts := (metering.Known{Counters: metering.Counters{Seconds: seconds}}).Has(); cycles != want || starts != want {
+			t.Errorf("0 cycles beside %d s are said: %t, %t", seconds, cycles, starts)
+		}
+	}
+}

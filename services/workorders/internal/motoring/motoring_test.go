@@ -166,3 +166,23 @@ func TestTheDryingLimit(t *testing.T) {
 		}
 	}
 }
+
+// Where later runs of the list are shorter, a run after the longest rest may last as long as the first again, and one a second sooner not: the list is
+// that of case S02 with other lengths.
+func TestALongRestGivesTheFirstLengthBack(t *testing.T) {
+	shorter := []motoring.Duty{{30 * time.Second, time.Minute}, {20 * time.Second, time.Minute}, {10 * time.Second, 30 * time.Minute}}
+	for start, want := range map[int]string{1830: "", 1829: "lasted 30s, longer than 20s", 90: "lasted 30s, longer than 20s"} {
+		if got := motoring.Check(shorter, []motoring.Run{run(0, 30)}, run(start, start+30)); got != want {
+			t.Errorf("30 s that began %d s after the first run: %q, want %q", start-30, got, want)
+		}
+	}
+	if l := motoring.After(shorter, nil); !l.Next.IsZero() || l.Max != 30*time.Second || l.Series != 0 || l.Binding != "a run may last 30s" {
+		t.Errorf("before any run: %+v", l)
+	}
+	if l := motoring.After(nil, []motoring.Run{run(0, 30)}); l != (motoring.Limits{Binding: "no starter profile is entered"}) {
+		t.Errorf("without a list: %+v", l)
+	}
+	if left := motoring.Leaves(nil, []motoring.Run{run(31, 60)}, run(0, 30), zero); left != "" {
+		t.Errorf("without a list a run leaves nothing: %q", left)
+	}
+}
