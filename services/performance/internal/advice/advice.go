@@ -53,17 +53,21 @@ func Decide(reasons []Reason, uncured []Uncured) Advice {
 		}
 		return cmp.Compare(a.Hours, b.Hours)
 	})
-	for i, r := range out.Reasons {
-		switch {
-		case !r.Known:
-		case r.Kind == "salt_rinse" && out.Rinse < 0 && out.Wash < 0:
-			out.Rinse = i
-		case r.Kind == "recovery_wash" && out.Wash < 0:
-			out.Wash = i
-		}
+	out.Wash = out.first("recovery_wash", 0)
+	out.block(uncured) // a wash that is not advised is no rinse either
+	if rinse := out.first("salt_rinse", 0); out.Wash < 0 || rinse < out.Wash {
+		out.Rinse = rinse
 	}
-	out.block(uncured)
 	return out
+}
+
+// first is the place of the first known reason of a kind from a place on; −1 is none.
+func (a *Advice) first(kind string, from int) int {
+	at := slices.IndexFunc(a.Reasons[from:], func(r Reason) bool { return r.Known && r.Kind == kind })
+	if at < 0 {
+		return at
+	}
+	return from + at
 }
 
 // block takes back a wash for the trend, the margin or the money when the change is none of dirt; the programme's stays, because
@@ -79,11 +83,6 @@ func (a *Advice) block(uncured []Uncured) {
 	}
 	a.Blocked = fmt.Sprintf("%s. Before a wash for the sake of the readings: %s", what, u.Check)
 	for a.Wash >= 0 && a.Reasons[a.Wash].Cause != "programme" {
-		next := slices.IndexFunc(a.Reasons[a.Wash+1:], func(r Reason) bool { return r.Known && r.Kind == "recovery_wash" })
-		if next < 0 {
-			a.Wash = -1
-			return
-		}
-		a.Wash += 1 + next
+		a.Wash = a.first("recovery_wash", a.Wash+1)
 	}
 }

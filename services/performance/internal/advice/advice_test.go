@@ -55,6 +55,37 @@ func TestAWashIsNotAdvisedForWhatItCannotCure(t *testing.T) {
 	}
 }
 
+// A wash that is not advised for what it can't cure is no rinse either: a rinse for salt that it would have been stands again, as the salt is there
+// whatever the readings say. Where the programme's wash stays, it stands when it comes before that.
+func TestABlockedWashIsNoRinse(t *testing.T) {
+	hot := []Uncured{{Cause: "sensor", Check: "Look."}, {Cause: "hot_section", Check: "Inspect the hot section.", Named: true}}
+	unknown := Reason{Cause: "programme", Kind: "recovery_wash", Text: "no programme"}
+	for name, c := range map[string]struct {
+		reasons     []Reason
+		wash, rinse string
+	}{
+		"the rinse stands again":         {[]Reason{rule("trend", 1), rule("environment", 2)}, "", "environment"},
+		"before the programme's wash":    {[]Reason{rule("trend", 1), rule("environment", 2), rule("programme", 50)}, "programme", "environment"},
+		"the programme's wash is one":    {[]Reason{rule("trend", 1), rule("programme", 2), rule("environment", 50)}, "programme", ""},
+		"past others to the programme's": {[]Reason{rule("trend", 1), rule("margin", 2), rule("environment", 3), rule("economics", 4), rule("programme", 5)}, "programme", "environment"},
+		"what is not known is not taken": {[]Reason{rule("trend", 1), unknown}, "", ""},
+	} {
+		a := Decide(c.reasons, hot)
+		at := func(i int) string {
+			if i < 0 {
+				return ""
+			}
+			return a.Reasons[i].Cause
+		}
+		if at(a.Wash) != c.wash || at(a.Rinse) != c.rinse || a.Blocked != "The readings changed as by hot_section, which no wash cures. Before a wash for the sake of the readings: Inspect the hot section." {
+			t.Errorf("%s: %+v", name, a)
+		}
+	}
+	if a := Decide([]Reason{unknown, {Cause: "trend", Kind: "recovery_wash", Text: "unknown"}, rule("margin", 9)}, nil); a.Reasons[0].Cause != "margin" || a.Reasons[1].Known {
+		t.Errorf("what is known comes first: %+v", a)
+	}
+}
+
 func TestTheOrderOfReasonsDoesNotMatter(t *testing.T) {
 	causes := []string{"trend", "economics", "programme", "environment", "margin"}
 	rapid.Check(t, func(t *rapid.T) {
