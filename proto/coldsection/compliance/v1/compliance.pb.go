@@ -33,7 +33,7 @@ const (
 type Aircraft_Regime int32
 
 const (
-	// Not stated; refused on input.
+	// Not stated; until it is, what must be kept and entered follows the rules of all of them.
 	Aircraft_REGIME_UNSPECIFIED Aircraft_Regime = 0
 	// United States rules.
 	Aircraft_FAA Aircraft_Regime = 1
@@ -232,7 +232,8 @@ const (
 	Requirement_START_EVENT_UNSPECIFIED Requirement_StartEvent = 0
 	// Manufacture.
 	Requirement_MANUFACTURE Requirement_StartEvent = 1
-	// Fitting to the aircraft.
+	// Fitting to the aircraft, or of a component to what it goes into. A later fitting starts a new period with the first limits, and what was done
+	// before it no longer counts; with rebase FROM_DUE_IF_LATE what was due before it counts on from when it was due, and FIXED_GRID goes on.
 	Requirement_INSTALLATION Requirement_StartEvent = 2
 	// The last overhaul.
 	Requirement_OVERHAUL_DONE Requirement_StartEvent = 3
@@ -1485,7 +1486,11 @@ type EntryCorrection struct {
 	// Who signed the correction.
 	Person string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
 	// When.
-	CorrectTime   *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=correct_time,json=correctTime,proto3" json:"correct_time,omitempty"`
+	CorrectTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=correct_time,json=correctTime,proto3" json:"correct_time,omitempty"`
+	// The wrong day at whose end the counters were said to be right, where the day was corrected; unset when none was said.
+	PreviousEntryDate *date.Date `protobuf:"bytes,7,opt,name=previous_entry_date,json=previousEntryDate,proto3" json:"previous_entry_date,omitempty"`
+	// The right day; unset when the day stays.
+	EntryDate     *date.Date `protobuf:"bytes,8,opt,name=entry_date,json=entryDate,proto3" json:"entry_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1558,6 +1563,20 @@ func (x *EntryCorrection) GetPerson() string {
 func (x *EntryCorrection) GetCorrectTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.CorrectTime
+	}
+	return nil
+}
+
+func (x *EntryCorrection) GetPreviousEntryDate() *date.Date {
+	if x != nil {
+		return x.PreviousEntryDate
+	}
+	return nil
+}
+
+func (x *EntryCorrection) GetEntryDate() *date.Date {
+	if x != nil {
+		return x.EntryDate
 	}
 	return nil
 }
@@ -9915,7 +9934,7 @@ type CorrectEntryCountersRequest struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// The right counters, all of them.
 	Counters *Counters `protobuf:"bytes,2,opt,name=counters,proto3" json:"counters,omitempty"`
-	// The day at whose end they are right: what was flown by then is in them. Unset means before any flying that was recorded here.
+	// The day at whose end they are right: what was flown by then is in them. Unset means as it was entered, before any flying that counts on top.
 	CountersDate *date.Date `protobuf:"bytes,3,opt,name=counters_date,json=countersDate,proto3" json:"counters_date,omitempty"`
 	// The paper that they are read from, such as the page of the log.
 	AuthorityReference string `protobuf:"bytes,4,opt,name=authority_reference,json=authorityReference,proto3" json:"authority_reference,omitempty"`
@@ -9926,7 +9945,10 @@ type CorrectEntryCountersRequest struct {
 	// The etag that the caller last read; another one is refused with ETAG_MISMATCH.
 	Etag string `protobuf:"bytes,7,opt,name=etag,proto3" json:"etag,omitempty"`
 	// An idempotency key: the same key with the same request returns the first answer for 90 days.
-	RequestId     string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// The right day at whose end the counters were those that it was entered with: what was flown by then is in them, what was flown since counts on top.
+	// Unset leaves the day.
+	EntryDate     *date.Date `protobuf:"bytes,9,opt,name=entry_date,json=entryDate,proto3" json:"entry_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -10015,6 +10037,13 @@ func (x *CorrectEntryCountersRequest) GetRequestId() string {
 		return x.RequestId
 	}
 	return ""
+}
+
+func (x *CorrectEntryCountersRequest) GetEntryDate() *date.Date {
+	if x != nil {
+		return x.EntryDate
+	}
+	return nil
 }
 
 // What a correction of entry counters made of them.
@@ -11445,14 +11474,17 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x06serial\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x06serial\x12\x1c\n" +
 	"\x06reason\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12\"\n" +
 	"\tcorrector\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\tcorrector\x12C\n" +
-	"\fcorrect_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcorrectTime\"\xe8\x02\n" +
+	"\fcorrect_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcorrectTime\"\xe9\x03\n" +
 	"\x0fEntryCorrection\x12V\n" +
 	"\x11previous_counters\x18\x01 \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\x10previousCounters\x12E\n" +
 	"\bcounters\x18\x02 \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\bcounters\x125\n" +
 	"\x13authority_reference\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x12authorityReference\x12\x1c\n" +
 	"\x06reason\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12\x1c\n" +
 	"\x06person\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06person\x12C\n" +
-	"\fcorrect_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcorrectTime\"\xf8\x06\n" +
+	"\fcorrect_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vcorrectTime\x12G\n" +
+	"\x13previous_entry_date\x18\a \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\x11previousEntryDate\x126\n" +
+	"\n" +
+	"entry_date\x18\b \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x03R\tentryDate\"\xf8\x06\n" +
 	"\aFitting\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04item\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x04item\x12\x18\n" +
@@ -12395,7 +12427,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x04etag\x18\x04 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x12)\n" +
-	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xc7\x03\n" +
+	"\rvalidate_only\x18\x06 \x01(\bB\x04\xe2A\x01\x01R\fvalidateOnly\"\xff\x03\n" +
 	"\x1bCorrectEntryCountersRequest\x12\"\n" +
 	"\x04name\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x04name\x12K\n" +
 	"\bcounters\x18\x02 \x01(\v2#.coldsection.compliance.v1.CountersB\n" +
@@ -12406,7 +12438,9 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\x16reauthentication_token\x18\x06 \x01(\tB\f\xe2A\x02\x02\x04\xbaH\x04r\x02\x10\x01R\x15reauthenticationToken\x12\x18\n" +
 	"\x04etag\x18\a \x01(\tB\x04\xe2A\x01\x01R\x04etag\x123\n" +
 	"\n" +
-	"request_id\x18\b \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\"\xdc\x01\n" +
+	"request_id\x18\b \x01(\tB\x14\xe2A\x01\x01\xbaH\x05r\x03\x18\x80\x01\xe2\x8c\xcf\xd7\b\x02\b\x01R\trequestId\x126\n" +
+	"\n" +
+	"entry_date\x18\t \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\tentryDate\"\xdc\x01\n" +
 	"\x1cCorrectEntryCountersResponse\x12[\n" +
 	"\x10entry_correction\x18\x01 \x01(\v2*.coldsection.compliance.v1.EntryCorrectionB\x04\xe2A\x01\x03R\x0fentryCorrection\x12E\n" +
 	"\bcounters\x18\x02 \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x03R\bcounters\x12\x18\n" +
@@ -12777,313 +12811,316 @@ var file_coldsection_compliance_v1_compliance_proto_depIdxs = []int32{
 	14,  // 21: coldsection.compliance.v1.EntryCorrection.previous_counters:type_name -> coldsection.compliance.v1.Counters
 	14,  // 22: coldsection.compliance.v1.EntryCorrection.counters:type_name -> coldsection.compliance.v1.Counters
 	138, // 23: coldsection.compliance.v1.EntryCorrection.correct_time:type_name -> google.protobuf.Timestamp
-	137, // 24: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
-	137, // 25: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
-	138, // 26: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
-	138, // 27: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
-	14,  // 28: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
-	138, // 29: coldsection.compliance.v1.Fitting.correct_time:type_name -> google.protobuf.Timestamp
-	137, // 30: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
-	138, // 31: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
-	1,   // 32: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	139, // 33: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
-	22,  // 34: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
-	24,  // 35: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
-	24,  // 36: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
-	2,   // 37: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
-	3,   // 38: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
-	137, // 39: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
-	26,  // 40: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
-	28,  // 41: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
-	138, // 42: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
-	138, // 43: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
-	23,  // 44: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
-	4,   // 45: coldsection.compliance.v1.Applicability.subject_kind:type_name -> coldsection.compliance.v1.Applicability.SubjectKind
-	5,   // 46: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
-	25,  // 47: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
-	24,  // 48: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
-	6,   // 49: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	137, // 50: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
-	139, // 51: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
-	27,  // 52: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
-	6,   // 53: coldsection.compliance.v1.VariationStep.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	1,   // 54: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	7,   // 55: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	137, // 56: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
-	30,  // 57: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
-	137, // 58: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
-	14,  // 59: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	31,  // 60: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
-	137, // 61: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
-	138, // 62: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
-	6,   // 63: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
-	137, // 64: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
-	137, // 65: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
-	137, // 66: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
-	138, // 67: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
-	29,  // 68: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
-	15,  // 69: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
-	139, // 70: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
-	137, // 71: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
-	14,  // 72: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
-	138, // 73: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
-	140, // 74: coldsection.compliance.v1.Accomplishment.signatures:type_name -> coldsection.common.v1.Signature
-	8,   // 75: coldsection.compliance.v1.Evidence.kind:type_name -> coldsection.compliance.v1.Evidence.Kind
-	33,  // 76: coldsection.compliance.v1.Evidence.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	35,  // 77: coldsection.compliance.v1.Evidence.documents:type_name -> coldsection.compliance.v1.EvidenceDocument
-	138, // 78: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
-	138, // 79: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
-	14,  // 80: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
-	29,  // 81: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
-	38,  // 82: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
-	46,  // 83: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	37,  // 84: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	137, // 85: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
-	137, // 86: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
-	138, // 87: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
-	7,   // 88: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	138, // 89: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
-	138, // 90: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
-	138, // 91: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
-	1,   // 92: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
-	139, // 93: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	137, // 94: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
-	9,   // 95: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
-	137, // 96: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
-	14,  // 97: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
-	30,  // 98: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
-	39,  // 99: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
-	138, // 100: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
-	137, // 101: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
-	10,  // 102: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
-	137, // 103: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
-	137, // 104: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
-	138, // 105: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
-	138, // 106: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
-	138, // 107: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
-	137, // 108: coldsection.compliance.v1.ToolUse.use_date:type_name -> google.type.Date
-	14,  // 109: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
-	137, // 110: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
-	44,  // 111: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
-	14,  // 112: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	137, // 113: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
-	138, // 114: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
-	138, // 115: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
-	137, // 116: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
-	18,  // 117: coldsection.compliance.v1.Component.entry_corrections:type_name -> coldsection.compliance.v1.EntryCorrection
-	137, // 118: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
-	139, // 119: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
-	137, // 120: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
-	11,  // 121: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
-	138, // 122: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
-	7,   // 123: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
-	139, // 124: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
-	137, // 125: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
-	137, // 126: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
-	138, // 127: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	138, // 128: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	136, // 129: coldsection.compliance.v1.Person.external_ids:type_name -> coldsection.compliance.v1.Person.ExternalIdsEntry
-	137, // 130: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
-	137, // 131: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
-	137, // 132: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
-	12,  // 133: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
-	138, // 134: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
-	138, // 135: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
-	50,  // 136: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	137, // 137: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
-	137, // 138: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
-	137, // 139: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
-	137, // 140: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
-	53,  // 141: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
-	13,  // 142: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	13,  // 143: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	141, // 144: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	13,  // 145: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
-	16,  // 146: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	16,  // 147: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
-	141, // 148: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
-	16,  // 149: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
-	19,  // 150: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
-	137, // 151: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
-	137, // 152: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
-	20,  // 153: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
-	71,  // 154: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
-	20,  // 155: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	20,  // 156: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
-	21,  // 157: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	21,  // 158: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
-	141, // 159: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
-	21,  // 160: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
-	137, // 161: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
-	29,  // 162: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
-	31,  // 163: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
-	33,  // 164: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
-	33,  // 165: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
-	138, // 166: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	138, // 167: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	138, // 168: coldsection.compliance.v1.FindEvidenceRequest.as_of_time:type_name -> google.protobuf.Timestamp
-	138, // 169: coldsection.compliance.v1.FindEvidenceRequest.known_at_time:type_name -> google.protobuf.Timestamp
-	38,  // 170: coldsection.compliance.v1.FindEvidenceResponse.requirement_status:type_name -> coldsection.compliance.v1.RequirementStatus
-	34,  // 171: coldsection.compliance.v1.FindEvidenceResponse.evidences:type_name -> coldsection.compliance.v1.Evidence
-	138, // 172: coldsection.compliance.v1.FindEvidenceResponse.as_of_time:type_name -> google.protobuf.Timestamp
-	138, // 173: coldsection.compliance.v1.FindEvidenceResponse.known_at_time:type_name -> google.protobuf.Timestamp
-	41,  // 174: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
-	47,  // 175: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
-	41,  // 176: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
-	48,  // 177: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	48,  // 178: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
-	141, // 179: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
-	48,  // 180: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
-	42,  // 181: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	42,  // 182: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
-	43,  // 183: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
-	137, // 184: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
-	137, // 185: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
-	137, // 186: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
-	14,  // 187: coldsection.compliance.v1.CorrectEntryCountersRequest.counters:type_name -> coldsection.compliance.v1.Counters
-	137, // 188: coldsection.compliance.v1.CorrectEntryCountersRequest.counters_date:type_name -> google.type.Date
-	18,  // 189: coldsection.compliance.v1.CorrectEntryCountersResponse.entry_correction:type_name -> coldsection.compliance.v1.EntryCorrection
-	14,  // 190: coldsection.compliance.v1.CorrectEntryCountersResponse.counters:type_name -> coldsection.compliance.v1.Counters
-	44,  // 191: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
-	14,  // 192: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
-	137, // 193: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
-	43,  // 194: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
-	37,  // 195: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
-	45,  // 196: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
-	45,  // 197: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
-	46,  // 198: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
-	50,  // 199: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
-	49,  // 200: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
-	49,  // 201: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
-	54,  // 202: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
-	55,  // 203: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
-	60,  // 204: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
-	61,  // 205: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
-	69,  // 206: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
-	70,  // 207: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
-	71,  // 208: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
-	72,  // 209: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
-	76,  // 210: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
-	77,  // 211: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
-	86,  // 212: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
-	85,  // 213: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
-	87,  // 214: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
-	94,  // 215: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
-	95,  // 216: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
-	96,  // 217: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
-	109, // 218: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
-	110, // 219: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
-	116, // 220: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
-	111, // 221: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
-	112, // 222: coldsection.compliance.v1.ComplianceService.VoidFitting:input_type -> coldsection.compliance.v1.VoidFittingRequest
-	115, // 223: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
-	113, // 224: coldsection.compliance.v1.ComplianceService.CorrectEntryCounters:input_type -> coldsection.compliance.v1.CorrectEntryCountersRequest
-	122, // 225: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
-	100, // 226: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
-	101, // 227: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
-	130, // 228: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
-	129, // 229: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
-	131, // 230: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
-	56,  // 231: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
-	57,  // 232: coldsection.compliance.v1.ComplianceQueryService.LookUpAircraft:input_type -> coldsection.compliance.v1.LookUpAircraftRequest
-	58,  // 233: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
-	62,  // 234: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
-	64,  // 235: coldsection.compliance.v1.ComplianceQueryService.LookUpEngine:input_type -> coldsection.compliance.v1.LookUpEngineRequest
-	65,  // 236: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
-	67,  // 237: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
-	74,  // 238: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
-	78,  // 239: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
-	79,  // 240: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
-	81,  // 241: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
-	82,  // 242: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
-	84,  // 243: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
-	89,  // 244: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
-	88,  // 245: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
-	92,  // 246: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:input_type -> coldsection.compliance.v1.FindEvidenceRequest
-	91,  // 247: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
-	97,  // 248: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
-	98,  // 249: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
-	105, // 250: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
-	107, // 251: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
-	117, // 252: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
-	118, // 253: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
-	123, // 254: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
-	124, // 255: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
-	126, // 256: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
-	127, // 257: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
-	120, // 258: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
-	102, // 259: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
-	63,  // 260: coldsection.compliance.v1.ComplianceQueryService.LookUpPerson:input_type -> coldsection.compliance.v1.LookUpPersonRequest
-	103, // 261: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
-	132, // 262: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
-	51,  // 263: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
-	13,  // 264: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	13,  // 265: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	16,  // 266: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 267: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 268: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 269: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
-	20,  // 270: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
-	73,  // 271: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
-	21,  // 272: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	21,  // 273: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
-	33,  // 274: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
-	29,  // 275: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
-	21,  // 276: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
-	41,  // 277: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
-	41,  // 278: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
-	41,  // 279: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
-	43,  // 280: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
-	43,  // 281: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
-	43,  // 282: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
-	19,  // 283: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
-	19,  // 284: coldsection.compliance.v1.ComplianceService.VoidFitting:output_type -> coldsection.compliance.v1.Fitting
-	43,  // 285: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
-	114, // 286: coldsection.compliance.v1.ComplianceService.CorrectEntryCounters:output_type -> coldsection.compliance.v1.CorrectEntryCountersResponse
-	45,  // 287: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	48,  // 288: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
-	48,  // 289: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
-	49,  // 290: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	49,  // 291: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
-	49,  // 292: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
-	13,  // 293: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	13,  // 294: coldsection.compliance.v1.ComplianceQueryService.LookUpAircraft:output_type -> coldsection.compliance.v1.Aircraft
-	59,  // 295: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
-	16,  // 296: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
-	16,  // 297: coldsection.compliance.v1.ComplianceQueryService.LookUpEngine:output_type -> coldsection.compliance.v1.Engine
-	66,  // 298: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
-	68,  // 299: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
-	75,  // 300: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
-	21,  // 301: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
-	80,  // 302: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
-	29,  // 303: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
-	83,  // 304: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
-	32,  // 305: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
-	90,  // 306: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
-	40,  // 307: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
-	93,  // 308: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:output_type -> coldsection.compliance.v1.FindEvidenceResponse
-	36,  // 309: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
-	41,  // 310: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
-	99,  // 311: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
-	106, // 312: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
-	108, // 313: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
-	43,  // 314: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
-	119, // 315: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
-	45,  // 316: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
-	125, // 317: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
-	46,  // 318: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
-	128, // 319: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
-	121, // 320: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
-	48,  // 321: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
-	48,  // 322: coldsection.compliance.v1.ComplianceQueryService.LookUpPerson:output_type -> coldsection.compliance.v1.Person
-	104, // 323: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
-	133, // 324: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
-	52,  // 325: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
-	264, // [264:326] is the sub-list for method output_type
-	202, // [202:264] is the sub-list for method input_type
-	202, // [202:202] is the sub-list for extension type_name
-	202, // [202:202] is the sub-list for extension extendee
-	0,   // [0:202] is the sub-list for field type_name
+	137, // 24: coldsection.compliance.v1.EntryCorrection.previous_entry_date:type_name -> google.type.Date
+	137, // 25: coldsection.compliance.v1.EntryCorrection.entry_date:type_name -> google.type.Date
+	137, // 26: coldsection.compliance.v1.Fitting.install_date:type_name -> google.type.Date
+	137, // 27: coldsection.compliance.v1.Fitting.remove_date:type_name -> google.type.Date
+	138, // 28: coldsection.compliance.v1.Fitting.create_time:type_name -> google.protobuf.Timestamp
+	138, // 29: coldsection.compliance.v1.Fitting.remove_time:type_name -> google.protobuf.Timestamp
+	14,  // 30: coldsection.compliance.v1.Fitting.flown_counters:type_name -> coldsection.compliance.v1.Counters
+	138, // 31: coldsection.compliance.v1.Fitting.correct_time:type_name -> google.protobuf.Timestamp
+	137, // 32: coldsection.compliance.v1.Utilization.flight_date:type_name -> google.type.Date
+	138, // 33: coldsection.compliance.v1.Utilization.create_time:type_name -> google.protobuf.Timestamp
+	1,   // 34: coldsection.compliance.v1.Requirement.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	139, // 35: coldsection.compliance.v1.Requirement.document:type_name -> coldsection.common.v1.DocumentReference
+	22,  // 36: coldsection.compliance.v1.Requirement.applicability:type_name -> coldsection.compliance.v1.Applicability
+	24,  // 37: coldsection.compliance.v1.Requirement.initial:type_name -> coldsection.compliance.v1.LimitTree
+	24,  // 38: coldsection.compliance.v1.Requirement.repeat:type_name -> coldsection.compliance.v1.LimitTree
+	2,   // 39: coldsection.compliance.v1.Requirement.rebase:type_name -> coldsection.compliance.v1.Requirement.Rebase
+	3,   // 40: coldsection.compliance.v1.Requirement.start_event:type_name -> coldsection.compliance.v1.Requirement.StartEvent
+	137, // 41: coldsection.compliance.v1.Requirement.effective_date:type_name -> google.type.Date
+	26,  // 42: coldsection.compliance.v1.Requirement.tolerance:type_name -> coldsection.compliance.v1.Tolerance
+	28,  // 43: coldsection.compliance.v1.Requirement.near:type_name -> coldsection.compliance.v1.NearThreshold
+	138, // 44: coldsection.compliance.v1.Requirement.create_time:type_name -> google.protobuf.Timestamp
+	138, // 45: coldsection.compliance.v1.Requirement.update_time:type_name -> google.protobuf.Timestamp
+	23,  // 46: coldsection.compliance.v1.Applicability.serial_ranges:type_name -> coldsection.compliance.v1.SerialRange
+	4,   // 47: coldsection.compliance.v1.Applicability.subject_kind:type_name -> coldsection.compliance.v1.Applicability.SubjectKind
+	5,   // 48: coldsection.compliance.v1.LimitTree.combine:type_name -> coldsection.compliance.v1.LimitTree.Combine
+	25,  // 49: coldsection.compliance.v1.LimitTree.limits:type_name -> coldsection.compliance.v1.IntervalLimit
+	24,  // 50: coldsection.compliance.v1.LimitTree.trees:type_name -> coldsection.compliance.v1.LimitTree
+	6,   // 51: coldsection.compliance.v1.IntervalLimit.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	137, // 52: coldsection.compliance.v1.IntervalLimit.fixed_date:type_name -> google.type.Date
+	139, // 53: coldsection.compliance.v1.Tolerance.document:type_name -> coldsection.common.v1.DocumentReference
+	27,  // 54: coldsection.compliance.v1.Tolerance.steps:type_name -> coldsection.compliance.v1.VariationStep
+	6,   // 55: coldsection.compliance.v1.VariationStep.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	1,   // 56: coldsection.compliance.v1.DueItem.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	7,   // 57: coldsection.compliance.v1.DueItem.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	137, // 58: coldsection.compliance.v1.DueItem.due_date:type_name -> google.type.Date
+	30,  // 59: coldsection.compliance.v1.DueItem.remaining:type_name -> coldsection.compliance.v1.Remaining
+	137, // 60: coldsection.compliance.v1.DueItem.last_done_date:type_name -> google.type.Date
+	14,  // 61: coldsection.compliance.v1.DueItem.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	31,  // 62: coldsection.compliance.v1.DueItem.extension:type_name -> coldsection.compliance.v1.Extension
+	137, // 63: coldsection.compliance.v1.DueItem.as_of_date:type_name -> google.type.Date
+	138, // 64: coldsection.compliance.v1.DueItem.update_time:type_name -> google.protobuf.Timestamp
+	6,   // 65: coldsection.compliance.v1.Remaining.unit:type_name -> coldsection.compliance.v1.IntervalLimit.Unit
+	137, // 66: coldsection.compliance.v1.Remaining.limit_date:type_name -> google.type.Date
+	137, // 67: coldsection.compliance.v1.Remaining.projected_date:type_name -> google.type.Date
+	137, // 68: coldsection.compliance.v1.Extension.hard_stop_date:type_name -> google.type.Date
+	138, // 69: coldsection.compliance.v1.Extension.grant_time:type_name -> google.protobuf.Timestamp
+	29,  // 70: coldsection.compliance.v1.ExplainDueItemResponse.due_item:type_name -> coldsection.compliance.v1.DueItem
+	15,  // 71: coldsection.compliance.v1.ExplainDueItemResponse.flying_rate:type_name -> coldsection.compliance.v1.FlyingRate
+	139, // 72: coldsection.compliance.v1.ExplainDueItemResponse.document:type_name -> coldsection.common.v1.DocumentReference
+	137, // 73: coldsection.compliance.v1.Accomplishment.done_date:type_name -> google.type.Date
+	14,  // 74: coldsection.compliance.v1.Accomplishment.counters:type_name -> coldsection.compliance.v1.Counters
+	138, // 75: coldsection.compliance.v1.Accomplishment.create_time:type_name -> google.protobuf.Timestamp
+	140, // 76: coldsection.compliance.v1.Accomplishment.signatures:type_name -> coldsection.common.v1.Signature
+	8,   // 77: coldsection.compliance.v1.Evidence.kind:type_name -> coldsection.compliance.v1.Evidence.Kind
+	33,  // 78: coldsection.compliance.v1.Evidence.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	35,  // 79: coldsection.compliance.v1.Evidence.documents:type_name -> coldsection.compliance.v1.EvidenceDocument
+	138, // 80: coldsection.compliance.v1.ComplianceStatus.as_of_time:type_name -> google.protobuf.Timestamp
+	138, // 81: coldsection.compliance.v1.ComplianceStatus.known_at_time:type_name -> google.protobuf.Timestamp
+	14,  // 82: coldsection.compliance.v1.ComplianceStatus.counters:type_name -> coldsection.compliance.v1.Counters
+	29,  // 83: coldsection.compliance.v1.ComplianceStatus.due_items:type_name -> coldsection.compliance.v1.DueItem
+	38,  // 84: coldsection.compliance.v1.ComplianceStatus.requirement_statuses:type_name -> coldsection.compliance.v1.RequirementStatus
+	46,  // 85: coldsection.compliance.v1.ComplianceStatus.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	37,  // 86: coldsection.compliance.v1.ComplianceStatus.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	137, // 87: coldsection.compliance.v1.OpenFinding.original_date:type_name -> google.type.Date
+	137, // 88: coldsection.compliance.v1.OpenFinding.limit_date:type_name -> google.type.Date
+	138, // 89: coldsection.compliance.v1.OpenFinding.close_time:type_name -> google.protobuf.Timestamp
+	7,   // 90: coldsection.compliance.v1.OpenFinding.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	138, // 91: coldsection.compliance.v1.OpenFinding.raise_time:type_name -> google.protobuf.Timestamp
+	138, // 92: coldsection.compliance.v1.OpenFinding.create_time:type_name -> google.protobuf.Timestamp
+	138, // 93: coldsection.compliance.v1.OpenFinding.update_time:type_name -> google.protobuf.Timestamp
+	1,   // 94: coldsection.compliance.v1.RequirementStatus.kind:type_name -> coldsection.compliance.v1.Requirement.Kind
+	139, // 95: coldsection.compliance.v1.RequirementStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	137, // 96: coldsection.compliance.v1.RequirementStatus.effective_date:type_name -> google.type.Date
+	9,   // 97: coldsection.compliance.v1.RequirementStatus.standing:type_name -> coldsection.compliance.v1.RequirementStatus.Standing
+	137, // 98: coldsection.compliance.v1.RequirementStatus.last_done_date:type_name -> google.type.Date
+	14,  // 99: coldsection.compliance.v1.RequirementStatus.last_done_counters:type_name -> coldsection.compliance.v1.Counters
+	30,  // 100: coldsection.compliance.v1.RequirementStatus.remaining:type_name -> coldsection.compliance.v1.Remaining
+	39,  // 101: coldsection.compliance.v1.RequirementStatus.applicability_decision:type_name -> coldsection.compliance.v1.ApplicabilityDecision
+	138, // 102: coldsection.compliance.v1.ApplicabilityDecision.decide_time:type_name -> google.protobuf.Timestamp
+	137, // 103: coldsection.compliance.v1.RetentionFloor.keep_through_date:type_name -> google.type.Date
+	10,  // 104: coldsection.compliance.v1.Tool.state:type_name -> coldsection.compliance.v1.Tool.State
+	137, // 105: coldsection.compliance.v1.Tool.calibration_date:type_name -> google.type.Date
+	137, // 106: coldsection.compliance.v1.Tool.calibration_due_date:type_name -> google.type.Date
+	138, // 107: coldsection.compliance.v1.Tool.create_time:type_name -> google.protobuf.Timestamp
+	138, // 108: coldsection.compliance.v1.ToolUse.use_time:type_name -> google.protobuf.Timestamp
+	138, // 109: coldsection.compliance.v1.ToolUse.create_time:type_name -> google.protobuf.Timestamp
+	137, // 110: coldsection.compliance.v1.ToolUse.use_date:type_name -> google.type.Date
+	14,  // 111: coldsection.compliance.v1.Component.counters:type_name -> coldsection.compliance.v1.Counters
+	137, // 112: coldsection.compliance.v1.Component.counters_date:type_name -> google.type.Date
+	44,  // 113: coldsection.compliance.v1.Component.history:type_name -> coldsection.compliance.v1.PastFitting
+	14,  // 114: coldsection.compliance.v1.Component.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	137, // 115: coldsection.compliance.v1.Component.entry_date:type_name -> google.type.Date
+	138, // 116: coldsection.compliance.v1.Component.create_time:type_name -> google.protobuf.Timestamp
+	138, // 117: coldsection.compliance.v1.Component.update_time:type_name -> google.protobuf.Timestamp
+	137, // 118: coldsection.compliance.v1.Component.manufacture_date:type_name -> google.type.Date
+	18,  // 119: coldsection.compliance.v1.Component.entry_corrections:type_name -> coldsection.compliance.v1.EntryCorrection
+	137, // 120: coldsection.compliance.v1.PastFitting.remove_date:type_name -> google.type.Date
+	139, // 121: coldsection.compliance.v1.LifeLimit.document:type_name -> coldsection.common.v1.DocumentReference
+	137, // 122: coldsection.compliance.v1.LifeLimit.effective_date:type_name -> google.type.Date
+	11,  // 123: coldsection.compliance.v1.LifeLimit.formula:type_name -> coldsection.compliance.v1.LifeLimit.Formula
+	138, // 124: coldsection.compliance.v1.LifeLimit.create_time:type_name -> google.protobuf.Timestamp
+	7,   // 125: coldsection.compliance.v1.LifeStatus.band:type_name -> coldsection.compliance.v1.DueItem.Band
+	139, // 126: coldsection.compliance.v1.LifeStatus.document:type_name -> coldsection.common.v1.DocumentReference
+	137, // 127: coldsection.compliance.v1.Calibration.calibration_date:type_name -> google.type.Date
+	137, // 128: coldsection.compliance.v1.Calibration.due_date:type_name -> google.type.Date
+	138, // 129: coldsection.compliance.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	138, // 130: coldsection.compliance.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	136, // 131: coldsection.compliance.v1.Person.external_ids:type_name -> coldsection.compliance.v1.Person.ExternalIdsEntry
+	137, // 132: coldsection.compliance.v1.Authorization.start_date:type_name -> google.type.Date
+	137, // 133: coldsection.compliance.v1.Authorization.end_date:type_name -> google.type.Date
+	137, // 134: coldsection.compliance.v1.Authorization.last_experience_date:type_name -> google.type.Date
+	12,  // 135: coldsection.compliance.v1.Authorization.state:type_name -> coldsection.compliance.v1.Authorization.State
+	138, // 136: coldsection.compliance.v1.Authorization.suspend_time:type_name -> google.protobuf.Timestamp
+	138, // 137: coldsection.compliance.v1.Authorization.create_time:type_name -> google.protobuf.Timestamp
+	50,  // 138: coldsection.compliance.v1.Authorization.experience_periods:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	137, // 139: coldsection.compliance.v1.Authorization.found_able_date:type_name -> google.type.Date
+	137, // 140: coldsection.compliance.v1.ExperiencePeriod.start_date:type_name -> google.type.Date
+	137, // 141: coldsection.compliance.v1.ExperiencePeriod.end_date:type_name -> google.type.Date
+	137, // 142: coldsection.compliance.v1.CheckGatesRequest.civil_date:type_name -> google.type.Date
+	53,  // 143: coldsection.compliance.v1.CheckGatesResponse.results:type_name -> coldsection.compliance.v1.GateResult
+	13,  // 144: coldsection.compliance.v1.CreateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	13,  // 145: coldsection.compliance.v1.UpdateAircraftRequest.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	141, // 146: coldsection.compliance.v1.UpdateAircraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	13,  // 147: coldsection.compliance.v1.ListAircraftResponse.aircraft:type_name -> coldsection.compliance.v1.Aircraft
+	16,  // 148: coldsection.compliance.v1.CreateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	16,  // 149: coldsection.compliance.v1.UpdateEngineRequest.engine:type_name -> coldsection.compliance.v1.Engine
+	141, // 150: coldsection.compliance.v1.UpdateEngineRequest.update_mask:type_name -> google.protobuf.FieldMask
+	16,  // 151: coldsection.compliance.v1.ListEnginesResponse.engines:type_name -> coldsection.compliance.v1.Engine
+	19,  // 152: coldsection.compliance.v1.ListFittingsResponse.fittings:type_name -> coldsection.compliance.v1.Fitting
+	137, // 153: coldsection.compliance.v1.InstallEngineRequest.install_date:type_name -> google.type.Date
+	137, // 154: coldsection.compliance.v1.RemoveEngineRequest.remove_date:type_name -> google.type.Date
+	20,  // 155: coldsection.compliance.v1.CreateUtilizationRequest.utilization:type_name -> coldsection.compliance.v1.Utilization
+	71,  // 156: coldsection.compliance.v1.BatchCreateUtilizationsRequest.requests:type_name -> coldsection.compliance.v1.CreateUtilizationRequest
+	20,  // 157: coldsection.compliance.v1.BatchCreateUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	20,  // 158: coldsection.compliance.v1.ListUtilizationsResponse.utilizations:type_name -> coldsection.compliance.v1.Utilization
+	21,  // 159: coldsection.compliance.v1.CreateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	21,  // 160: coldsection.compliance.v1.UpdateRequirementRequest.requirement:type_name -> coldsection.compliance.v1.Requirement
+	141, // 161: coldsection.compliance.v1.UpdateRequirementRequest.update_mask:type_name -> google.protobuf.FieldMask
+	21,  // 162: coldsection.compliance.v1.ListRequirementsResponse.requirements:type_name -> coldsection.compliance.v1.Requirement
+	137, // 163: coldsection.compliance.v1.ListDueItemsRequest.as_of_date:type_name -> google.type.Date
+	29,  // 164: coldsection.compliance.v1.ListDueItemsResponse.due_items:type_name -> coldsection.compliance.v1.DueItem
+	31,  // 165: coldsection.compliance.v1.ExtendDueItemRequest.extension:type_name -> coldsection.compliance.v1.Extension
+	33,  // 166: coldsection.compliance.v1.CreateAccomplishmentRequest.accomplishment:type_name -> coldsection.compliance.v1.Accomplishment
+	33,  // 167: coldsection.compliance.v1.ListAccomplishmentsResponse.accomplishments:type_name -> coldsection.compliance.v1.Accomplishment
+	138, // 168: coldsection.compliance.v1.GetComplianceStatusRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	138, // 169: coldsection.compliance.v1.GetComplianceStatusRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	138, // 170: coldsection.compliance.v1.FindEvidenceRequest.as_of_time:type_name -> google.protobuf.Timestamp
+	138, // 171: coldsection.compliance.v1.FindEvidenceRequest.known_at_time:type_name -> google.protobuf.Timestamp
+	38,  // 172: coldsection.compliance.v1.FindEvidenceResponse.requirement_status:type_name -> coldsection.compliance.v1.RequirementStatus
+	34,  // 173: coldsection.compliance.v1.FindEvidenceResponse.evidences:type_name -> coldsection.compliance.v1.Evidence
+	138, // 174: coldsection.compliance.v1.FindEvidenceResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	138, // 175: coldsection.compliance.v1.FindEvidenceResponse.known_at_time:type_name -> google.protobuf.Timestamp
+	41,  // 176: coldsection.compliance.v1.CreateToolRequest.tool:type_name -> coldsection.compliance.v1.Tool
+	47,  // 177: coldsection.compliance.v1.CalibrateToolRequest.calibration:type_name -> coldsection.compliance.v1.Calibration
+	41,  // 178: coldsection.compliance.v1.ListToolsResponse.tools:type_name -> coldsection.compliance.v1.Tool
+	48,  // 179: coldsection.compliance.v1.CreatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	48,  // 180: coldsection.compliance.v1.UpdatePersonRequest.person:type_name -> coldsection.compliance.v1.Person
+	141, // 181: coldsection.compliance.v1.UpdatePersonRequest.update_mask:type_name -> google.protobuf.FieldMask
+	48,  // 182: coldsection.compliance.v1.ListPeopleResponse.people:type_name -> coldsection.compliance.v1.Person
+	42,  // 183: coldsection.compliance.v1.ListToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	42,  // 184: coldsection.compliance.v1.FindSuspectToolUsesResponse.tool_uses:type_name -> coldsection.compliance.v1.ToolUse
+	43,  // 185: coldsection.compliance.v1.CreateComponentRequest.component:type_name -> coldsection.compliance.v1.Component
+	137, // 186: coldsection.compliance.v1.InstallComponentRequest.install_date:type_name -> google.type.Date
+	137, // 187: coldsection.compliance.v1.CorrectFittingRequest.install_date:type_name -> google.type.Date
+	137, // 188: coldsection.compliance.v1.CorrectFittingRequest.remove_date:type_name -> google.type.Date
+	14,  // 189: coldsection.compliance.v1.CorrectEntryCountersRequest.counters:type_name -> coldsection.compliance.v1.Counters
+	137, // 190: coldsection.compliance.v1.CorrectEntryCountersRequest.counters_date:type_name -> google.type.Date
+	137, // 191: coldsection.compliance.v1.CorrectEntryCountersRequest.entry_date:type_name -> google.type.Date
+	18,  // 192: coldsection.compliance.v1.CorrectEntryCountersResponse.entry_correction:type_name -> coldsection.compliance.v1.EntryCorrection
+	14,  // 193: coldsection.compliance.v1.CorrectEntryCountersResponse.counters:type_name -> coldsection.compliance.v1.Counters
+	44,  // 194: coldsection.compliance.v1.CorrectComponentHistoryRequest.history:type_name -> coldsection.compliance.v1.PastFitting
+	14,  // 195: coldsection.compliance.v1.CorrectComponentHistoryRequest.entry_counters:type_name -> coldsection.compliance.v1.Counters
+	137, // 196: coldsection.compliance.v1.RemoveComponentRequest.remove_date:type_name -> google.type.Date
+	43,  // 197: coldsection.compliance.v1.ListComponentsResponse.components:type_name -> coldsection.compliance.v1.Component
+	37,  // 198: coldsection.compliance.v1.ListOpenFindingsResponse.open_findings:type_name -> coldsection.compliance.v1.OpenFinding
+	45,  // 199: coldsection.compliance.v1.CreateLifeLimitRequest.life_limit:type_name -> coldsection.compliance.v1.LifeLimit
+	45,  // 200: coldsection.compliance.v1.ListLifeLimitsResponse.life_limits:type_name -> coldsection.compliance.v1.LifeLimit
+	46,  // 201: coldsection.compliance.v1.ListLifeStatusesResponse.life_statuses:type_name -> coldsection.compliance.v1.LifeStatus
+	50,  // 202: coldsection.compliance.v1.RecordExperienceRequest.experience_period:type_name -> coldsection.compliance.v1.ExperiencePeriod
+	49,  // 203: coldsection.compliance.v1.CreateAuthorizationRequest.authorization:type_name -> coldsection.compliance.v1.Authorization
+	49,  // 204: coldsection.compliance.v1.ListAuthorizationsResponse.authorizations:type_name -> coldsection.compliance.v1.Authorization
+	54,  // 205: coldsection.compliance.v1.ComplianceService.CreateAircraft:input_type -> coldsection.compliance.v1.CreateAircraftRequest
+	55,  // 206: coldsection.compliance.v1.ComplianceService.UpdateAircraft:input_type -> coldsection.compliance.v1.UpdateAircraftRequest
+	60,  // 207: coldsection.compliance.v1.ComplianceService.CreateEngine:input_type -> coldsection.compliance.v1.CreateEngineRequest
+	61,  // 208: coldsection.compliance.v1.ComplianceService.UpdateEngine:input_type -> coldsection.compliance.v1.UpdateEngineRequest
+	69,  // 209: coldsection.compliance.v1.ComplianceService.InstallEngine:input_type -> coldsection.compliance.v1.InstallEngineRequest
+	70,  // 210: coldsection.compliance.v1.ComplianceService.RemoveEngine:input_type -> coldsection.compliance.v1.RemoveEngineRequest
+	71,  // 211: coldsection.compliance.v1.ComplianceService.CreateUtilization:input_type -> coldsection.compliance.v1.CreateUtilizationRequest
+	72,  // 212: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:input_type -> coldsection.compliance.v1.BatchCreateUtilizationsRequest
+	76,  // 213: coldsection.compliance.v1.ComplianceService.CreateRequirement:input_type -> coldsection.compliance.v1.CreateRequirementRequest
+	77,  // 214: coldsection.compliance.v1.ComplianceService.UpdateRequirement:input_type -> coldsection.compliance.v1.UpdateRequirementRequest
+	86,  // 215: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:input_type -> coldsection.compliance.v1.CreateAccomplishmentRequest
+	85,  // 216: coldsection.compliance.v1.ComplianceService.ExtendDueItem:input_type -> coldsection.compliance.v1.ExtendDueItemRequest
+	87,  // 217: coldsection.compliance.v1.ComplianceService.DecideApplicability:input_type -> coldsection.compliance.v1.DecideApplicabilityRequest
+	94,  // 218: coldsection.compliance.v1.ComplianceService.CreateTool:input_type -> coldsection.compliance.v1.CreateToolRequest
+	95,  // 219: coldsection.compliance.v1.ComplianceService.CalibrateTool:input_type -> coldsection.compliance.v1.CalibrateToolRequest
+	96,  // 220: coldsection.compliance.v1.ComplianceService.WithdrawTool:input_type -> coldsection.compliance.v1.WithdrawToolRequest
+	109, // 221: coldsection.compliance.v1.ComplianceService.CreateComponent:input_type -> coldsection.compliance.v1.CreateComponentRequest
+	110, // 222: coldsection.compliance.v1.ComplianceService.InstallComponent:input_type -> coldsection.compliance.v1.InstallComponentRequest
+	116, // 223: coldsection.compliance.v1.ComplianceService.RemoveComponent:input_type -> coldsection.compliance.v1.RemoveComponentRequest
+	111, // 224: coldsection.compliance.v1.ComplianceService.CorrectFitting:input_type -> coldsection.compliance.v1.CorrectFittingRequest
+	112, // 225: coldsection.compliance.v1.ComplianceService.VoidFitting:input_type -> coldsection.compliance.v1.VoidFittingRequest
+	115, // 226: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:input_type -> coldsection.compliance.v1.CorrectComponentHistoryRequest
+	113, // 227: coldsection.compliance.v1.ComplianceService.CorrectEntryCounters:input_type -> coldsection.compliance.v1.CorrectEntryCountersRequest
+	122, // 228: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:input_type -> coldsection.compliance.v1.CreateLifeLimitRequest
+	100, // 229: coldsection.compliance.v1.ComplianceService.CreatePerson:input_type -> coldsection.compliance.v1.CreatePersonRequest
+	101, // 230: coldsection.compliance.v1.ComplianceService.UpdatePerson:input_type -> coldsection.compliance.v1.UpdatePersonRequest
+	130, // 231: coldsection.compliance.v1.ComplianceService.CreateAuthorization:input_type -> coldsection.compliance.v1.CreateAuthorizationRequest
+	129, // 232: coldsection.compliance.v1.ComplianceService.RecordExperience:input_type -> coldsection.compliance.v1.RecordExperienceRequest
+	131, // 233: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:input_type -> coldsection.compliance.v1.SuspendAuthorizationRequest
+	56,  // 234: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:input_type -> coldsection.compliance.v1.GetAircraftRequest
+	57,  // 235: coldsection.compliance.v1.ComplianceQueryService.LookUpAircraft:input_type -> coldsection.compliance.v1.LookUpAircraftRequest
+	58,  // 236: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:input_type -> coldsection.compliance.v1.ListAircraftRequest
+	62,  // 237: coldsection.compliance.v1.ComplianceQueryService.GetEngine:input_type -> coldsection.compliance.v1.GetEngineRequest
+	64,  // 238: coldsection.compliance.v1.ComplianceQueryService.LookUpEngine:input_type -> coldsection.compliance.v1.LookUpEngineRequest
+	65,  // 239: coldsection.compliance.v1.ComplianceQueryService.ListEngines:input_type -> coldsection.compliance.v1.ListEnginesRequest
+	67,  // 240: coldsection.compliance.v1.ComplianceQueryService.ListFittings:input_type -> coldsection.compliance.v1.ListFittingsRequest
+	74,  // 241: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:input_type -> coldsection.compliance.v1.ListUtilizationsRequest
+	78,  // 242: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:input_type -> coldsection.compliance.v1.GetRequirementRequest
+	79,  // 243: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:input_type -> coldsection.compliance.v1.ListRequirementsRequest
+	81,  // 244: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:input_type -> coldsection.compliance.v1.GetDueItemRequest
+	82,  // 245: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:input_type -> coldsection.compliance.v1.ListDueItemsRequest
+	84,  // 246: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:input_type -> coldsection.compliance.v1.ExplainDueItemRequest
+	89,  // 247: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:input_type -> coldsection.compliance.v1.ListAccomplishmentsRequest
+	88,  // 248: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:input_type -> coldsection.compliance.v1.GetRetentionFloorRequest
+	92,  // 249: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:input_type -> coldsection.compliance.v1.FindEvidenceRequest
+	91,  // 250: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:input_type -> coldsection.compliance.v1.GetComplianceStatusRequest
+	97,  // 251: coldsection.compliance.v1.ComplianceQueryService.GetTool:input_type -> coldsection.compliance.v1.GetToolRequest
+	98,  // 252: coldsection.compliance.v1.ComplianceQueryService.ListTools:input_type -> coldsection.compliance.v1.ListToolsRequest
+	105, // 253: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:input_type -> coldsection.compliance.v1.ListToolUsesRequest
+	107, // 254: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:input_type -> coldsection.compliance.v1.FindSuspectToolUsesRequest
+	117, // 255: coldsection.compliance.v1.ComplianceQueryService.GetComponent:input_type -> coldsection.compliance.v1.GetComponentRequest
+	118, // 256: coldsection.compliance.v1.ComplianceQueryService.ListComponents:input_type -> coldsection.compliance.v1.ListComponentsRequest
+	123, // 257: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:input_type -> coldsection.compliance.v1.GetLifeLimitRequest
+	124, // 258: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:input_type -> coldsection.compliance.v1.ListLifeLimitsRequest
+	126, // 259: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:input_type -> coldsection.compliance.v1.GetLifeStatusRequest
+	127, // 260: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:input_type -> coldsection.compliance.v1.ListLifeStatusesRequest
+	120, // 261: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:input_type -> coldsection.compliance.v1.ListOpenFindingsRequest
+	102, // 262: coldsection.compliance.v1.ComplianceQueryService.GetPerson:input_type -> coldsection.compliance.v1.GetPersonRequest
+	63,  // 263: coldsection.compliance.v1.ComplianceQueryService.LookUpPerson:input_type -> coldsection.compliance.v1.LookUpPersonRequest
+	103, // 264: coldsection.compliance.v1.ComplianceQueryService.ListPeople:input_type -> coldsection.compliance.v1.ListPeopleRequest
+	132, // 265: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:input_type -> coldsection.compliance.v1.ListAuthorizationsRequest
+	51,  // 266: coldsection.compliance.v1.GateService.CheckGates:input_type -> coldsection.compliance.v1.CheckGatesRequest
+	13,  // 267: coldsection.compliance.v1.ComplianceService.CreateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	13,  // 268: coldsection.compliance.v1.ComplianceService.UpdateAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	16,  // 269: coldsection.compliance.v1.ComplianceService.CreateEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 270: coldsection.compliance.v1.ComplianceService.UpdateEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 271: coldsection.compliance.v1.ComplianceService.InstallEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 272: coldsection.compliance.v1.ComplianceService.RemoveEngine:output_type -> coldsection.compliance.v1.Engine
+	20,  // 273: coldsection.compliance.v1.ComplianceService.CreateUtilization:output_type -> coldsection.compliance.v1.Utilization
+	73,  // 274: coldsection.compliance.v1.ComplianceService.BatchCreateUtilizations:output_type -> coldsection.compliance.v1.BatchCreateUtilizationsResponse
+	21,  // 275: coldsection.compliance.v1.ComplianceService.CreateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	21,  // 276: coldsection.compliance.v1.ComplianceService.UpdateRequirement:output_type -> coldsection.compliance.v1.Requirement
+	33,  // 277: coldsection.compliance.v1.ComplianceService.CreateAccomplishment:output_type -> coldsection.compliance.v1.Accomplishment
+	29,  // 278: coldsection.compliance.v1.ComplianceService.ExtendDueItem:output_type -> coldsection.compliance.v1.DueItem
+	21,  // 279: coldsection.compliance.v1.ComplianceService.DecideApplicability:output_type -> coldsection.compliance.v1.Requirement
+	41,  // 280: coldsection.compliance.v1.ComplianceService.CreateTool:output_type -> coldsection.compliance.v1.Tool
+	41,  // 281: coldsection.compliance.v1.ComplianceService.CalibrateTool:output_type -> coldsection.compliance.v1.Tool
+	41,  // 282: coldsection.compliance.v1.ComplianceService.WithdrawTool:output_type -> coldsection.compliance.v1.Tool
+	43,  // 283: coldsection.compliance.v1.ComplianceService.CreateComponent:output_type -> coldsection.compliance.v1.Component
+	43,  // 284: coldsection.compliance.v1.ComplianceService.InstallComponent:output_type -> coldsection.compliance.v1.Component
+	43,  // 285: coldsection.compliance.v1.ComplianceService.RemoveComponent:output_type -> coldsection.compliance.v1.Component
+	19,  // 286: coldsection.compliance.v1.ComplianceService.CorrectFitting:output_type -> coldsection.compliance.v1.Fitting
+	19,  // 287: coldsection.compliance.v1.ComplianceService.VoidFitting:output_type -> coldsection.compliance.v1.Fitting
+	43,  // 288: coldsection.compliance.v1.ComplianceService.CorrectComponentHistory:output_type -> coldsection.compliance.v1.Component
+	114, // 289: coldsection.compliance.v1.ComplianceService.CorrectEntryCounters:output_type -> coldsection.compliance.v1.CorrectEntryCountersResponse
+	45,  // 290: coldsection.compliance.v1.ComplianceService.CreateLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	48,  // 291: coldsection.compliance.v1.ComplianceService.CreatePerson:output_type -> coldsection.compliance.v1.Person
+	48,  // 292: coldsection.compliance.v1.ComplianceService.UpdatePerson:output_type -> coldsection.compliance.v1.Person
+	49,  // 293: coldsection.compliance.v1.ComplianceService.CreateAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	49,  // 294: coldsection.compliance.v1.ComplianceService.RecordExperience:output_type -> coldsection.compliance.v1.Authorization
+	49,  // 295: coldsection.compliance.v1.ComplianceService.SuspendAuthorization:output_type -> coldsection.compliance.v1.Authorization
+	13,  // 296: coldsection.compliance.v1.ComplianceQueryService.GetAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	13,  // 297: coldsection.compliance.v1.ComplianceQueryService.LookUpAircraft:output_type -> coldsection.compliance.v1.Aircraft
+	59,  // 298: coldsection.compliance.v1.ComplianceQueryService.ListAircraft:output_type -> coldsection.compliance.v1.ListAircraftResponse
+	16,  // 299: coldsection.compliance.v1.ComplianceQueryService.GetEngine:output_type -> coldsection.compliance.v1.Engine
+	16,  // 300: coldsection.compliance.v1.ComplianceQueryService.LookUpEngine:output_type -> coldsection.compliance.v1.Engine
+	66,  // 301: coldsection.compliance.v1.ComplianceQueryService.ListEngines:output_type -> coldsection.compliance.v1.ListEnginesResponse
+	68,  // 302: coldsection.compliance.v1.ComplianceQueryService.ListFittings:output_type -> coldsection.compliance.v1.ListFittingsResponse
+	75,  // 303: coldsection.compliance.v1.ComplianceQueryService.ListUtilizations:output_type -> coldsection.compliance.v1.ListUtilizationsResponse
+	21,  // 304: coldsection.compliance.v1.ComplianceQueryService.GetRequirement:output_type -> coldsection.compliance.v1.Requirement
+	80,  // 305: coldsection.compliance.v1.ComplianceQueryService.ListRequirements:output_type -> coldsection.compliance.v1.ListRequirementsResponse
+	29,  // 306: coldsection.compliance.v1.ComplianceQueryService.GetDueItem:output_type -> coldsection.compliance.v1.DueItem
+	83,  // 307: coldsection.compliance.v1.ComplianceQueryService.ListDueItems:output_type -> coldsection.compliance.v1.ListDueItemsResponse
+	32,  // 308: coldsection.compliance.v1.ComplianceQueryService.ExplainDueItem:output_type -> coldsection.compliance.v1.ExplainDueItemResponse
+	90,  // 309: coldsection.compliance.v1.ComplianceQueryService.ListAccomplishments:output_type -> coldsection.compliance.v1.ListAccomplishmentsResponse
+	40,  // 310: coldsection.compliance.v1.ComplianceQueryService.GetRetentionFloor:output_type -> coldsection.compliance.v1.RetentionFloor
+	93,  // 311: coldsection.compliance.v1.ComplianceQueryService.FindEvidence:output_type -> coldsection.compliance.v1.FindEvidenceResponse
+	36,  // 312: coldsection.compliance.v1.ComplianceQueryService.GetComplianceStatus:output_type -> coldsection.compliance.v1.ComplianceStatus
+	41,  // 313: coldsection.compliance.v1.ComplianceQueryService.GetTool:output_type -> coldsection.compliance.v1.Tool
+	99,  // 314: coldsection.compliance.v1.ComplianceQueryService.ListTools:output_type -> coldsection.compliance.v1.ListToolsResponse
+	106, // 315: coldsection.compliance.v1.ComplianceQueryService.ListToolUses:output_type -> coldsection.compliance.v1.ListToolUsesResponse
+	108, // 316: coldsection.compliance.v1.ComplianceQueryService.FindSuspectToolUses:output_type -> coldsection.compliance.v1.FindSuspectToolUsesResponse
+	43,  // 317: coldsection.compliance.v1.ComplianceQueryService.GetComponent:output_type -> coldsection.compliance.v1.Component
+	119, // 318: coldsection.compliance.v1.ComplianceQueryService.ListComponents:output_type -> coldsection.compliance.v1.ListComponentsResponse
+	45,  // 319: coldsection.compliance.v1.ComplianceQueryService.GetLifeLimit:output_type -> coldsection.compliance.v1.LifeLimit
+	125, // 320: coldsection.compliance.v1.ComplianceQueryService.ListLifeLimits:output_type -> coldsection.compliance.v1.ListLifeLimitsResponse
+	46,  // 321: coldsection.compliance.v1.ComplianceQueryService.GetLifeStatus:output_type -> coldsection.compliance.v1.LifeStatus
+	128, // 322: coldsection.compliance.v1.ComplianceQueryService.ListLifeStatuses:output_type -> coldsection.compliance.v1.ListLifeStatusesResponse
+	121, // 323: coldsection.compliance.v1.ComplianceQueryService.ListOpenFindings:output_type -> coldsection.compliance.v1.ListOpenFindingsResponse
+	48,  // 324: coldsection.compliance.v1.ComplianceQueryService.GetPerson:output_type -> coldsection.compliance.v1.Person
+	48,  // 325: coldsection.compliance.v1.ComplianceQueryService.LookUpPerson:output_type -> coldsection.compliance.v1.Person
+	104, // 326: coldsection.compliance.v1.ComplianceQueryService.ListPeople:output_type -> coldsection.compliance.v1.ListPeopleResponse
+	133, // 327: coldsection.compliance.v1.ComplianceQueryService.ListAuthorizations:output_type -> coldsection.compliance.v1.ListAuthorizationsResponse
+	52,  // 328: coldsection.compliance.v1.GateService.CheckGates:output_type -> coldsection.compliance.v1.CheckGatesResponse
+	267, // [267:329] is the sub-list for method output_type
+	205, // [205:267] is the sub-list for method input_type
+	205, // [205:205] is the sub-list for extension type_name
+	205, // [205:205] is the sub-list for extension extendee
+	0,   // [0:205] is the sub-list for field type_name
 }
 
 func init() { file_coldsection_compliance_v1_compliance_proto_init() }

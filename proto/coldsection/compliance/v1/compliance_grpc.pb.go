@@ -62,14 +62,14 @@ type ComplianceServiceClient interface {
 	CreateAircraft(ctx context.Context, in *CreateAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
 	// Changes an aircraft; counters that are known change by utilization only. Roles: planner, quality, admin. Reason:
 	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
-	// known: CorrectEntryCounters puts right what it was entered with).
+	// known, or others are entered beside them: CorrectEntryCounters puts right what it was entered with).
 	UpdateAircraft(ctx context.Context, in *UpdateAircraftRequest, opts ...grpc.CallOption) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(ctx context.Context, in *CreateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Changes an engine; counters that are known change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
 	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE,
 	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
-	// known: CorrectEntryCounters puts right what it was entered with).
+	// known, or others are entered beside them: CorrectEntryCounters puts right what it was entered with).
 	UpdateEngine(ctx context.Context, in *UpdateEngineRequest, opts ...grpc.CallOption) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
@@ -126,8 +126,8 @@ type ComplianceServiceClient interface {
 	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
 	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
 	CorrectComponentHistory(ctx context.Context, in *CorrectComponentHistoryRequest, opts ...grpc.CallOption) (*Component, error)
-	// Corrects the counters that an aircraft, an engine or a component was entered with, and signs that; what was flown since stays on top. What is due
-	// and the lives of parts are worked out anew; as it was known before, it stays. Work that was recorded from the wrong counters is lowered with them
+	// Corrects the counters that an aircraft, an engine or a component was entered with, and the day of which they are, and signs that; what was flown
+	// since that day stays on top. What is due and the lives of parts are worked out anew; as it was known before, it stays. Work that was recorded from the wrong counters is lowered with them
 	// and never raised. Role: quality. Reasons: CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, COUNTERS_IMPLAUSIBLE,
 	// DATE_IN_FUTURE, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	CorrectEntryCounters(ctx context.Context, in *CorrectEntryCountersRequest, opts ...grpc.CallOption) (*CorrectEntryCountersResponse, error)
@@ -456,14 +456,14 @@ type ComplianceServiceServer interface {
 	CreateAircraft(context.Context, *CreateAircraftRequest) (*Aircraft, error)
 	// Changes an aircraft; counters that are known change by utilization only. Roles: planner, quality, admin. Reason:
 	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
-	// known: CorrectEntryCounters puts right what it was entered with).
+	// known, or others are entered beside them: CorrectEntryCounters puts right what it was entered with).
 	UpdateAircraft(context.Context, *UpdateAircraftRequest) (*Aircraft, error)
 	// Adds an engine with its counters at that time. Roles: planner, quality, admin. Reason: ALREADY_EXISTS.
 	CreateEngine(context.Context, *CreateEngineRequest) (*Engine, error)
 	// Changes an engine; counters that are known change by utilization only. A serial number, which records stand under, is corrected only by a mask that names it, with
 	// the etag that was read and a reason. Roles: planner, quality, admin. Reasons: ETAG_MISMATCH, SERIAL_CORRECTION_INCOMPLETE,
 	// COUNTERS_IMPLAUSIBLE (counters that were not known so far, below what was flown by their day), COUNTERS_KNOWN (a mask names counters that are
-	// known: CorrectEntryCounters puts right what it was entered with).
+	// known, or others are entered beside them: CorrectEntryCounters puts right what it was entered with).
 	UpdateEngine(context.Context, *UpdateEngineRequest) (*Engine, error)
 	// Fits an engine to a position of an aircraft. Roles: planner, quality. Flying of that day and later follows it,
 	// also what was recorded before. Reasons: POSITION_TAKEN, ENGINE_FITTED_ELSEWHERE, DATE_BEFORE_LAST, ETAG_MISMATCH.
@@ -520,8 +520,8 @@ type ComplianceServiceServer interface {
 	// due are worked out anew; as it was known before, it stays. Role: quality. Reasons: CORRECTION_REASON_MISSING,
 	// CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, HISTORY_INVALID, COUNTER_RUNS_BACK, ETAG_MISMATCH.
 	CorrectComponentHistory(context.Context, *CorrectComponentHistoryRequest) (*Component, error)
-	// Corrects the counters that an aircraft, an engine or a component was entered with, and signs that; what was flown since stays on top. What is due
-	// and the lives of parts are worked out anew; as it was known before, it stays. Work that was recorded from the wrong counters is lowered with them
+	// Corrects the counters that an aircraft, an engine or a component was entered with, and the day of which they are, and signs that; what was flown
+	// since that day stays on top. What is due and the lives of parts are worked out anew; as it was known before, it stays. Work that was recorded from the wrong counters is lowered with them
 	// and never raised. Role: quality. Reasons: CORRECTION_REASON_MISSING, CORRECTION_NOT_ALLOWED, REAUTHENTICATION_NEEDED, COUNTERS_IMPLAUSIBLE,
 	// DATE_IN_FUTURE, DATE_BEFORE_LAST, ETAG_MISMATCH.
 	CorrectEntryCounters(context.Context, *CorrectEntryCountersRequest) (*CorrectEntryCountersResponse, error)

@@ -128,18 +128,15 @@ func (u unit) release(ctx context.Context, entry *compliancev1.Utilization, item
 	return nil
 }
 
-// reallocate gives the flying of a host from a day on to what was fitted then, after a fitting was entered late.
+// reallocate gives the flying of a host from a day on to what was fitted then, after a fitting was entered late: also flying that the host itself does not
+// count, as it was entered with counters of a later day.
 func (u unit) reallocate(ctx context.Context, host string, from civil.Date, m moves) error {
-	entries, err := store.FlownSince(ctx, u.Tx, host, from.String())
+	entries, err := u.flyingOver(ctx, host, from)
 	if err != nil {
 		return err
 	}
-	for _, name := range entries {
-		entry, err := store.Utilizations.Get(ctx, u.Tx, name)
-		if err != nil {
-			return err
-		}
-		have, err := store.ItemsOf(ctx, u.Tx, name)
+	for _, entry := range entries {
+		have, err := store.ItemsOf(ctx, u.Tx, entry.GetName())
 		if err != nil {
 			return err
 		}

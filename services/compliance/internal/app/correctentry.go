@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/proto"
@@ -39,12 +40,22 @@ func (u unit) correctEntry(ctx context.Context, req *compliancev1.CorrectEntryCo
 	if err := resource.CheckEtag(t, req.GetEtag()); err != nil {
 		return nil, err
 	}
+	if unknown(t) {
+		return nil, fault.Precondition("CORRECTION_NOT_ALLOWED", "Nobody entered the counters of %s, so there is nothing to correct. %s.", t.GetName(), nextMove(t))
+	}
+	c := &compliancev1.EntryCorrection{AuthorityReference: req.GetAuthorityReference(), Reason: req.GetReason()}
+	was, err := u.wasEntered(ctx, t)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := u.enterOn(ctx, t, req.GetEntryDate(), c); err != nil {
+		return nil, err
+	}
 	right, err := u.rightEntry(ctx, t, req.GetCounters(), req.GetCountersDate())
 	if err != nil {
 		return nil, err
 	}
-	c := &compliancev1.EntryCorrection{AuthorityReference: req.GetAuthorityReference(), Reason: req.GetReason()}
-	if err := u.reenter(ctx, t, right, c); err != nil {
+	if err := u.reenter(ctx, t, was, right, c); err != nil {
 		return nil, err
 	}
 	if err := u.signEntry(ctx, t, c); err != nil {
@@ -57,11 +68,8 @@ func (u unit) correctEntry(ctx context.Context, req *compliancev1.CorrectEntryCo
 }
 
 // rightEntry is what a thing should have been entered with, from counters that are right at the end of a day; without a day before anything was flown.
-// Reasons: CORRECTION_NOT_ALLOWED, COUNTERS_IMPLAUSIBLE, DATE_IN_FUTURE, DATE_BEFORE_LAST.
+// Reasons: COUNTERS_IMPLAUSIBLE, DATE_IN_FUTURE, DATE_BEFORE_LAST.
 func (u unit) rightEntry(ctx context.Context, t thing, said *compliancev1.Counters, at *date.Date) (*compliancev1.Counters, error) {
-	if unknown(t) {
-		return nil, fault.Precondition("CORRECTION_NOT_ALLOWED", "Nobody entered the counters of %s, so there is nothing to correct. %s.", t.GetName(), nextMove(t))
-	}
 	if at == nil {
 		return said, nil
 	}
@@ -91,24 +99,29 @@ func (u unit) beforeFlown(ctx context.Context, name string, said *compliancev1.C
 	return entry, nil
 }
 
+// wasEntered are the counters that a thing was entered with, nil when nobody entered any.
+func (u unit) wasEntered(ctx context.Context, t thing) (*compliancev1.Counters, error) {
+	if t.GetEntryCounters() != nil || unknown(t) {
+		return t.GetEntryCounters(), nil
+	}
+	flown, err := store.CountersFlown(ctx, u.Tx, t.GetName(), "9999-12-31", allKnown)
+	return countersPlus(t.GetCounters(), negative(flown)), err // entered before these were kept
+}
+
 // reenter puts right counters in the place of those that a thing was entered with, keeps both with who signs it, and saves the thing. What was flown
 // since stays on top. Reasons: CORRECTION_NOT_ALLOWED, COUNTERS_IMPLAUSIBLE.
-func (u unit) reenter(ctx context.Context, t thing, right *compliancev1.Counters, c *compliancev1.EntryCorrection) error {
+func (u unit) reenter(ctx context.Context, t thing, was, right *compliancev1.Counters, c *compliancev1.EntryCorrection) error {
+	if c.GetEntryDate() == nil && proto.Equal(was, right) {
+		return fault.Invalid("counters", "CORRECTION_NOT_ALLOWED", "%s was entered with just these counters, as at that day. Give the right ones.", t.GetName())
+	}
 	flown, err := store.CountersFlown(ctx, u.Tx, t.GetName(), "9999-12-31", allKnown)
 	if err != nil {
 		return err
 	}
-	h := heldBy(t)
-	was := *h.entry
-	if was == nil && !unknown(t) { // entered before these were kept
-		was = countersPlus(*h.counters, negative(flown))
-	}
-	if proto.Equal(was, right) {
-		return fault.Invalid("counters", "CORRECTION_NOT_ALLOWED", "%s was entered with just these counters. Give the right ones.", t.GetName())
-	}
-	if err := u.noneAbove(ctx, t, right); err != nil {
+	if err := u.noneAbove(ctx, t, right, c); err != nil {
 		return err
 	}
+	h := heldBy(t)
 	c.PreviousCounters, c.Counters, c.Person, c.CorrectTime = was, right, u.caller.Person, timestamppb.New(u.now)
 	*h.counters, *h.entry, *h.corrections = countersPlus(right, flown), right, append(*h.corrections, c)
 	if err := u.saveThing(ctx, t); err != nil {
@@ -123,15 +136,15 @@ func (u unit) reenter(ctx context.Context, t thing, right *compliancev1.Counters
 
 // noneAbove refuses counters below those at which work was done earlier: an interval would count from hours that it never had. Reason:
 // COUNTERS_IMPLAUSIBLE.
-func (u unit) noneAbove(ctx context.Context, t thing, right *compliancev1.Counters) error {
+func (u unit) noneAbove(ctx context.Context, t thing, right *compliancev1.Counters, now *compliancev1.EntryCorrection) error {
 	done, err := u.doneOn(ctx, t.GetName(), seen{known: allKnown})
 	if err != nil {
 		return err
 	}
-	began := enteredOn(t)
+	all := append(slices.Clone(t.GetEntryCorrections()), now)
 	for _, records := range done {
 		for _, a := range records {
-			if !a.DoneDate.Before(began) {
+			if !a.DoneDate.Before(enteredOn(t)) || !fromPapers(t, all, a) {
 				continue
 			}
 			if c := a.Counters; counts(right, due.Hours) && right.GetOperatingSeconds() < c.Seconds || counts(right, due.Cycles) && right.GetCycles() < c.Cycles ||
@@ -152,15 +165,43 @@ func enteredOn(t thing) civil.Date {
 	return civil.Of(t.GetCreateTime().AsTime())
 }
 
+// fromPapers reports whether a record of work was made from papers: the work was done before the day on which the thing was entered, as that was known
+// when it was recorded. Others were made from the counters that are kept here.
+func fromPapers(t thing, corrections []*compliancev1.EntryCorrection, a *store.Record) bool {
+	began := enteredOn(t)
+	for _, c := range slices.Backward(corrections) {
+		if at := c.GetCorrectTime(); c.GetEntryDate() == nil || at != nil && storage.Micros(at.AsTime()) <= a.Recorded {
+			continue
+		}
+		if began = dateOf(c.GetPreviousEntryDate()); began.IsZero() {
+			began = civil.Of(t.GetCreateTime().AsTime())
+		}
+	}
+	return a.DoneDate.Before(began)
+}
+
 // signEntry signs what something was entered with and what it should have been.
 func (u unit) signEntry(ctx context.Context, t thing, c *compliancev1.EntryCorrection) error {
 	_, _, err := recordchain.Append(ctx, u.Tx, recordchain.Entry{
 		Stream: "entries", Kind: "entry_corrected", Subject: t.GetName(), At: u.now, Actor: u.caller.Account, Fields: []recordchain.Field{
 			{Name: "authority", Value: c.GetAuthorityReference()}, {Name: "reason", Value: c.GetReason()}, {Name: "person", Value: c.GetPerson()},
 			{Name: "was_entry", Value: spelledOut(c.GetPreviousCounters())}, {Name: "is_entry", Value: spelledOut(c.GetCounters())},
+			{Name: "was_day", Value: dayOf(c, c.GetPreviousEntryDate())}, {Name: "is_day", Value: dayOf(c, c.GetEntryDate())},
 		},
 	})
 	return err
+}
+
+// dayOf is the day that counters were entered with, as it is signed; empty where that stays.
+func dayOf(c *compliancev1.EntryCorrection, day *date.Date) string {
+	switch {
+	case c.GetEntryDate() == nil:
+		return ""
+	case day == nil:
+		return "none"
+	default:
+		return dateOf(day).String()
+	}
 }
 
 // spelledOut is counters as they are signed.
@@ -172,7 +213,7 @@ func spelledOut(c *compliancev1.Counters) string {
 // of before the thing was entered was recorded from its papers.
 func reentered(s seen, a *store.Record) *compliancev1.Counters {
 	moved := &compliancev1.Counters{}
-	if a.DoneDate.Before(enteredOn(s.subject)) {
+	if fromPapers(s.subject, s.subject.GetEntryCorrections(), a) {
 		return moved
 	}
 	for _, c := range s.subject.GetEntryCorrections() {

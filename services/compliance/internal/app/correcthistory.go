@@ -62,7 +62,11 @@ func (u unit) correctHistory(ctx context.Context, part *compliancev1.Component, 
 // keepHistory saves a component with its right history, and with the right entry where that moves.
 func (u unit) keepHistory(ctx context.Context, part *compliancev1.Component, right *compliancev1.Counters, moves bool, reason string) error {
 	if moves {
-		return u.reenter(ctx, part, right, &compliancev1.EntryCorrection{Reason: reason})
+		was, err := u.wasEntered(ctx, part)
+		if err != nil {
+			return err
+		}
+		return u.reenter(ctx, part, was, right, &compliancev1.EntryCorrection{Reason: reason})
 	}
 	if err := store.Components.Save(ctx, u.Tx, part, u.now); err != nil {
 		return err

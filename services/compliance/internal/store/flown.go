@@ -105,11 +105,6 @@ func ItemsOf(ctx context.Context, tx *storage.Tx, utilization string) ([]string,
 	return names(ctx, tx, "SELECT item FROM flown WHERE utilization = $1 AND until_time = 0 ORDER BY item", utilization)
 }
 
-// FlownSince are the entries of flying on or after a civil day that a thing counts now.
-func FlownSince(ctx context.Context, tx *storage.Tx, item, day string) ([]string, error) {
-	return names(ctx, tx, "SELECT utilization FROM flown WHERE item = $1 AND flight_date >= $2 AND until_time = 0 ORDER BY flight_date, utilization", item, day)
-}
-
 func names(ctx context.Context, tx *storage.Tx, query string, args ...any) ([]string, error) {
 	return storage.Collect(ctx, tx, func(row storage.Scanner) (name string, err error) {
 		err = row.Scan(&name)
