@@ -1,5 +1,5 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
-import { Refused, all, get, has, otherwise, owners, send, suiteNow } from "/api.js";
+import { Refused, all, change, get, has, otherwise, owners, send, suiteNow } from "/api.js";
 import { engineTitle } from "/asking.js";
 import { chip, choice, date, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc } from "/dom.js";
 import { numberBox } from "/entry.js";
@@ -39,7 +39,11 @@ async function scheduling(act, order) {
   const again = order.state !== "DRAFTED";
   return fold(again ? "Plan it anew" : "Schedule it", stations.length ? null : el("p", { class: "caution" }, "No station is known yet, so nothing can be scheduled. ", link("stations", "Add a station")),
     ...start.nodes, ...station.nodes, ...cold.nodes, ...by.nodes, el("fieldset", {}, el("legend", {}, "Who does it"), ...who.map((w) => w.node)), ...why.nodes,
-    act(again ? "Plan it so" : "Schedule", async () => send(`/v1/${order.name}:schedule`, body()), "The order is scheduled: stores were asked for what it needs, and the wash plan was computed."));
+    act(again ? "Plan it so" : "Schedule", async () => {
+      const plan = body();
+      if (!plan.assignees.length && (order.assignees || []).length) Object.assign(order, await change(order, { assignees: [] })); // to schedule takes nobody off by itself
+      return send(`/v1/${order.name}:schedule`, { ...plan, etag: order.etag });
+    }, "The order is scheduled: stores were asked for what it needs, and the wash plan was computed."));
 }
 
 // reasoned is a verb that needs a reason.

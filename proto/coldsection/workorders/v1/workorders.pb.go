@@ -4160,8 +4160,10 @@ type Measurement struct {
 	ConvertedMinValue *v1.Converted `protobuf:"bytes,22,opt,name=converted_min_value,json=convertedMinValue,proto3" json:"converted_min_value,omitempty"`
 	// The highest value in the unit system that the caller chose; unset when none was chosen.
 	ConvertedMaxValue *v1.Converted `protobuf:"bytes,23,opt,name=converted_max_value,json=convertedMaxValue,proto3" json:"converted_max_value,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// Changes with every change, such as a correction; send it back to correct this entry.
+	Etag          string `protobuf:"bytes,24,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Measurement) Reset() {
@@ -4355,6 +4357,13 @@ func (x *Measurement) GetConvertedMaxValue() *v1.Converted {
 	return nil
 }
 
+func (x *Measurement) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // A run of the starter.
 type MotoringRun struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -4389,7 +4398,9 @@ type MotoringRun struct {
 	// The entry that corrects it; it counts no more then.
 	Successor string `protobuf:"bytes,15,opt,name=successor,proto3" json:"successor,omitempty"`
 	// For a correction: there was none at all, such as one that was entered on the wrong order. It counts for nothing.
-	Withdrawn     bool `protobuf:"varint,16,opt,name=withdrawn,proto3" json:"withdrawn,omitempty"`
+	Withdrawn bool `protobuf:"varint,16,opt,name=withdrawn,proto3" json:"withdrawn,omitempty"`
+	// Changes with every change, such as a correction; send it back to correct this entry.
+	Etag          string `protobuf:"bytes,17,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4534,6 +4545,13 @@ func (x *MotoringRun) GetWithdrawn() bool {
 		return x.Withdrawn
 	}
 	return false
+}
+
+func (x *MotoringRun) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
 }
 
 // When the starter may run next.
@@ -5618,7 +5636,11 @@ type LabourEntry struct {
 	// The entry that corrects it; it counts no more then.
 	Successor string `protobuf:"bytes,11,opt,name=successor,proto3" json:"successor,omitempty"`
 	// For a correction: there was none at all, such as one that was entered on the wrong order. It counts for nothing.
-	Withdrawn     bool `protobuf:"varint,12,opt,name=withdrawn,proto3" json:"withdrawn,omitempty"`
+	Withdrawn bool `protobuf:"varint,12,opt,name=withdrawn,proto3" json:"withdrawn,omitempty"`
+	// Changes with every change, such as a correction; send it back to correct this entry.
+	Etag string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
+	// For a correction by somebody else than who worked: who entered it, people/{person}.
+	Corrector     string `protobuf:"bytes,14,opt,name=corrector,proto3" json:"corrector,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5735,6 +5757,20 @@ func (x *LabourEntry) GetWithdrawn() bool {
 		return x.Withdrawn
 	}
 	return false
+}
+
+func (x *LabourEntry) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *LabourEntry) GetCorrector() string {
+	if x != nil {
+		return x.Corrector
+	}
+	return ""
 }
 
 // Exactly what would be signed.
@@ -7052,7 +7088,7 @@ type ScheduleWorkOrderRequest struct {
 	PlanEndTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=plan_end_time,json=planEndTime,proto3" json:"plan_end_time,omitempty"`
 	// Where.
 	Station string `protobuf:"bytes,7,opt,name=station,proto3" json:"station,omitempty"`
-	// Who is to do it.
+	// Who is to do it. Empty keeps whom the order names already; UpdateWorkOrder with the mask assignees takes the last one off.
 	Assignees []string `protobuf:"bytes,8,rep,name=assignees,proto3" json:"assignees,omitempty"`
 	// The temperature to plan for; unset takes the station's.
 	Weather *Weather `protobuf:"bytes,9,opt,name=weather,proto3" json:"weather,omitempty"`
@@ -11741,7 +11777,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\vreopen_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"reopenTime\x12\x1c\n" +
 	"\x06reason\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x06reason\x12\\\n" +
-	"\x10acknowledgements\x18\x11 \x03(\v2*.coldsection.workorders.v1.AcknowledgementB\x04\xe2A\x01\x03R\x10acknowledgements\"\xec\t\n" +
+	"\x10acknowledgements\x18\x11 \x03(\v2*.coldsection.workorders.v1.AcknowledgementB\x04\xe2A\x01\x03R\x10acknowledgements\"\x86\n" +
+	"\n" +
 	"\vMeasurement\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1f\n" +
 	"\x04step\x18\x02 \x01(\tB\v\xe2A\x01\x02\xbaH\x04r\x02\x10\x01R\x04step\x12\x1f\n" +
@@ -11773,12 +11810,13 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"limitSteps\x12D\n" +
 	"\tconverted\x18\x15 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\tconverted\x12V\n" +
 	"\x13converted_min_value\x18\x16 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedMinValue\x12V\n" +
-	"\x13converted_max_value\x18\x17 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedMaxValue:s\xeaAp\n" +
+	"\x13converted_max_value\x18\x17 \x01(\v2 .coldsection.common.v1.ConvertedB\x04\xe2A\x01\x03R\x11convertedMaxValue\x12\x18\n" +
+	"\x04etag\x18\x18 \x01(\tB\x04\xe2A\x01\x03R\x04etag:s\xeaAp\n" +
 	"\x1fcoldsection.example/Measurement\x122workOrders/{work_order}/measurements/{measurement}*\fmeasurements2\vmeasurementB\f\n" +
 	"\n" +
 	"_min_valueB\f\n" +
 	"\n" +
-	"_max_value\"\x87\a\n" +
+	"_max_value\"\xa1\a\n" +
 	"\vMotoringRun\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x18\n" +
 	"\x04step\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x04step\x12E\n" +
@@ -11805,7 +11843,8 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"supersedes\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\n" +
 	"supersedes\x12\"\n" +
 	"\tsuccessor\x18\x0f \x01(\tB\x04\xe2A\x01\x03R\tsuccessor\x12\"\n" +
-	"\twithdrawn\x18\x10 \x01(\bB\x04\xe2A\x01\x03R\twithdrawn\";\n" +
+	"\twithdrawn\x18\x10 \x01(\bB\x04\xe2A\x01\x03R\twithdrawn\x12\x18\n" +
+	"\x04etag\x18\x11 \x01(\tB\x04\xe2A\x01\x03R\x04etag\";\n" +
 	"\aPurpose\x12\x17\n" +
 	"\x13PURPOSE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
@@ -11941,7 +11980,7 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	"\tdone_text\x18\x04 \x01(\tB\x04\xe2A\x01\x03R\bdoneText\x12\x1e\n" +
 	"\adiffers\x18\x05 \x01(\bB\x04\xe2A\x01\x03R\adiffers\x12+\n" +
 	"\x0etolerance_text\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\rtoleranceText\x12\x1e\n" +
-	"\asubject\x18\a \x01(\tB\x04\xe2A\x01\x03R\asubject\"\x84\x05\n" +
+	"\asubject\x18\a \x01(\tB\x04\xe2A\x01\x03R\asubject\"\xc2\x05\n" +
 	"\vLabourEntry\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1c\n" +
 	"\x06person\x18\x02 \x01(\tB\x04\xe2A\x01\x01R\x06person\x12\x18\n" +
@@ -11962,7 +12001,9 @@ const file_coldsection_workorders_v1_workorders_proto_rawDesc = "" +
 	" \x01(\tB\x04\xe2A\x01\x03R\n" +
 	"supersedes\x12\"\n" +
 	"\tsuccessor\x18\v \x01(\tB\x04\xe2A\x01\x03R\tsuccessor\x12\"\n" +
-	"\twithdrawn\x18\f \x01(\bB\x04\xe2A\x01\x03R\twithdrawn:v\xeaAs\n" +
+	"\twithdrawn\x18\f \x01(\bB\x04\xe2A\x01\x03R\twithdrawn\x12\x18\n" +
+	"\x04etag\x18\r \x01(\tB\x04\xe2A\x01\x03R\x04etag\x12\"\n" +
+	"\tcorrector\x18\x0e \x01(\tB\x04\xe2A\x01\x03R\tcorrector:v\xeaAs\n" +
 	"\x1fcoldsection.example/LabourEntry\x124workOrders/{work_order}/labourEntries/{labour_entry}*\rlabourEntries2\vlabourEntry\"\xeb\x01\n" +
 	"\x18PreviewSignatureResponse\x12H\n" +
 	"\ameaning\x18\x01 \x01(\x0e2(.coldsection.common.v1.Signature.MeaningB\x04\xe2A\x01\x03R\ameaning\x12\"\n" +

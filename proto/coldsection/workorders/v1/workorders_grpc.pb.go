@@ -168,9 +168,10 @@ type WorkOrdersServiceClient interface {
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(ctx context.Context, in *CreateLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
-	// Corrects the caller's own time worked by a new entry, or says that there was none; the old entry stays readable and counts in no total any more.
-	// In every state of the order, as no signature covers time. Roles: technician, inspector. Reasons: NOT_HEAD_OF_LINE, CORRECTION_UNCLEAR (says neither
-	// or both, or nothing new), and those of CreateLabourEntry.
+	// Corrects time worked by a new entry, or says that there was none; the old entry stays readable and counts in no total any more. In every state of
+	// the order, as no signature covers time. Who worked corrects the own time; planner and quality that of others too, such as of somebody who left: it
+	// stays the time of who worked, and corrector says who entered it. Roles: technician, inspector, planner, quality. Reasons: NOT_HEAD_OF_LINE,
+	// CORRECTION_UNCLEAR (says neither or both, or nothing new), and those of CreateLabourEntry.
 	SupersedeLabourEntry(ctx context.Context, in *SupersedeLabourEntryRequest, opts ...grpc.CallOption) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the
@@ -652,9 +653,10 @@ type WorkOrdersServiceServer interface {
 	// Records the caller's own time worked. Role: technician, inspector. Reasons: LABOUR_TIMES_INVALID, LABOUR_OVERLAPS,
 	// LABOUR_OF_ANOTHER, STATE_NOT_ALLOWED.
 	CreateLabourEntry(context.Context, *CreateLabourEntryRequest) (*LabourEntry, error)
-	// Corrects the caller's own time worked by a new entry, or says that there was none; the old entry stays readable and counts in no total any more.
-	// In every state of the order, as no signature covers time. Roles: technician, inspector. Reasons: NOT_HEAD_OF_LINE, CORRECTION_UNCLEAR (says neither
-	// or both, or nothing new), and those of CreateLabourEntry.
+	// Corrects time worked by a new entry, or says that there was none; the old entry stays readable and counts in no total any more. In every state of
+	// the order, as no signature covers time. Who worked corrects the own time; planner and quality that of others too, such as of somebody who left: it
+	// stays the time of who worked, and corrector says who entered it. Roles: technician, inspector, planner, quality. Reasons: NOT_HEAD_OF_LINE,
+	// CORRECTION_UNCLEAR (says neither or both, or nothing new), and those of CreateLabourEntry.
 	SupersedeLabourEntry(context.Context, *SupersedeLabourEntryRequest) (*LabourEntry, error)
 	// STARTED to FINISHED, with the performer's signature. Role: technician. Reasons: STEPS_OPEN, FINDING_OPEN, SAME_PERSON,
 	// DRYING_RUN_MISSING (the plan asks for the run that dries the engine, and none is recorded whole after the last wetting), ENGINE_MOVED (on the day of the

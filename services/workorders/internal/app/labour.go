@@ -45,8 +45,7 @@ func (a *App) CreateLabourEntry(ctx context.Context, req *workordersv1.CreateLab
 	})
 }
 
-// mayLog checks an entry and fills in its person and length. Reasons: PERSON_NEEDED, LABOUR_OF_ANOTHER, LABOUR_TIMES_INVALID, STEP_UNKNOWN,
-// LABOUR_OVERLAPS.
+// mayLog checks an entry of one's own and fills in its person and length. Reasons: PERSON_NEEDED, LABOUR_OF_ANOTHER, and those of fits.
 func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workordersv1.LabourEntry) error {
 	me, err := u.me()
 	if err != nil {
@@ -56,6 +55,11 @@ func (u unit) mayLog(ctx context.Context, o *workordersv1.WorkOrder, e *workorde
 		return ofAnother(me, e.GetPerson())
 	}
 	e.Person = me
+	return u.fits(ctx, o, e)
+}
+
+// fits checks the times and the step of time that somebody worked, and fills in its length. Reasons: LABOUR_TIMES_INVALID, STEP_UNKNOWN, LABOUR_OVERLAPS.
+func (u unit) fits(ctx context.Context, o *workordersv1.WorkOrder, e *workordersv1.LabourEntry) error {
 	start, end := e.GetStartTime().AsTime(), e.GetEndTime().AsTime()
 	if worked := end.Sub(start); worked < time.Second || worked > longestShift || end.After(u.now.Add(leeway)) {
 		return fault.Invalid("labour_entry.end_time", "LABOUR_TIMES_INVALID", "Time worked ends after it started, not in the future, and lasts at most a day. Correct the times.")

@@ -186,7 +186,10 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 			return nil, err
 		}
 		o.EngineModel, o.Aircraft, o.EnginePosition = d.engine.GetEngineModel(), d.engine.GetAircraft(), d.engine.GetPosition()
-		o.PlanStartTime, o.PlanEndTime, o.Station, o.Assignees = req.GetPlanStartTime(), req.GetPlanEndTime(), place.GetName(), req.GetAssignees()
+		o.PlanStartTime, o.PlanEndTime, o.Station = req.GetPlanStartTime(), req.GetPlanEndTime(), place.GetName()
+		if len(req.GetAssignees()) > 0 { // who says nothing of people takes nobody off
+			o.Assignees = req.GetAssignees()
+		}
 		if isWash(o.GetKind()) {
 			if err := u.planFor(ctx, o, d.model, place, req); err != nil {
 				return nil, err

@@ -97,8 +97,8 @@ func entryOf(e outbox.Event) (*workordersv1.HistoryEntry, error) {
 		entry.Subject, entry.Person, entry.Text = p.GetFinding().GetName(), findingPerson(fact, p.GetFinding()), findingText(fact, p.GetFinding())
 	case *workordersv1.LabourRecorded:
 		l := p.GetLabourEntry()
-		entry.Subject, entry.Person, entry.Supersedes = l.GetName(), l.GetPerson(), l.GetSupersedes()
-		entry.Text = fmt.Sprintf("Worked %d:%02d h", l.GetWorkedSeconds()/3600, l.GetWorkedSeconds()/60%60) + correctionOf(l)
+		entry.Subject, entry.Person, entry.Supersedes = l.GetName(), cmp.Or(l.GetCorrector(), l.GetPerson()), l.GetSupersedes()
+		entry.Text = labourText(l)
 	case *workordersv1.AttachmentAdded:
 		entry.Subject, entry.Person, entry.Text = p.GetAttachment().GetName(), p.GetAttachment().GetPerson(), "Attached "+p.GetAttachment().GetMediaType()
 	case *workordersv1.WorkOrderChanged:
@@ -151,6 +151,15 @@ func orderText(c *workordersv1.WorkOrderChanged) string {
 // runKinds say what the starter was run for.
 var runKinds = map[workordersv1.MotoringRun_Purpose]string{
 	workordersv1.MotoringRun_PURPOSE_UNSPECIFIED: "Starter run", workordersv1.MotoringRun_DRYING: "Drying run", workordersv1.MotoringRun_EARLIER: "Starter run of an earlier job",
+}
+
+// labourText says how long was worked, and by whom where another person entered it.
+func labourText(l *workordersv1.LabourEntry) string {
+	worked := fmt.Sprintf("orked %d:%02d h", l.GetWorkedSeconds()/3600, l.GetWorkedSeconds()/60%60)
+	if l.GetCorrector() == "" {
+		return "W" + worked + correctionOf(l)
+	}
+	return l.GetPerson() + " w" + worked + correctionOf(l)
 }
 
 // correctionOf says what an entry corrects and why, nothing of one that corrects none.

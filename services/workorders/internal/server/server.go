@@ -52,8 +52,8 @@ func commandPolicy() auth.Policy {
 	p.For(service, []string{"planner"}, "UpdateWorkOrder", "ScheduleWorkOrder").For(service, []string{"planner", "stores"}, "KitWorkOrder")
 	p.For(service, []string{"technician", "inspector", "planner", "quality"}, "HoldWorkOrder", "ResumeWorkOrder")
 	p.For(service, []string{"technician"}, "StartWorkOrder", "CreateMotoringRun", "SupersedeMotoringRun", "FinishWorkOrder")
-	p.For(service, []string{"technician", "inspector"}, "AcknowledgeCautions", "CompleteStep", "SignStep", "CreateMeasurement", "SupersedeMeasurement", "CreateLabourEntry",
-		"SupersedeLabourEntry")
+	p.For(service, []string{"technician", "inspector"}, "AcknowledgeCautions", "CompleteStep", "SignStep", "CreateMeasurement", "SupersedeMeasurement", "CreateLabourEntry")
+	p.For(service, []string{"technician", "inspector", "planner", "quality"}, "SupersedeLabourEntry")
 	p.For(service, []string{"technician", "inspector", "quality"}, "CreateFinding", "AnswerFinding", "CreateAttachment", "ReopenStep")
 	p.For(service, []string{"inspector", "quality"}, "CloseFinding")
 	p.For(service, []string{"inspector", "releaser"}, "ReworkWorkOrder").For(service, []string{"inspector"}, "InspectWorkOrder")
