@@ -13,6 +13,8 @@ export function el(tag, attributes = {}, ...children) {
 export const link = (name, text, attributes = {}) => el("a", { href: "#/" + name, ...attributes }, text);
 export const date = (d) => (d && d.year ? [String(d.year).padStart(4, "0"), ...[d.month, d.day].map((n) => String(n).padStart(2, "0"))].join("-") : "–");
 export const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–");
+// second is an instant to the second.
+export const second = (t) => (t ? t.slice(0, 19).replace("T", " ") + "Z" : "–");
 export const amount = (q) => (q ? `${q.value} ${q.unitCode}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
 // plainTimes says the instants of a text as all others are said.
 export const plainTimes = (text) => (text || "").replace(/(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z/g, "$1 $2Z");
@@ -50,7 +52,7 @@ export const notPassed = (order) => order.inspectionResult === "INSPECTION_RESUL
 export const orderState = (order) => chip(notPassed(order) ? "INSPECTION_NOT_PASSED" : order.state);
 
 // What is never broken at the end of a line: a code, a serial number, a date, an instant. What stands at the right of its column: amounts, with their units.
-const whole = /^([^\s]{1,16}|\d{4}-\d\d-\d\d \d\d:\d\dZ)$/, numeric = /^(–|[+−-]?[\d.,]+( (L|mL|kg|g|m|h|min|s|%|°C|kPa|days))?)$/;
+const whole = /^([^\s]{1,16}|\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?Z)$/, numeric = /^(–|[+−-]?[\d.,]+( (L|mL|kg|g|m|h|min|s|%|°C|kPa|days))?)$/;
 
 // table shows rows, columns of amounts to the right; a telephone shows each as a card under its first cell, and rows of two as a name and what it is.
 export function table(caption, heads, rows, empty) {

@@ -2,6 +2,7 @@
 // reload or a wrong clock of the device changes nothing. Rests are minima: the button is shut until the rest is over, and nothing here
 // opens it sooner. A run that was made all the same, or with a stopwatch, is recorded with its times as it was; the service says what it broke.
 import { Refused, clockAhead, clockKnown, has, suiteNow } from "/api.js";
+import { shown, told } from "/corrections.js";
 import { choice, el, field, fold, minutes, tick, utc } from "/dom.js";
 import { enter } from "/waiting.js";
 
@@ -111,13 +112,22 @@ export function drying(act, world, step) {
     ...times.nodes, act("Record the drying run", () => record(world, step, { purpose: "DRYING", ...times.body() }), "The drying run is recorded.")))];
 }
 
-const line = (r) => el("li", {}, `${r.startTime.slice(11, 19)} to ${r.endTime.slice(11, 19)} UTC${r.purpose === "DRYING" ? ", drying run" : r.purpose === "EARLIER" ? ", an earlier job" : ""}${r.aborted ? ", broken off" : ""}`,
-  r.waiting ? " ◐ waits to be sent" : r.successor ? " – corrected by a later entry, does not count" : r.withdrawn ? ` – taken back, there was none: ${r.reason}` : r.exceedance ? el("strong", {}, ` ■ EXCEEDANCE: ${r.exceedanceText}`) : " ○ within limits");
+// line is a run of the step in few words; one that counts no more is struck through.
+const line = (kit, all) => (r) => (r.successor || r.withdrawn ? el("li", {}, shown(r, `${r.startTime.slice(11, 19)} to ${r.endTime.slice(11, 19)} UTC`), " – ", told(kit, r, all)) : counting(r));
+const counting = (r) => el("li", {}, `${r.startTime.slice(11, 19)} to ${r.endTime.slice(11, 19)} UTC${r.purpose === "DRYING" ? ", drying run" : r.purpose === "EARLIER" ? ", an earlier job" : ""}${r.aborted ? ", broken off" : ""}`,
+  r.waiting ? " ◐ waits to be sent" : r.exceedance ? el("strong", {}, ` ■ EXCEEDANCE: ${r.exceedanceText}`) : " ○ within limits");
+
+// toRuns opens the list of all runs, where each can be corrected.
+function toRuns() {
+  const list = document.getElementById("all-runs");
+  list.open = true;
+  list.querySelector("summary").focus();
+}
 
 export function motoring(kit, act, world, step) {
-  const run = kept(step), runs = world.runs.filter((r) => r.step === step.name).map(line);
+  const run = kept(step), runs = world.runs.filter((r) => r.step === step.name).map(line(kit, world.runs));
   const now = el("div"), begun = () => { now.replaceChildren(...running(kit.again, act, world, step, run)); };
   if (run.get()) begun();
   else now.append(...waiting(() => { begun(); now.querySelector("button").focus(); }, world, run), made(act, world, step));
-  return [el("section", { id: "motoring" }, el("h4", {}, "Starter"), now, runs.length ? el("ol", { id: "runs" }, ...runs) : el("p", {}, "No run of this step is recorded yet."))];
+  return [el("section", { id: "motoring" }, el("h4", {}, "Starter"), now, runs.length ? el("div", {}, el("ol", { id: "runs" }, ...runs), el("button", { type: "button", class: "quiet", onclick: toRuns }, "An entry is wrong")) : el("p", {}, "No run of this step is recorded yet."))];
 }

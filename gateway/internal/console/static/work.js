@@ -1,6 +1,7 @@
 // The work page: a technician does an order here, step after step, and who inspects and who releases sign here. Every button is a call of
 // the public API, which decides. Without a connection the order is shown as it was last read, entries wait on this device, and nothing can be signed.
 import { Refused, all, change, current, get, has, otherwise, send, suiteNow } from "/api.js";
+import { runs } from "/corrections.js";
 import { chip, el, field, fold, instant, last, link, orderState, plainTimes, table, tick } from "/dom.js";
 import { entering, filled, numberBox, textBox, wrong } from "/entry.js";
 import { findings } from "/found.js";
@@ -169,5 +170,5 @@ export async function workPage(again, id, chosen) {
   return [el("div", { id: "work" }, el("h2", {}, `Work ${order.number}`), offline(world),
     el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial} `, link("order/" + id, "Order")), ...failing(order),
     order.reworkReason && order.state === "STARTED" ? el("p", { class: "caution" }, "Sent back: " + order.reworkReason) : order.reworkReason ? el("p", {}, "It was sent back once: " + order.reworkReason) : null,
-    ...drying(act, world, at), ...(await next(kit, act, world, at)).filter(Boolean), ...planPanel(world.plan), list(kit, world, at), findings(kit, act, world, at), labour(kit, act, world, at))];
+    ...drying(act, world, at), ...(await next(kit, act, world, at)).filter(Boolean), ...planPanel(world.plan), list(kit, world, at), findings(kit, act, world, at), runs(kit, act, world), labour(kit, act, world, at))];
 }
