@@ -160,13 +160,13 @@ func (c clerk) callsByPage(stage *harness.Stage) {
 	if n := strings.Count(newest, "|") + 1; n != 50 {
 		c.t.Errorf("a page has %d calls", n)
 	}
-	c.presses("Older")
-	c.waitFor(`location.hash.includes("from=") && document.querySelector("main caption").textContent.includes("before")`)
+	c.presses("Next")
+	c.waitFor(`location.hash.includes("from=") && document.querySelector("main caption").textContent.includes("51 to")`)
 	if older := harness.Value(c.b, chromedp.Evaluate[string](rows)); older == newest {
 		c.t.Error("the older page is the newest")
 	}
 	harness.Value(c.b, chromedp.Evaluate[bool](`history.back() === undefined`))
-	c.waitFor(`document.querySelector("main caption").textContent.includes("The newest")`)
+	c.waitFor(`document.querySelector("main caption").textContent.includes("newest first: 1 to 50")`)
 	if back := harness.Value(c.b, chromedp.Evaluate[string](rows)); !strings.Contains(back, strings.Split(newest, "|")[1]) {
 		c.t.Errorf("back leads to %.200s", back)
 	}

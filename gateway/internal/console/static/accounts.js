@@ -2,6 +2,7 @@
 // people the authorizations that signatures need.
 import { all, call, current, get, has, newKey, otherwise, send } from "/api.js";
 import { chip, choice, el, field, fold, instant, last, link, table, tick } from "/dom.js";
+import { paged } from "/paging.js";
 import { pressing } from "/press.js";
 
 // roles are what accounts may do, in words.
@@ -25,25 +26,28 @@ const invited = async (account, place) => {
 function hiring(again, place) {
   const name = field("new-name", "Name, as others see it", { maxlength: "120" }), login = field("new-login", "Login, lower case", { maxlength: "63", autocapitalize: "none" });
   const kind = choice("new-kind", "What it is for", [["HUMAN", "a person"], ["MACHINE", "another system, by a key"]]), boxes = ticks([]);
-  const act = pressing(async () => {});
-  const make = async () => {
-    const human = kind.value() === "HUMAN", id = login.value().replace(/[^a-z0-9-]/g, "-");
-    const known = human && await otherwise(get("/v1/people/" + id), null);
-    const person = !human ? null : known || await send("/v1/people?personId=" + encodeURIComponent(id), { displayName: name.value() });
-    const made = await send("/v1/accounts", { login: login.value(), displayName: name.value(), kind: kind.value(), roles: chosen(boxes), ...(person ? { person: person.name } : {}) });
+  let human = true, made = null;
+  const act = pressing(async () => { // once it is made: the page anew, and on it what is shown once
     await again("The account is made.");
     if (human) await invited(made.name, place()); else location.hash = "#/accounts/" + last(made.name);
+  });
+  const make = async () => {
+    human = kind.value() === "HUMAN";
+    const id = login.value().replace(/[^a-z0-9-]/g, "-");
+    const known = human && await otherwise(get("/v1/people/" + id), null);
+    const person = !human ? null : known || await send("/v1/people?personId=" + encodeURIComponent(id), { displayName: name.value() });
+    made = await send("/v1/accounts", { login: login.value(), displayName: name.value(), kind: kind.value(), roles: chosen(boxes), ...(person ? { person: person.name } : {}) });
   };
   return fold("Add an account", ...name.nodes, ...login.nodes, ...kind.nodes, el("fieldset", {}, el("legend", {}, "What it may do"), ...boxes.map((b) => b.node)), act("Make the account", make, ""));
 }
 
-export async function accountsPage(again, id) {
+export async function accountsPage(again, id, asked) {
   if (id) return accountOf(again, id);
-  const accounts = await all("/v1/accounts"), rows = accounts.map((a) => [link("accounts/" + last(a.name), a.displayName), a.login, a.roles.join(", ") || "none", chip(a.state), a.kind === "MACHINE" ? "system" : "person",
+  const accounts = await paged("/v1/accounts", asked), rows = accounts.rows.map((a) => [link("accounts/" + last(a.name), a.displayName), a.login, a.roles.join(", ") || "none", chip(a.state), a.kind === "MACHINE" ? "system" : "person",
     a.breakGlass ? "the break-glass account" : a.issuer ? "signs in by the provider" : a.secondFactor ? "second factor" : "–"]);
   const place = () => document.getElementById("shown-once");
   return [el("h2", {}, "Accounts"), el("div", { id: "shown-once", role: "status" }), has("admin") ? hiring(again, place) : null,
-    table("Who may sign in", ["Name", "Login", "Roles", "State", "Is", "Also"], rows, "No account yet.")].filter(Boolean);
+    table(`Who may sign in: ${accounts.at}`, ["Name", "Login", "Roles", "State", "Is", "Also"], rows, "No account yet."), accounts.ways].filter(Boolean);
 }
 
 // keys are those of a machine.
@@ -75,8 +79,7 @@ async function accountOf(again, id) {
 
 // callsPage is the record of changes and refusals at the door, a page at a time. Where it goes on stands in the address, so that the way back is the browser's.
 export async function callsPage(asked) {
-  const token = asked.get("from"), calls = await get(`/v1/auditEvents?pageSize=50&pageToken=${encodeURIComponent(token || "")}`), found = calls.auditEvents || [];
-  return [el("h2", {}, "Record of calls"), table(token ? `The next ${found.length} changes and refusals before` : `The newest ${found.length} changes and refusals`, ["At", "Account", "Call", "On", "Outcome"],
-    found.map((c) => [instant(c.createTime), last(c.account) || "–", last(c.method), c.target || "–", c.outcome]), token ? "Nothing was called before that." : "Nothing was called yet."),
-  el("p", { class: "take" }, token ? link("calls", "Newest") : null, " ", calls.nextPageToken ? link("calls?from=" + encodeURIComponent(calls.nextPageToken), "Older") : null)];
+  const calls = await paged("/v1/auditEvents", asked);
+  return [el("h2", {}, "Record of calls"), table(`Changes and refusals, newest first: ${calls.at}`, ["At", "Account", "Call", "On", "Outcome"],
+    calls.rows.map((c) => [instant(c.createTime), last(c.account) || "–", last(c.method), c.target || "–", c.outcome]), "Nothing was called before that."), calls.ways].filter(Boolean);
 }

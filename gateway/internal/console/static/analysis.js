@@ -3,6 +3,7 @@
 import { all, get, has, otherwise, send } from "/api.js";
 import { chip, el, field, fold, instant, last, link, table, words } from "/dom.js";
 import { exceeding, recorded } from "/exceeding.js";
+import { ordered, paged } from "/paging.js";
 import { pressing } from "/press.js";
 
 const causes = { fouling: "Dirt in the compressor", hot_section: "Wear of the hot section", bleed_leak: "A leak of bleed air", itt_indication: "The ITT indication", torque_indication: "The torque indication",
@@ -73,31 +74,30 @@ export async function readingPage(engine, id) {
 }
 
 // heldPage is the queue of readings that the analysis does not use until somebody looked at them.
-export async function heldPage(again, id) {
-  const act = pressing(again), parent = id ? "engines/" + encodeURIComponent(id) : "engines/-", [held, engines] = await Promise.all([all(`/v1/${parent}/readings?filter=` + encodeURIComponent("state = HELD"), "readings"), all("/v1/engines")]);
+export async function heldPage(again, id, asked) {
+  const act = pressing(again), parent = id ? "engines/" + encodeURIComponent(id) : "engines/-", [held, engines] = await Promise.all([paged(ordered(`/v1/${parent}/readings`, "state = HELD"), asked), all("/v1/engines")]);
   const serial = Object.fromEntries(engines.map((e) => [e.name, e.serial]));
-  const decide = (r, n) => {
+  const decide = (r) => {
     if (!has("analyst")) return "An analyst decides.";
-    const why = field("why-" + n, "Why", { maxlength: "400" }), go = (verb) => () => send(`/v1/${r.name}:${verb}`, { etag: r.etag, reason: why.value() });
+    const why = field("why-" + last(r.name), "Why", { maxlength: "400" }), go = (verb) => () => send(`/v1/${r.name}:${verb}`, { etag: r.etag, reason: why.value() });
     return fold("Decide", ...why.nodes, act("It is right: use it", go("include"), "The reading is used; the analysis is worked out anew."), act("It is wrong: leave it out", go("exclude"), "The reading is left out. It stays visible."));
   };
-  const rows = held.map((r, n) => { const [, engine, , reading] = r.name.split("/"); return [link("engine/" + engine, serial["engines/" + engine] || engine), link(`reading/${engine}/${reading}`, instant(r.readTime)), r.stateText || words(r.stateReason), r.source || "–", decide(r, n)]; });
+  const rows = held.rows.map((r) => { const [, engine, , reading] = r.name.split("/"); return [link("engine/" + engine, serial["engines/" + engine] || engine), link(`reading/${engine}/${reading}`, instant(r.readTime)), r.stateText || words(r.stateReason), r.source || "–", decide(r)]; });
   return [el("h2", {}, "Held readings"), el("p", {}, "These look implausible, so the analysis leaves them out until an analyst looked at them against the source. A value that was typed wrong is corrected there and read again."),
-    table(`${held.length} wait`, ["Engine", "Read", "Why it is held", "From", "What now"], rows, "No reading is held.")];
+    table(`They wait: ${held.at}`, ["Engine", "Read", "Why it is held", "From", "What now"], rows, "No reading is held."), held.ways].filter(Boolean);
 }
 
 // exceedancesPage lists what went beyond a chart or limit. Only quality closes one.
-export async function exceedancesPage(again) {
-  const act = pressing(again), [list, engines] = await Promise.all([all("/v1/engines/-/engineExceedances", "engineExceedances"), otherwise(all("/v1/engines"), [])]), serial = Object.fromEntries(engines.map((e) => [e.name, e.serial]));
-  const close = (x, n) => {
+export async function exceedancesPage(again, asked) {
+  const act = pressing(again), [list, engines] = await Promise.all([paged(ordered("/v1/engines/-/engineExceedances", "", "state desc,exceed_time desc"), asked), otherwise(all("/v1/engines"), [])]), serial = Object.fromEntries(engines.map((e) => [e.name, e.serial]));
+  const close = (x) => {
     if (x.state !== "OPEN") return `closed ${instant(x.closeTime)}: ${x.closeReason}`;
     if (!has("quality")) return "Quality closes it once the approved data's action is done and signed.";
-    const why = field("close-" + n, "What was done, and where it is recorded", { maxlength: "400" });
+    const why = field("close-" + last(x.name), "What was done, and where it is recorded", { maxlength: "400" });
     return fold("Close it", el("p", { class: "caution" }, "CAUTION: closing says that what the document asks for was done and signed. It can't be opened again."), ...why.nodes, act("Close the exceedance", () => send(`/v1/${x.name}:close`, { etag: x.etag, reason: why.value() }), "Closed; it stays on the time line."));
   };
-  const shown = list.toSorted((a, b) => (a.state === b.state ? 0 : a.state === "OPEN" ? -1 : 1));
-  const rows = shown.map((x, n) => { const engine = "engines/" + x.name.split("/")[1]; return [link("engine/" + last(engine), serial[engine] || last(engine)), instant(x.exceedTime), x.state === "OPEN" ? el("span", { class: "chip bad" }, "■ OPEN") : el("span", { class: "chip none" }, "– CLOSED"),
-    el("div", {}, [x.explanation, x.doubt && `In doubt: ${x.doubt}`].filter(Boolean).join(" "), recorded(x)), x.action || "as the approved data say", x.document && x.document.title ? [x.document.title, x.document.revision, x.document.section].filter(Boolean).join(", ") : "–", close(x, n)]; });
+  const rows = list.rows.map((x) => { const engine = "engines/" + x.name.split("/")[1]; return [link("engine/" + last(engine), serial[engine] || last(engine)), instant(x.exceedTime), x.state === "OPEN" ? el("span", { class: "chip bad" }, "■ OPEN") : el("span", { class: "chip none" }, "– CLOSED"),
+    el("div", {}, [x.explanation, x.doubt && `In doubt: ${x.doubt}`].filter(Boolean).join(" "), recorded(x)), x.action || "as the approved data say", x.document && x.document.title ? [x.document.title, x.document.revision, x.document.section].filter(Boolean).join(", ") : "–", close(x)]; });
   return [el("h2", {}, "Exceedances"), el("p", {}, "What went beyond a chart or a limit of the approved data. They decide what it asks for, and a licensed person signs it."),
-    table("Open ones first", ["Engine", "When", "State", "What", "Action that the document asks for", "By", "What now"], rows, "None is recorded."), ...await exceeding(again, engines)];
+    table(`Open ones first: ${list.at}`, ["Engine", "When", "State", "What", "Action that the document asks for", "By", "What now"], rows, "None is recorded."), list.ways, ...await exceeding(again, engines)].filter(Boolean);
 }

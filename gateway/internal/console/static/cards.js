@@ -1,7 +1,8 @@
 // Task cards: what is done, step after step, with what can hurt before each. A change is a new revision; orders keep the one that they were drafted from.
-import { all, get, has, otherwise, send } from "/api.js";
+import { get, has, otherwise, send } from "/api.js";
 import { el, fold, last, link, table, words } from "/dom.js";
 import { entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
+import { paged } from "/paging.js";
 import { document_ } from "/standing.js";
 
 const kinds = [["RECOVERY_WASH", "wash with cleaner"], ["SALT_RINSE", "water rinse against salt"], ["RING_FLOW_CHECK", "spray ring's flow check"], ["SENSE_LINE_HEATER_CHECK", "sense line's heater check"],
@@ -74,12 +75,12 @@ function cardForm(again, c, id) {
 
 const sampled = (c) => (c.sample ? "▲ sample of the suite: replace it by approved data" : document_(c.document));
 
-export async function cardsPage(again, id) {
+export async function cardsPage(again, id, asked) {
   if (id) return oneCard(again, id);
-  const cards = await all("/v1/taskCards");
-  return [el("h2", {}, "Task cards"), table("How each task is done", ["Card", "Kind", "Revision", "By", "Inspected"],
-    cards.map((c) => [link("cards/" + last(c.name), c.displayName), words(c.kind), String(c.revision), sampled(c), c.inspectionRequired ? "by another person" : "–"]), "No card yet."),
-  may() ? fold("Add a card", cardForm(again, {})) : el("p", {}, "A planner or quality adds cards.")];
+  const cards = await paged("/v1/taskCards", asked);
+  return [el("h2", {}, "Task cards"), table(`How each task is done: ${cards.at}`, ["Card", "Kind", "Revision", "By", "Inspected"],
+    cards.rows.map((c) => [link("cards/" + last(c.name), c.displayName), words(c.kind), String(c.revision), sampled(c), c.inspectionRequired ? "by another person" : "–"]), "No card yet."), cards.ways,
+  may() ? fold("Add a card", cardForm(again, {})) : el("p", {}, "A planner or quality adds cards.")].filter(Boolean);
 }
 
 async function oneCard(again, id) {

@@ -31,6 +31,7 @@ import { setupPage } from "/setup.js";
 import { shelfPage } from "/shelf.js";
 import { forms, providerRefusal } from "/signin.js";
 import { evidencePage, packsPage, statusPage } from "/status.js";
+import { forgetTyped, keepTyped, restoreTyped } from "/typed.js";
 import { keepSending, told, waitingPage } from "/waits.js";
 import { workPage } from "/work.js";
 
@@ -57,38 +58,38 @@ async function again(said) {
 }
 
 const pages = {
-  jobs: jobsPage, orders: ordersPage,
-  engines: () => enginesPage(again),
+  jobs: jobsPage, orders: (_, asked) => ordersPage(asked),
+  engines: (_, asked) => enginesPage(again, asked),
   engine: (id) => enginePage(again, id),
   setup: setupPage,
-  stations: (id) => stationsPage(again, id),
-  places: () => storesPage(again),
-  aircraft: (id) => aircraftPage(again, id),
-  cards: (id) => cardsPage(again, id),
-  models: (id) => modelsPage(again, id),
-  requirements: (id) => requirementsPage(again, id),
-  items: () => itemsPage(again),
-  held: (id) => heldPage(again, id),
+  stations: (id, asked) => stationsPage(again, id, asked),
+  places: (_, asked) => storesPage(again, asked),
+  aircraft: (id, asked) => aircraftPage(again, id, asked),
+  cards: (id, asked) => cardsPage(again, id, asked),
+  models: (id, asked) => modelsPage(again, id, asked),
+  requirements: (id, asked) => requirementsPage(again, id, asked),
+  items: (_, asked) => itemsPage(again, asked),
+  held: (id, asked) => heldPage(again, id, asked),
   reading: (id, _, reading) => readingPage(id, reading),
-  exceedances: () => exceedancesPage(again),
+  exceedances: (_, asked) => exceedancesPage(again, asked),
   import: importPage,
-  entries: () => releasesPage(again),
+  entries: (_, asked) => releasesPage(again, asked),
   order: (id) => orderPage(again, id),
   work: (id, _, step) => workPage(again, id, step),
-  shelf: () => shelfPage(attempt),
+  shelf: (_, asked) => shelfPage(attempt, asked),
   lot: (id) => lotPage(again, id),
   item: (id) => itemPage(again, "items/" + encodeURIComponent(id)),
   receive: async () => [el("h2", {}, "Receiving"), ...await receiving()],
   issue: (id) => [el("h2", {}, "Issue desk"), ...issueDesk(id)],
-  accounts: (id) => accountsPage(again, id),
-  people: (id) => peoplePage(again, id),
+  accounts: (id, asked) => accountsPage(again, id, asked),
+  people: (id, asked) => peoplePage(again, id, asked),
   calls: (_, asked) => callsPage(asked),
-  parked: () => parkedPage(again),
+  parked: (_, asked) => parkedPage(again, asked),
   waiting: () => waitingPage(show),
   account: () => accountPage(attempt, async () => { setCurrent(await get("/v1/sessions/current")); await show(); }),
   due: (_, asked) => duePage(attempt, asked),
   directives: (_, asked) => directivesPage(attempt, asked),
-  lives: livesPage, findings: findingsPage, packs: packsPage,
+  lives: (_, asked) => livesPage(asked), findings: (_, asked) => findingsPage(asked), packs: (_, asked) => packsPage(asked),
   done: (_, asked) => donePage(asked),
   status: (_, asked) => statusPage(attempt, asked),
   evidence: (_, asked) => evidencePage(asked),
@@ -135,8 +136,10 @@ async function show() {
     if (turn !== shows) return;
     await watch();
     if (turn !== shows) return;
+    keepTyped();
     page.replaceChildren(...made);
     page.dataset.shows = hash;
+    restoreTyped(show);
     settled();
     keys();
     document.title = `${page.querySelector("h2").textContent} · coldsection`;
@@ -201,6 +204,7 @@ async function leave() {
   await attempt(async () => {
     await call("POST", "/v1/sessions:signOut", {});
     await forgetSeen();
+    forgetTyped();
     setCurrent(null);
     await signIn();
   });

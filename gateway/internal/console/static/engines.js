@@ -3,6 +3,7 @@ import { judged, recoveryHeads, recoveryRow, urgent } from "/analysis.js";
 import { all, get, otherwise, owners } from "/api.js";
 import { chip, el, instant, last, link, orderState, table } from "/dom.js";
 import { addEngine, engineForms } from "/fleet.js";
+import { paged } from "/paging.js";
 import { drawTrend } from "/trend.js";
 
 // files are the links under which an engine's chart and readings can be taken away.
@@ -12,14 +13,14 @@ function files(name) {
   return el("p", { class: "take" }, ...formats.flatMap(([text, path]) => [el("a", { href: `/v1/${name}/${path}` }, text), " "]), el("button", { type: "button", class: "back", onclick: () => print() }, "Print"));
 }
 
-export async function enginesPage(again) {
-  const [engines, assessments] = await Promise.all([all("/v1/engines"), all("/v1/assessments")]);
+export async function enginesPage(again, asked) {
+  const [engines, assessments] = await Promise.all([paged("/v1/engines", asked), all("/v1/assessments")]);
   const byEngine = new Map(assessments.map((a) => [a.engine, a]));
-  const rows = engines.map((e) => {
+  const rows = engines.rows.map((e) => {
     const a = byEngine.get(e.name);
     return [link("engine/" + last(e.name), e.serial), e.aircraft ? last(e.aircraft) + (e.position ? ", " + e.position : "") : "not fitted", chip(a && a.level), a ? a.summary : "No readings yet."];
   });
-  return [el("h2", {}, "Engines"), table("Every engine and what its readings say", ["Engine", "Fitted to", "Condition", "In words"], rows, "No engine was added yet."), ...await addEngine(again)];
+  return [el("h2", {}, "Engines"), table(`Every engine and what its readings say: ${engines.at}`, ["Engine", "Fitted to", "Condition", "In words"], rows, "No engine was added yet."), engines.ways, ...await addEngine(again)].filter(Boolean);
 }
 
 // unread says what to do next for an engine that nothing was read of.

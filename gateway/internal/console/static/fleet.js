@@ -2,6 +2,7 @@
 import { all, change, get, has, nowText, otherwise, send } from "/api.js";
 import { date, el, fold, instant, last, link, table } from "/dom.js";
 import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, wrong } from "/entry.js";
+import { paged } from "/paging.js";
 import { counters } from "/standing.js";
 
 const regimes = [["EASA", "European rules"], ["FAA", "United States rules"], ["UK", "United Kingdom rules"], ["OTHER", "other rules"]];
@@ -31,16 +32,16 @@ function aircraftBoxes(a) {
 
 const aircraftValues = (b) => Object.fromEntries(Object.entries({ registration: b.registration, model: b.model, serial: b.serial, regime: b.regime, timeZone: b.zone, owner: b.owner }).map(([k, box]) => [k, box.value()]));
 
-export async function aircraftPage(again, id) {
+export async function aircraftPage(again, id, asked) {
   if (id) return oneAircraft(again, id);
-  const fleet = await all("/v1/aircraft"), b = aircraftBoxes({}), count = entered("aircraft", "aircraft");
+  const fleet = await paged("/v1/aircraft", asked), b = aircraftBoxes({}), count = entered("aircraft", "aircraft");
   const add = entering("aircraft-form", "Add the aircraft", [...Object.values(b), ...count.boxes], async () => {
     const made = await send("/v1/aircraft" + query("aircraftId", b.registration.value()), filled({ ...aircraftValues(b), ...count.values() }));
     return `${made.registration} is added.`;
   }, again);
-  return [el("h2", {}, "Aircraft"), table("Every aircraft", ["Registration", "Type", "Engines", "Counters"],
-    fleet.map((a) => [link("aircraft/" + last(a.name), a.registration || last(a.name)), a.model || "–", (a.engines || []).map(last).join(", ") || "none fitted", counters(a.counters)]), "No aircraft yet."),
-  may() ? el("section", { class: "job" }, el("h3", {}, "Add an aircraft"), add) : el("p", {}, "A planner, quality or an administrator adds aircraft.")];
+  return [el("h2", {}, "Aircraft"), table(`Every aircraft: ${fleet.at}`, ["Registration", "Type", "Engines", "Counters"],
+    fleet.rows.map((a) => [link("aircraft/" + last(a.name), a.registration || last(a.name)), a.model || "–", (a.engines || []).map(last).join(", ") || "none fitted", counters(a.counters)]), "No aircraft yet."), fleet.ways,
+  may() ? el("section", { class: "job" }, el("h3", {}, "Add an aircraft"), add) : el("p", {}, "A planner, quality or an administrator adds aircraft.")].filter(Boolean);
 }
 
 // against is what speaks against operating an aircraft. Nobody is told that it may be operated: that is decided by who answers for it.

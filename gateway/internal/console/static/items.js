@@ -2,6 +2,7 @@
 import { all, change, get, has, otherwise, send } from "/api.js";
 import { amount, chip, date, el, fold, last, link, table, words } from "/dom.js";
 import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
+import { paged } from "/paging.js";
 
 const kinds = [["CLEANER", "compressor cleaner"], ["WATER", "distilled or demineralised water"], ["ANTIFREEZE", "antifreeze"], ["BLEND", "solution mixed here"], ["SEAL", "seal or O-ring"], ["OTHER", "something else"]];
 const signals = [["SIGNAL_WORD_UNSPECIFIED", "as its hazard statements call for"], ["WARNING", "WARNING"], ["DANGER", "DANGER"]];
@@ -35,13 +36,13 @@ const valuesOf = (b) => ({ displayName: b.name.value(), partNumber: b.part.value
   safetyDataSheetDate: b.sheetDay.value(), shelfLifeDays: b.shelf.value(), shelfLifeMonths: b.months.value(), noLifeLimit: b.unlimited.value(), openedLifeDays: b.opened.value(), potLifeHours: b.pot.value(), readyToUse: b.ready.value(),
   approvedMixRatios: ratios(b.mix), waterGrade: b.grade.value(), certificateRequired: b.certificate.value(), secondPersonClears: b.second.value(), receivingQuestions: lines(b.questions.value()) });
 
-export async function itemsPage(again) {
-  const items = await all("/v1/items");
-  const list = table("Everything that stores keep", ["Item", "Kind", "On hand", "May be promised", "Safety data sheet"], items.map((i) => [link("item/" + last(i.name), i.displayName), words(i.kind), amount(i.onHand), amount(i.available),
+export async function itemsPage(again, asked) {
+  const items = await paged("/v1/items", asked);
+  const list = table(`Everything that stores keep: ${items.at}`, ["Item", "Kind", "On hand", "May be promised", "Safety data sheet"], items.rows.map((i) => [link("item/" + last(i.name), i.displayName), words(i.kind), amount(i.onHand), amount(i.available),
     [i.safetyDataSheetRevision, i.safetyDataSheetDate && date(i.safetyDataSheetDate)].filter(Boolean).join(" of ") || chip("NO_DATA")]), "No item yet.");
-  if (!may()) return [el("h2", {}, "Items"), list, el("p", {}, "Stores add items.")];
+  if (!may()) return [el("h2", {}, "Items"), list, items.ways, el("p", {}, "Stores add items.")].filter(Boolean);
   const b = await boxes({}, true);
-  return [el("h2", {}, "Items"), list, fold("Add an item", entering("item-form", "Add the item", Object.values(b), async () => {
+  return [el("h2", {}, "Items"), list, items.ways || "", fold("Add an item", entering("item-form", "Add the item", Object.values(b), async () => {
     const id = idOf(b.name.value()), made = await send("/v1/items" + (id ? "?itemId=" + id : ""), filled({ kind: b.kind.value(), baseUnitCode: b.unit.value(), ...valuesOf(b) }));
     return `${made.displayName} is added.`;
   }, again))];

@@ -1,7 +1,8 @@
 // The lists of planners and quality: what is due with every line of its arithmetic, directives, life limits, last and next, open findings.
-import { all, get } from "/api.js";
+import { get } from "/api.js";
 import { ask, pick, subject, subjects, text } from "/asking.js";
 import { chip, date, el, link, table, words } from "/dom.js";
+import { ordered, paged } from "/paging.js";
 import { counters, document_, findingHeads, findingRows, left, lifeHeads, lifeRows } from "/standing.js";
 
 const bands = ["", "OVERDUE", "IN_TOLERANCE", "DUE", "NEAR", "ATTENTION", "CURRENT", "NO_DATA", "EXEMPT"];
@@ -31,36 +32,36 @@ const why = (attempt, item) => {
 
 export async function duePage(attempt, asked) {
   const filter = filterOf(asked);
-  const [items, on] = await Promise.all([all("/v1/dueItems?filter=" + encodeURIComponent(filter)), subjects()]);
+  const [list, on] = await Promise.all([paged(ordered("/v1/dueItems", filter), asked), subjects()]), items = list.rows;
   const rows = items.map((d) => [d.requirementCode, d.requirementTitle, el("a", { href: "#/status?subject=" + encodeURIComponent(d.subject) }, d.subjectLabel), chip(d.band), date(d.dueDate),
     left(d.remaining), d.flyingPlanVersion ? "flying plan " + d.flyingPlanVersion : "rate", why(attempt, d)]);
   return [el("h2", {}, "Due list"), ask("due", "Show", pick("band", "Band", bands.map((b) => [b, b ? words(b) : "all"]), asked), pick("kind", "Kind", kinds.map((k) => [k, k ? words(k) : "all"]), asked),
     subject("On", on, asked), text("before", "Due before", asked.get("before"), { type: "date" })), taken("DUE_LIST", filter),
-  table(`${items.length} items, soonest first`, ["Code", "Requirement", "On", "Band", "Due", "Left", "Projected by", "Why then"], rows, filter ? "Nothing is due by this." : el("span", {}, "Nothing is due: no requirement applies to anything that is known. ", link("requirements", "Requirements"))), el("p", { class: "take" }, link("requirements", "What is required, and when"))];
+  table(`Items, soonest first: ${list.at}`, ["Code", "Requirement", "On", "Band", "Due", "Left", "Projected by", "Why then"], rows, filter ? "Nothing is due by this." : el("span", {}, "Nothing is due: no requirement applies to anything that is known. ", link("requirements", "Requirements"))), list.ways, el("p", { class: "take" }, link("requirements", "What is required, and when"))].filter(Boolean);
 }
 
 export async function directivesPage(attempt, asked) {
   const filter = filterOf(asked) ? filterOf(asked) + " AND kind = DIRECTIVE" : "kind = DIRECTIVE";
-  const [items, on] = await Promise.all([all("/v1/dueItems?filter=" + encodeURIComponent(filter)), subjects()]);
+  const [list, on] = await Promise.all([paged(ordered("/v1/dueItems", filter), asked), subjects()]), items = list.rows;
   return [el("h2", {}, "Directives"), ask("directives", "Show", subject("On", on, asked)), taken("DIRECTIVES", filterOf(asked)),
-    table("Directives that apply or may apply", ["Code", "Directive", "On", "Band", "Last done", "Due", "Why then"],
-      items.map((d) => [d.requirementCode, d.requirementTitle, d.subjectLabel, chip(d.band), date(d.lastDoneDate), date(d.dueDate), why(attempt, d)]), "No directive applies.")];
+    table(`Directives that apply or may apply: ${list.at}`, ["Code", "Directive", "On", "Band", "Last done", "Due", "Why then"],
+      items.map((d) => [d.requirementCode, d.requirementTitle, d.subjectLabel, chip(d.band), date(d.lastDoneDate), date(d.dueDate), why(attempt, d)]), "No directive applies."), list.ways].filter(Boolean);
 }
 
-export async function livesPage() {
-  const lives = await all("/v1/components/-/lifeStatuses");
-  return [el("h2", {}, "Life limits"), taken("LIFE_LIMITS"), table("Life-limited parts", lifeHeads, lifeRows(lives), "No life-limited part is known.")];
+export async function livesPage(asked) {
+  const lives = await paged("/v1/components/-/lifeStatuses", asked);
+  return [el("h2", {}, "Life limits"), taken("LIFE_LIMITS"), table(`Life-limited parts: ${lives.at}`, lifeHeads, lifeRows(lives.rows), "No life-limited part is known."), lives.ways].filter(Boolean);
 }
 
 export async function donePage(asked) {
   const filter = filterOf(asked);
-  const [items, on] = await Promise.all([all("/v1/dueItems?filter=" + encodeURIComponent(filter)), subjects()]);
+  const [list, on] = await Promise.all([paged(ordered("/v1/dueItems", filter), asked), subjects()]), items = list.rows;
   return [el("h2", {}, "Last done, next due"), ask("done", "Show", subject("On", on, asked)), taken("LAST_AND_NEXT", filter),
-    table("When each was last done and is next due", ["Code", "Requirement", "On", "Last done", "At", "Next due", "Left", "Band"], items.map((d) =>
-      [d.requirementCode, d.requirementTitle, d.subjectLabel, date(d.lastDoneDate), counters(d.lastDoneCounters), date(d.dueDate), left(d.remaining), chip(d.band)]), "No requirement applies.")];
+    table(`When each was last done and is next due: ${list.at}`, ["Code", "Requirement", "On", "Last done", "At", "Next due", "Left", "Band"], items.map((d) =>
+      [d.requirementCode, d.requirementTitle, d.subjectLabel, date(d.lastDoneDate), counters(d.lastDoneCounters), date(d.dueDate), left(d.remaining), chip(d.band)]), "No requirement applies."), list.ways].filter(Boolean);
 }
 
-export async function findingsPage() {
-  const found = await all("/v1/openFindings");
-  return [el("h2", {}, "Open findings"), taken("OPEN_FINDINGS"), table("Open findings and deferrals", findingHeads, findingRows(found.filter((f) => !f.closed)), "No finding is open.")];
+export async function findingsPage(asked) {
+  const found = await paged(ordered("/v1/openFindings", "closed = false"), asked);
+  return [el("h2", {}, "Open findings"), taken("OPEN_FINDINGS"), table(`Open findings and deferrals: ${found.at}`, findingHeads, findingRows(found.rows), "No finding is open."), found.ways].filter(Boolean);
 }

@@ -2,6 +2,7 @@
 import { all, call, get, has, newKey, send } from "/api.js";
 import { el, fold, last, link, table } from "/dom.js";
 import { entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
+import { paged } from "/paging.js";
 import { document_ } from "/standing.js";
 
 const may = () => has("analyst", "admin");
@@ -86,12 +87,12 @@ function fromFile(again) {
   }, again);
 }
 
-export async function modelsPage(again, id) {
+export async function modelsPage(again, id, asked) {
   if (id) return oneModel(again, id);
-  const models = await all("/v1/engineModels");
-  return [el("h2", {}, "Engine models"), table("What readings are compared with", ["Model", "Revision", "By", "Wash data"],
-    models.map((m) => [link("models/" + last(m.name), m.displayName), String(m.revision), document_(m.document), m.wash ? "○ entered" : "▲ missing: no wash can be planned"]), "No model yet: readings can't be judged and no wash planned without one."),
-  ...(may() ? [fold("Add a model", adding(again)), fold("Add a model from a file", fromFile(again))] : [el("p", {}, "An analyst or an administrator adds models.")])];
+  const models = await paged("/v1/engineModels", asked);
+  return [el("h2", {}, "Engine models"), table(`What readings are compared with: ${models.at}`, ["Model", "Revision", "By", "Wash data"],
+    models.rows.map((m) => [link("models/" + last(m.name), m.displayName), String(m.revision), document_(m.document), m.wash ? "○ entered" : "▲ missing: no wash can be planned"]), "No model yet: readings can't be judged and no wash planned without one."), models.ways,
+  ...(may() ? [fold("Add a model", adding(again)), fold("Add a model from a file", fromFile(again))] : [el("p", {}, "An analyst or an administrator adds models.")])].filter(Boolean);
 }
 
 async function oneModel(again, id) {

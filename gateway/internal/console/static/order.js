@@ -1,8 +1,9 @@
 // Orders: the list, one order with all that is known of it, and what planners and stores do on it. The work itself is on the work page.
 import { Refused, all, change, get, has, otherwise, owners, send, suiteNow } from "/api.js";
-import { engineTitle } from "/asking.js";
-import { chip, choice, date, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc } from "/dom.js";
+import { ask, engineTitle, pick } from "/asking.js";
+import { chip, choice, date, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc, words } from "/dom.js";
 import { numberBox } from "/entry.js";
+import { ordered, paged } from "/paging.js";
 import { planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 
@@ -131,10 +132,15 @@ async function drafting() {
   }, ""))];
 }
 
-export async function ordersPage(what) {
-  const [orders, draft] = await Promise.all([what === "all" ? all("/v1/workOrders") : get("/v1/workOrders?pageSize=200").then((f) => Object.assign(f.workOrders, { more: f.nextPageToken })), drafting()]);
-  const rows = orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, orderState(o), o.hold ? "on hold: " + o.hold.reason : "–", instant(o.planStartTime),
+const states = ["DRAFTED", "SCHEDULED", "KITTED", "STARTED", "FINISHED", "INSPECTED", "RELEASED", "VOIDED"];
+
+// wanted is the filter that the address asks for.
+const wanted = (asked) => [asked.get("state") && `state = ${asked.get("state")}`, asked.get("engine") && `engine = ${JSON.stringify(asked.get("engine"))}`].filter(Boolean).join(" AND ");
+
+export async function ordersPage(asked) {
+  const [list, draft, engines] = await Promise.all([paged(ordered("/v1/workOrders", wanted(asked)), asked), drafting(), otherwise(all("/v1/engines"), [])]);
+  const rows = list.rows.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, orderState(o), o.hold ? "on hold: " + o.hold.reason : "–", instant(o.planStartTime),
     (o.origin && o.origin.reasons.join("; ")) || "by hand"]);
-  return [el("h2", {}, "Orders"), ...draft, table("Work orders, newest first", ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, "No order yet. Advice and due items draft them."),
-    orders.more ? el("p", {}, "The newest 200 are shown. ", link("orders/all", "Show all")) : null].filter(Boolean);
+  const choose = ask("orders", "Show", pick("state", "State", [["", "all"], ...states.map((s) => [s, words(s)])], asked), pick("engine", "Engine", [["", "all"], ...engines.map((e) => [e.name, engineTitle(e)])], asked));
+  return [el("h2", {}, "Orders"), ...draft, choose, table(`Work orders, newest first: ${list.at}`, ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, wanted(asked) ? "No order is so." : "No order yet. Advice and due items draft them."), list.ways].filter(Boolean);
 }

@@ -1,6 +1,7 @@
 // Facts of one service that could not take effect in another, for administrators: why, and what to do. The service tries each again by itself.
-import { all, has, send } from "/api.js";
+import { has, send } from "/api.js";
 import { chip, el, field, fold, instant, last, table } from "/dom.js";
+import { paged } from "/paging.js";
 import { pressing } from "/press.js";
 
 function deciding(act, fact) {
@@ -10,9 +11,9 @@ function deciding(act, fact) {
       act("Give it up for good", () => send(`/v1/${fact.name}:discard`, { reason: reason.value() }), "Given up; those behind it go on.")));
 }
 
-export async function parkedPage(again) {
-  const facts = await all("/v1/parkedFacts"), act = pressing(again);
-  const rows = facts.map((f) => [f.type, f.subject || "–", f.consumer, chip(f.state), instant(f.parkTime), f.reason || "–", f.state === "PARKED" && has("admin") ? deciding(act, f) : f.discardReason || "–"]);
+export async function parkedPage(again, asked) {
+  const facts = await paged("/v1/parkedFacts", asked), act = pressing(again);
+  const rows = facts.rows.map((f) => [f.type, f.subject || "–", f.consumer, chip(f.state), instant(f.parkTime), f.reason || "–", f.state === "PARKED" && has("admin") ? deciding(act, f) : f.discardReason || "–"]);
   return [el("h2", {}, "Parked facts"), el("p", {}, "What one service said and another could not take. What comes after it about the same resource waits behind it; everything else goes on."),
-    table("Parked and given up, oldest first", ["Fact", "About", "Parked in", "State", "Since", "Why", "What now"], rows, "Nothing is parked: every fact took effect.")];
+    table(`Parked and given up, oldest first: ${facts.at}`, ["Fact", "About", "Parked in", "State", "Since", "Why", "What now"], rows, "Nothing is parked: every fact took effect."), facts.ways].filter(Boolean);
 }

@@ -1,17 +1,18 @@
 // People and what they are authorized to sign for, each with its days and its reference. Quality grants and suspends; everybody may read.
 import { all, has, nowText, send } from "/api.js";
 import { chip, choice, date, dayOf, el, field, fold, last, link, table } from "/dom.js";
+import { paged } from "/paging.js";
 import { pressing } from "/press.js";
 
 // scopes are what the suite itself asks for; a task card may ask for others.
 const scopes = [["perform", "perform: does the work and signs it"], ["inspect", "inspect: inspects independently"], ["release", "release: releases to service"], ["ground-run", "ground-run: runs the engine"],
   ["reinspect-own-work", "reinspect-own-work: the recorded exception"], ["", "another one, that a task card asks for"]];
 
-export async function peoplePage(again, id) {
+export async function peoplePage(again, id, asked) {
   if (id) return personPage(again, id);
-  const people = await all("/v1/people");
-  return [el("h2", {}, "People"), table("Who signs, inspects and releases", ["Name", "Licence or certificate"], people.map((p) => [link("people/" + last(p.name), p.displayName), p.certificate || "none on record"]),
-    "Nobody yet. An administrator adds people with their accounts.")];
+  const people = await paged("/v1/people", asked);
+  return [el("h2", {}, "People"), table(`Who signs, inspects and releases: ${people.at}`, ["Name", "Licence or certificate"], people.rows.map((p) => [link("people/" + last(p.name), p.displayName), p.certificate || "none on record"]),
+    "Nobody yet. An administrator adds people with their accounts."), people.ways].filter(Boolean);
 }
 
 function granting(act, name) {

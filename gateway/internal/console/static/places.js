@@ -1,7 +1,8 @@
 // Places: the stations where work is done, with zone, starter's power and weather to plan for; and where stores keep things.
-import { all, change, get, has, send } from "/api.js";
+import { change, get, has, send } from "/api.js";
 import { el, last, link, table } from "/dom.js";
 import { entering, filled, idOf, numberBox, pickBox, textBox } from "/entry.js";
+import { ordered, paged } from "/paging.js";
 
 const degrees = (w) => (w ? `${w.lowestExpectedC} °C${w.source ? ", " + w.source : ""}` : "–");
 
@@ -19,16 +20,16 @@ const valuesOf = (b) => filled({ displayName: b.name.value(), timeZone: b.zone.v
 
 const may = () => has("planner", "admin");
 
-export async function stationsPage(again, id) {
+export async function stationsPage(again, id, asked) {
   if (id) return stationPage(again, id);
-  const stations = await all("/v1/stations"), b = boxes({});
+  const stations = await paged("/v1/stations", asked), b = boxes({});
   const add = entering("station-form", "Add the station", Object.values(b), async () => {
     const values = valuesOf(b), made = await send("/v1/stations?stationId=" + encodeURIComponent(idOf(b.name.value())), values);
     return `${made.displayName} is added.`;
   }, again);
-  return [el("h2", {}, "Stations"), table("Where work is done", ["Station", "Time zone", "Starter's power", "Planned for"],
-    stations.map((s) => [link("stations/" + last(s.name), s.displayName), s.timeZone, s.powerSource || "–", degrees(s.weather)]), "No station yet: without one no work can be scheduled."),
-  may() ? el("section", { class: "job" }, el("h3", {}, "Add a station"), add) : el("p", {}, "A planner or an administrator adds stations.")];
+  return [el("h2", {}, "Stations"), table(`Where work is done: ${stations.at}`, ["Station", "Time zone", "Starter's power", "Planned for"],
+    stations.rows.map((s) => [link("stations/" + last(s.name), s.displayName), s.timeZone, s.powerSource || "–", degrees(s.weather)]), "No station yet: without one no work can be scheduled."), stations.ways,
+  may() ? el("section", { class: "job" }, el("h3", {}, "Add a station"), add) : el("p", {}, "A planner or an administrator adds stations.")].filter(Boolean);
 }
 
 async function stationPage(again, id) {
@@ -43,13 +44,13 @@ async function stationPage(again, id) {
 const kinds = [["BIN", "shelf or bin: usable stock"], ["HOLD_AREA", "hold area: what waits to be cleared"]];
 
 // storesPage are the places in stores, and a form for another.
-export async function storesPage(again) {
-  const found = (await all("/v1/locations")).filter((l) => kinds.some(([k]) => k === l.kind)), name = textBox("location.display_name", "place-name", "Name, as on the shelf", { maxlength: "120" }), kind = pickBox("location.kind", "place-kind", "What it is", kinds);
+export async function storesPage(again, asked) {
+  const found = await paged(ordered("/v1/locations", kinds.map(([k]) => `kind = ${k}`).join(" OR ")), asked), name = textBox("location.display_name", "place-name", "Name, as on the shelf", { maxlength: "120" }), kind = pickBox("location.kind", "place-kind", "What it is", kinds);
   const zone = textBox("location.time_zone", "place-zone", "Time zone", { value: Intl.DateTimeFormat().resolvedOptions().timeZone, maxlength: "64", hint: "Its last usable days end at midnight there." });
   const add = entering("place-form", "Add the place", [name, kind, zone], async () => {
     const id = idOf(name.value()), made = await send("/v1/locations" + (id ? "?locationId=" + id : ""), filled({ displayName: name.value(), kind: kind.value(), timeZone: zone.value() }));
     return `${made.displayName} is added.`;
   }, again);
-  return [el("h2", {}, "Places in stores"), table("Where stores keep things", ["Place", "Is", "Time zone"], found.map((l) => [l.displayName, kinds.find(([k]) => k === l.kind)[1], l.timeZone || "–"]), "No place yet: nothing can be received."),
-    has("stores") ? el("section", { class: "job" }, el("h3", {}, "Add a place"), add) : el("p", {}, "Stores add places."), el("p", {}, link("receive", "Receiving"))];
+  return [el("h2", {}, "Places in stores"), table(`Where stores keep things: ${found.at}`, ["Place", "Is", "Time zone"], found.rows.map((l) => [l.displayName, kinds.find(([k]) => k === l.kind)[1], l.timeZone || "–"]), "No place yet: nothing can be received."), found.ways,
+    has("stores") ? el("section", { class: "job" }, el("h3", {}, "Add a place"), add) : el("p", {}, "Stores add places."), el("p", {}, link("receive", "Receiving"))].filter(Boolean);
 }

@@ -1,7 +1,8 @@
 // Releases to enter into the owner's or operator's record: until when, by which rule, and which stop the aircraft until they are entered.
-import { all, has, nowText, send } from "/api.js";
+import { has, nowText, send } from "/api.js";
 import { date, dayOf, el, fold, last, link, table } from "/dom.js";
 import { dayBox, entering, filled, textBox } from "/entry.js";
+import { ordered, paged } from "/paging.js";
 
 // entry is the form of one release; said a second time it corrects, with a reason.
 function entry(again, r) {
@@ -23,8 +24,9 @@ const row = (again) => (r) => {
 };
 const heads = ["Order", "Aircraft", "Engine", "Released", "Enter until", "State", "By", "What now"];
 
-export async function releasesPage(again) {
-  const releases = await all("/v1/releaseEntries"), open = releases.filter((r) => !r.entered), done = releases.filter((r) => r.entered).slice(0, 100);
+export async function releasesPage(again, asked) {
+  const [open, done] = await Promise.all([paged(ordered("/v1/releaseEntries", "entered = false"), asked), paged(ordered("/v1/releaseEntries", "entered = true", "release_date desc"), asked, { called: "done-" })]);
   return [el("h2", {}, "Releases to enter"), el("p", {}, "A release counts for the owner only once it stands in the owner's or operator's record. Who enters it there says so here, with the place."),
-    table("Not entered yet", heads, open.map(row(again)), "Every release is entered."), table("Entered, newest first", heads, done.map(row(again)), "No release is entered yet.")];
+    table(`Not entered yet: ${open.at}`, heads, open.rows.map(row(again)), "Every release is entered."), open.ways,
+    table(`Entered, newest first: ${done.at}`, heads, done.rows.map(row(again)), "No release is entered yet."), done.ways].filter(Boolean);
 }

@@ -3,6 +3,7 @@ import { Refused, all, get, has, otherwise, send } from "/api.js";
 import { date, el, fold, last, link, table, words } from "/dom.js";
 import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
 import { hoursText, isEmpty, treeForm, treeWords } from "/limits.js";
+import { paged } from "/paging.js";
 import { pressing } from "/press.js";
 import { document_ } from "/standing.js";
 
@@ -167,12 +168,12 @@ function requirementForm(again, r, known) {
 
 const when = (r) => [treeWords(r.initial) && `first ${treeWords(r.initial)}`, isEmpty(r.repeat) ? "once" : treeWords(r.repeat)].filter(Boolean).join("; then ");
 
-export async function requirementsPage(again, id) {
+export async function requirementsPage(again, id, asked) {
   if (id) return oneRequirement(again, id);
-  const known = await knownOf({}), found = await all("/v1/requirements"), rows = found.map((r) => [link("requirements/" + last(r.name), r.code), r.displayName, named(kinds, r.kind), when(r), appliesWords(r.applicability, known.called).replace(/^It applies to /, "").replace(/:.*$/, "").replace(/\.$/, ""), document_(r.document)]);
+  const known = await knownOf({}), found = await paged("/v1/requirements", asked), rows = found.rows.map((r) => [link("requirements/" + last(r.name), r.code), r.displayName, named(kinds, r.kind), when(r), appliesWords(r.applicability, known.called).replace(/^It applies to /, "").replace(/:.*$/, "").replace(/\.$/, ""), document_(r.document)]);
   const add = may() ? fold("Add a requirement", requirementForm(again, {}, known)) : el("p", {}, "A planner or quality adds requirements.");
-  if (!found.length && may()) add.open = true;
-  return [el("h2", {}, "Requirements"), table("What the programme, directives and limits ask for", ["Code", "Requirement", "Kind", "When", "On", "By"], rows, "No requirement yet, so nothing is due and nothing is known to be. Enter them from the approved programme, or import them as a table."), add];
+  if (!found.rows.length && may()) add.open = true;
+  return [el("h2", {}, "Requirements"), table(`What the programme, directives and limits ask for: ${found.at}`, ["Code", "Requirement", "Kind", "When", "On", "By"], rows, "No requirement yet, so nothing is due and nothing is known to be. Enter them from the approved programme, or import them as a table."), found.ways, add].filter(Boolean);
 }
 
 async function oneRequirement(again, id) {

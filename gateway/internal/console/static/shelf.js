@@ -1,7 +1,8 @@
 // The shelf list: every lot, and what a scanned code is and may be used for.
 import { all, get } from "/api.js";
-import { amount, chip, codeBox, el, fold, instant, label, last, link, table, words } from "/dom.js";
+import { amount, chip, codeBox, el, instant, label, last, link, table, words } from "/dom.js";
 import { batchOf, names } from "/names.js";
+import { ordered, paged } from "/paging.js";
 
 // saidOf is what a code is, in the words that people have for lots and items.
 async function saidOf(scan, titles) {
@@ -17,8 +18,9 @@ const ended = ["EMPTIED", "DISPOSED"];
 // byItem puts lots of an item together, the one that ends first on top; one without an end comes last.
 const byItem = (titles) => (a, b) => (titles.get(a.item) || a.item).localeCompare(titles.get(b.item) || b.item) || (a.expireTime || "9").localeCompare(b.expireTime || "9");
 
-export async function shelfPage(attempt) {
-  const [lots, items] = await Promise.all([all("/v1/lots"), all("/v1/items")]), titles = new Map(items.map((i) => [i.name, i.displayName]));
+export async function shelfPage(attempt, asked) {
+  const gone = asked.get("gone") === "yes", which = ended.map((s) => `state ${gone ? "=" : "!="} ${s}`).join(gone ? " OR " : " AND ");
+  const [list, items] = await Promise.all([paged(ordered("/v1/lots", which, gone ? "" : "item,expire_time"), asked), all("/v1/items")]), titles = new Map(items.map((i) => [i.name, i.displayName]));
   const answer = el("div", { id: "scanned", role: "status" });
   const box = codeBox("Scan or type a code", (code, newest) => {
     answer.replaceChildren();
@@ -28,7 +30,8 @@ export async function shelfPage(attempt) {
     });
   });
   const row = (l) => [link("lot/" + last(l.name), l.shortCode), link("item/" + last(l.item), titles.get(l.item) || last(l.item)), batchOf(l), chip(l.state), amount(l.onHand), amount(l.reserved), instant(l.expireTime), l.lifeRule, label(l)];
-  const heads = ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"], gone = lots.filter((l) => ended.includes(l.state)), there = lots.filter((l) => !ended.includes(l.state)).toSorted(byItem(titles));
-  return [el("h2", {}, "Shelf list"), box, answer, table("What is there, by item, what ends first on top", heads, there.map(row), el("span", {}, "Nothing is there. What arrives is entered under ", link("receive", "Receiving"), ".")),
-    gone.length ? fold(`Emptied and disposed of: ${gone.length}`, table("Nothing of these is left", heads, gone.map(row), "")) : null].filter(Boolean);
+  const heads = ["Code", "Item", "Lot", "State", "On hand", "Claimed", "Usable until", "Rule", "Print"];
+  return [el("h2", {}, "Shelf list"), box, answer, table(gone ? `Nothing of these is left: ${list.at}` : `What is there, by item, what ends first on top: ${list.at}`, heads, (gone ? list.rows : list.rows.toSorted(byItem(titles))).map(row),
+    gone ? "Nothing was emptied or disposed of." : el("span", {}, "Nothing is there. What arrives is entered under ", link("receive", "Receiving"), ".")), list.ways,
+  el("p", { class: "take" }, gone ? link("shelf", "What is there") : link("shelf?gone=yes", "Emptied and disposed of"))].filter(Boolean);
 }

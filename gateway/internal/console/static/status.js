@@ -2,6 +2,7 @@
 import { Refused, all, call, get, newKey } from "/api.js";
 import { ask, pick, subject, subjects, text } from "/asking.js";
 import { chip, date, el, instant, last, link, table, words } from "/dom.js";
+import { paged } from "/paging.js";
 import { counters, findingHeads, findingRows, left, lifeHeads, lifeRows, standingHeads, standingRows } from "/standing.js";
 
 // stood is a thing at one time as it was known at another.
@@ -50,9 +51,9 @@ export async function evidencePage(asked) {
     table("What shows it, newest first", ["Done", "By what", "Counters then", "Record", "Certified by", "Hash", "Documents"], rows, "Nothing shows that it was done.")];
 }
 
-export async function packsPage() {
-  const packs = await all("/v1/recordPacks");
+export async function packsPage(asked) {
+  const packs = await paged("/v1/recordPacks", asked);
   return [el("h2", {}, "Record packs"), el("p", {}, "A pack is made from ", link("status", "the status on a date"), ". Whoever gets it checks it offline: coldsection pack verify FILE --key KEY."),
-    table("Packs", ["Number", "Of", "True at", "As known at", "Files", "SHA-256", "Key", "Take"], packs.map((p) => [p.number, p.subject, instant(p.asOfTime), instant(p.knownAtTime),
-      String(p.fileCount), el("code", {}, p.sha256), el("code", {}, p.publicKey), el("a", { href: `/v1/${p.name}:download`, download: p.number + ".zip" }, "Download")]), "No pack was made yet.")];
+    table(`Packs: ${packs.at}`, ["Number", "Of", "True at", "As known at", "Files", "SHA-256", "Key", "Take"], packs.rows.map((p) => [p.number, p.subject, instant(p.asOfTime), instant(p.knownAtTime),
+      String(p.fileCount), el("code", {}, p.sha256), el("code", {}, p.publicKey), el("a", { href: `/v1/${p.name}:download`, download: p.number + ".zip" }, "Download")]), "No pack was made yet."), packs.ways].filter(Boolean);
 }
