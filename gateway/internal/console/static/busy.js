@@ -2,6 +2,7 @@
 // person had the keys on has them again afterwards, and when it takes long the page says so.
 import { Refused } from "/api.js";
 import { el } from "/dom.js";
+import { boxesOf, savedTyped } from "/typed.js";
 
 const page = document.getElementById("page"), message = document.getElementById("message"), slow = document.getElementById("slow");
 const holds = new Set();
@@ -39,14 +40,16 @@ export const settled = () => { [...holds].forEach(free); later.splice(0).forEach
 export const busy = () => holds.size > 0;
 
 // changing makes one change at a time. done is what follows it, unless the person went to another page meanwhile: what they type there is not taken
-// away, and what became of the change is said in the page's message. Nothing that came back is lost in a page that is gone.
-export async function changing(title, change, done, refused) {
+// away, and what became of the change is said in the page's message. at is the form or the button: what was typed for it is saved then, and not kept any longer. Nothing that came back is lost in a page that is gone.
+export async function changing(title, change, done, refused, at) {
   if (busy()) return refused(new Refused("Something else is still under way. Press once more when it is done."));
   const from = page.dataset.shows, reason = {}, elsewhere = () => page.dataset.shows !== from || busy();
   const say = (said) => { const tell = () => { message.textContent = said; }; if (busy()) later.push(tell); else tell(); };
+  const typed = boxesOf(at);
   hold(reason);
   try {
     const said = await change();
+    savedTyped(typed, from);
     free(reason); // what follows may give the keys to a box, or shut the page while it is read anew
     if (elsewhere()) say(typeof said === "string" && said ? said : `✓ ${title}: it is done.`);
     else await done(said);

@@ -66,7 +66,7 @@ export function entering(id, title, parts, save, again) {
       const rest = tell(boxes(), e.violations || []), first = boxes().find((b) => b.no.textContent);
       said.textContent = "✕ " + (first ? ["Not saved: see what is said at the fields.", ...rest].join(" ") : e.message);
       if (first) first.box.focus();
-    });
+    }, event.target);
   }
   return el("form", { id, novalidate: "", onsubmit: submitted, class: "entry" }, ...parts.flatMap((p) => p.nodes || [p]), el("div", { class: "press" }, el("button", { class: "large" }, title), said));
 }

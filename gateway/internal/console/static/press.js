@@ -12,7 +12,7 @@ export function pressing(again, say = (text) => text) {
       return changing(title, action, (said) => again(typeof said === "string" && said ? said : told), (e) => {
         no.textContent = "✕ " + say(e.message);
         if (refused) refused(e);
-      });
+      }, no.previousElementSibling);
     };
     return el("div", { class: "press" }, el("button", { type: "button", class: "large", onclick: press }, title), no);
   };

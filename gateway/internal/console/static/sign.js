@@ -87,7 +87,7 @@ export async function signing(again, name, title, meaning, verb, { regime, say =
       said.textContent = "✕ " + e.message;
       if (!e.unsent) anew();
       else look();
-    });
+    }, event.target);
   }
   for (const box of [more && more.box, ...came.boxes].filter(Boolean)) box.addEventListener("change", anew);
   await show();

@@ -100,7 +100,7 @@ async function done(kit, act, world, step) {
 
 export async function stepPanel(kit, act, world, step) {
   const body = step.state === "OPEN" ? open(kit, act, world, step) : await done(kit, act, world, step);
-  return el("section", { id: "step", class: "job", tabindex: "-1" }, el("h3", {}, `${step.position} of ${world.steps.length}. ${step.title}`),
+  return el("section", { id: "step", class: "job", tabindex: "-1", "data-of": step.name }, el("h3", {}, `${step.position} of ${world.steps.length}. ${step.title}`),
     el("p", {}, kinds[step.kind] || words(step.kind), step.critical ? ". ▲ CRITICAL: an error here can endanger flight." : ""),
     ...(step.cautions || []).map((c) => el("div", { class: "warned " + c.severity.toLowerCase() }, el("strong", {}, c.severity), el("p", {}, c.text))), ...earlier(kit, step), ...body);
 }
