@@ -68,6 +68,9 @@ func (shelf) GetItem(ctx context.Context, req *consumablesv1.GetItemRequest) (*c
 func (s shelf) CreateItem(ctx context.Context, req *consumablesv1.CreateItemRequest) (*consumablesv1.Item, error) {
 	s.made.Add(1)
 	md, _ := metadata.FromIncomingContext(ctx)
+	if req.GetRequestId() == "known" {
+		_ = grpc.SetHeader(ctx, metadata.Pairs("idempotency-replayed", "true", "x-inner", "not for callers"))
+	}
 	return &consumablesv1.Item{Name: "items/new", DisplayName: strings.Join(md.Get("idempotency-key"), ","), ReorderPoint: req.GetItem().GetReorderPoint()}, nil
 }
 
@@ -293,6 +296,31 @@ func TestIdempotencyKeyTravels(t *testing.T) {
 		status, answer, _ := w.rest("POST", "/v1/items", w.admin, item, "Idempotency-Key", key)
 		if status != 200 || answer["displayName"] != "k1" {
 			t.Errorf("key %s: %d %v", key, status, answer)
+		}
+	}
+}
+
+// Check API-12: that an answer was given before, the caller reads on both protocols, whoever's answer it is: that of a service behind the gateway or the
+// gateway's own.
+func TestAnAnswerOfBeforeSaysSoOnBothProtocols(t *testing.T) {
+	w := newWorld(t)
+	items := consumablesv1.NewConsumablesServiceClient(w.conn)
+	for key, want := range map[string]string{"known": "true", "new": ""} {
+		_, _, header := w.rest("POST", "/v1/items?requestId="+key, w.admin, `{"displayName":"brush","kind":"CLEANER","baseUnitCode":"L"}`)
+		if got := header.Get("Idempotency-Replayed"); got != want || header.Get("X-Inner") != "" {
+			t.Errorf("REST, %s: %q, want %q; %v", key, got, want, header)
+		}
+		var told metadata.MD
+		req := &consumablesv1.CreateItemRequest{RequestId: key, Item: &consumablesv1.Item{DisplayName: "brush", Kind: consumablesv1.Item_CLEANER, BaseUnitCode: "L"}}
+		if _, err := items.CreateItem(w.as(w.admin), req, grpc.Header(&told)); err != nil || strings.Join(told.Get("idempotency-replayed"), ",") != want || len(told.Get("x-inner")) > 0 {
+			t.Errorf("gRPC, %s: %v %v, want %q", key, err, told, want)
+		}
+	}
+	const machine = `{"login":"erp","displayName":"ERP","roles":["viewer"],"kind":"MACHINE"}`
+	for _, want := range []string{"", "true", "true"} {
+		status, answer, header := w.rest("POST", "/v1/accounts?accountId=erp", w.admin, machine, "Idempotency-Key", "k")
+		if got := header.Get("Idempotency-Replayed"); status != 200 || got != want {
+			t.Errorf("the gateway's own: %d %v, replayed %q, want %q", status, answer, got, want)
 		}
 	}
 }

@@ -64,6 +64,9 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 			"the account chose. The amounts beside them stay as they were entered or computed. A number whose unit is in its name, such as ittC or " +
 			"fuelFlowKgH, is in that unit always: it is what calculations take and give.",
 	}}
+	components["headers"] = node{replayed: node{
+		"schema": node{"type": "string", "enum": []any{"true"}}, "description": "Stands in an answer that was given before to the same key; nothing was done anew.",
+	}}
 	for path, operations := range child(doc, "paths") {
 		for method, operation := range object(operations) {
 			o := object(operation)
@@ -102,8 +105,12 @@ func complete(path, method string, operation node) {
 	}
 	if method != "get" {
 		takes(operation, "IdempotencyKey")
+		child(child(child(operation, "responses"), "200"), "headers")[replayed] = node{"$ref": "#/components/headers/" + replayed}
 	}
 }
+
+// replayed is the header of an answer that was given before.
+const replayed = "Idempotency-Replayed"
 
 // takes adds a parameter of the components to an operation.
 func takes(operation node, parameter string) {

@@ -103,7 +103,9 @@ func (f *forwarder) unary(_ any, ctx context.Context, decode func(any) error, ch
 	}
 	call := func(ctx context.Context, req any) (any, error) {
 		out := f.output.New().Interface()
-		err := f.conn.Invoke(outgoing(ctx), f.method, req, out)
+		var told metadata.MD
+		err := f.conn.Invoke(outgoing(ctx), f.method, req, out, grpc.Header(&told))
+		idempotency.PassOn(ctx, told)
 		return out, err
 	}
 	if chain == nil {

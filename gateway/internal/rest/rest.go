@@ -113,6 +113,7 @@ func Handler(ctx context.Context, conn grpc.ClientConnInterface, identify Identi
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
 		runtime.WithForwardResponseOption(etag),
+		runtime.WithForwardResponseOption(replayed),
 		runtime.WithForwardResponseOption(nextCursor),
 		runtime.WithForwardResponseOption(cookie),
 		runtime.WithForwardResponseOption(fileHeaders),
@@ -161,6 +162,17 @@ func etag(ctx context.Context, w http.ResponseWriter, m proto.Message) error {
 		}
 	}
 	w.Header().Set("ETag", `"`+e+`"`)
+	return nil
+}
+
+// replayedHeader says that an answer was given before to the same key.
+const replayedHeader = "Idempotency-Replayed"
+
+// replayed marks an answer that was given before, so that a client can tell a change of now from one of before.
+func replayed(ctx context.Context, w http.ResponseWriter, _ proto.Message) error {
+	if answer, ok := runtime.ServerMetadataFromContext(ctx); ok && len(answer.HeaderMD.Get(idempotency.ReplayedKey)) > 0 {
+		w.Header().Set(replayedHeader, "true")
+	}
 	return nil
 }
 

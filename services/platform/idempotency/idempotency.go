@@ -32,10 +32,14 @@ const Keep = 90 * 24 * time.Hour
 // MetadataKey is the gRPC metadata that carries the key when the request has no request_id.
 const MetadataKey = "idempotency-key"
 
+// ReplayedKey is the gRPC metadata of an answer that its key was given before, with the value "true". Over HTTP it is the header
+// Idempotency-Replayed.
+const ReplayedKey = "idempotency-replayed"
+
 // Body is the effect of a request.
 type Body[Resp proto.Message] func(ctx context.Context, tx *storage.Tx) (Resp, error)
 
-// Execute runs the effect once per key. Reasons: IDEMPOTENCY_KEY_REUSED when the key came with another request before,
+// Execute runs the effect once per key; that an answer was given before, its metadata say. Reasons: IDEMPOTENCY_KEY_REUSED when the key came with another request before,
 // IDEMPOTENCY_KEY_SPENT when its answer is no longer kept, IDEMPOTENCY_KEY_TOO_LONG, IDEMPOTENCY_KEY_INVALID.
 func Execute[Resp proto.Message](
 	ctx context.Context, db *storage.DB, clk clock.Clock, req proto.Message, fn Body[Resp],
@@ -167,7 +171,18 @@ func replay[Resp proto.Message](ctx context.Context, tx *storage.Tx, r row, answ
 	var zero Resp
 	fresh, _ := zero.ProtoReflect().New().Interface().(Resp)
 	*answer = fresh
-	return proto.Unmarshal(kept, fresh)
+	if err := proto.Unmarshal(kept, fresh); err != nil {
+		return err
+	}
+	_ = grpc.SetHeader(ctx, metadata.Pairs(ReplayedKey, "true")) // outside of a call there is nobody to tell
+	return nil
+}
+
+// PassOn tells the caller of a call what its owner told in the metadata of the answer: that the key was given it before.
+func PassOn(ctx context.Context, answer metadata.MD) {
+	if told := answer.Get(ReplayedKey); len(told) > 0 {
+		_ = grpc.SetHeader(ctx, metadata.Pairs(ReplayedKey, told[0])) // the answer itself counts more
+	}
 }
 
 // keep writes the answer beside the key.

@@ -1,0 +1,69 @@
+package idempotency_test
+
+import (
+	"context"
+	"testing"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
+
+	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/storage"
+	"coldsection.example/services/platform/storage/storagetest"
+)
+
+// told is the metadata of the answer of one call.
+type told struct{ header metadata.MD }
+
+func (*told) Method() string                  { return "/coldsection.consumables.v1.ConsumablesService/CreateItem" }
+func (*told) SendHeader(metadata.MD) error    { return nil }
+func (*told) SetTrailer(metadata.MD) error    { return nil }
+func (t *told) SetHeader(m metadata.MD) error { t.header = metadata.Join(t.header, m); return nil }
+
+// Check API-12: an answer that its key was given before says so, and no other does.
+func TestAnAnswerThatWasGivenBeforeSaysSo(t *testing.T) {
+	storagetest.Engines(t, effects, func(t *testing.T, db *storage.DB) {
+		dry := create("dry", "cloth")
+		dry.ValidateOnly = true
+		for i, c := range []struct {
+			key, name string
+			dry       bool
+			want      string
+		}{
+			{"key", "brush", false, ""}, {"key", "brush", false, "true"}, {"key", "brush", false, "true"}, {"key", "hose", false, ""}, // refused
+			{"dry", "cloth", true, ""}, {"dry", "cloth", true, ""}, {"other", "pump", false, ""},
+		} {
+			req, call := create(c.key, c.name), &told{}
+			req.ValidateOnly = c.dry
+			_, err := execute(grpc.NewContextWithServerTransportStream(t.Context(), call), db, req)
+			if got := first(call.header.Get(idempotency.ReplayedKey)); got != c.want {
+				t.Errorf("call %d: replayed %q, want %q (%v)", i, got, c.want, err)
+			}
+		}
+	})
+}
+
+func first(values []string) string {
+	if len(values) == 0 {
+		return ""
+	}
+	return values[0]
+}
+
+// What an owner told of its answer goes on to the caller of the one who asked, and nothing else does.
+func TestWhatAnOwnerToldOfItsAnswerIsPassedOn(t *testing.T) {
+	for what, c := range map[string]struct {
+		owner metadata.MD
+		want  string
+	}{
+		"an answer of before": {metadata.Pairs(idempotency.ReplayedKey, "true", "x-inner", "secret"), "true"},
+		"an answer of now":    {metadata.Pairs("x-inner", "secret"), ""},
+		"nothing":             {nil, ""},
+	} {
+		call := &told{}
+		idempotency.PassOn(grpc.NewContextWithServerTransportStream(context.Background(), call), c.owner)
+		if got := first(call.header.Get(idempotency.ReplayedKey)); got != c.want || len(call.header.Get("x-inner")) > 0 {
+			t.Errorf("%s: %v, want %q", what, call.header, c.want)
+		}
+	}
+}
