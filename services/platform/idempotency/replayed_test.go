@@ -12,13 +12,26 @@ import (
 	"coldsection.example/services/platform/storage/storagetest"
 )
 
-// told is the metadata of the answer of one call.
-type told struct{ header metadata.MD }
+// told is one call as the server sees it, and the metadata of its answer.
+type told struct {
+	method string
+	header metadata.MD
+}
 
-func (*told) Method() string                  { return "/coldsection.consumables.v1.ConsumablesService/CreateItem" }
-func (*told) SendHeader(metadata.MD) error    { return nil }
-func (*told) SetTrailer(metadata.MD) error    { return nil }
-func (t *told) SetHeader(m metadata.MD) error { t.header = metadata.Join(t.header, m); return nil }
+// Method is the name of the method.
+func (t *told) Method() string { return t.method }
+
+// SetHeader adds to the metadata of the answer.
+func (t *told) SetHeader(m metadata.MD) error {
+	t.header = metadata.Join(t.header, m)
+	return nil
+}
+
+// SendHeader sends nothing.
+func (*told) SendHeader(metadata.MD) error { return nil }
+
+// SetTrailer keeps nothing.
+func (*told) SetTrailer(metadata.MD) error { return nil }
 
 // Check API-12: an answer that its key was given before says so, and no other does.
 func TestAnAnswerThatWasGivenBeforeSaysSo(t *testing.T) {
@@ -33,7 +46,7 @@ func TestAnAnswerThatWasGivenBeforeSaysSo(t *testing.T) {
 			{"key", "brush", false, ""}, {"key", "brush", false, "true"}, {"key", "brush", false, "true"}, {"key", "hose", false, ""}, // refused
 			{"dry", "cloth", true, ""}, {"dry", "cloth", true, ""}, {"other", "pump", false, ""},
 		} {
-			req, call := create(c.key, c.name), &told{}
+			req, call := create(c.key, c.name), &told{method: "/a.v1.S/Create"}
 			req.ValidateOnly = c.dry
 			_, err := execute(grpc.NewContextWithServerTransportStream(t.Context(), call), db, req)
 			if got := first(call.header.Get(idempotency.ReplayedKey)); got != c.want {
