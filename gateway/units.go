@@ -43,7 +43,7 @@ func inUnits(ctx context.Context, req any, next grpc.UnaryHandler) (any, error) 
 }
 
 func stripped(req any) {
-	if m, ok := req.(proto.Message); ok {
+	if m, ok := rpc.MessageOf(req); ok {
 		units.Strip(m.ProtoReflect())
 	}
 }

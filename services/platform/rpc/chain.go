@@ -170,6 +170,9 @@ func Validate(v protovalidate.Validator, m proto.Message) error {
 	}
 	out := fault.New(fault.InvalidArgument, "FIELD_INVALID", "")
 	for _, violation := range bad.Violations {
+		if len(out.Violations) == mostViolations {
+			break
+		}
 		if unchanged(m, violation) {
 			continue
 		}
@@ -192,7 +195,8 @@ func incoming(ctx context.Context, key string) string {
 	return ""
 }
 
-// streamChain does for streams what unaryChain does for calls; the request is validated by the handler, message by message.
+// streamChain does for streams what unaryChain does for calls. The request of a stream to its caller is validated as that of a call; messages of a
+// stream from its caller are the handler's, who says which of them it is.
 func (s *Server) streamChain() grpc.StreamServerInterceptor {
 	inner := s.recovering(s.stream)
 	outer := inner
@@ -228,7 +232,11 @@ func (s *Server) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServ
 	if err := s.policy.Authorise(ctx, info.FullMethod); err != nil {
 		return err
 	}
-	err = next(srv, identified{ServerStream: stream, ctx: ctx})
+	open := identified{ServerStream: stream, ctx: ctx}
+	if !info.IsClientStream && !s.forwarded[info.FullMethod] {
+		open.validate = func(m proto.Message) error { return Validate(s.deps.Validator, m) }
+	}
+	err = next(srv, open)
 	if _, refused := fault.As(err); err != nil && !refused && ctx.Err() == nil {
 		s.deps.Log.ErrorContext(ctx, "stream failed", "method", info.FullMethod, "request_id", RequestIDOf(ctx), "error", err.Error())
 	}
@@ -238,7 +246,18 @@ func (s *Server) stream(srv any, stream grpc.ServerStream, info *grpc.StreamServ
 type identified struct {
 	grpc.ServerStream
 
-	ctx context.Context
+	ctx      context.Context
+	validate func(proto.Message) error // nil where the handler does
 }
 
+// Context carries the caller.
 func (i identified) Context() context.Context { return i.ctx }
+
+// RecvMsg takes a message, if it is one that the contract allows.
+func (i identified) RecvMsg(into any) error {
+	err := i.ServerStream.RecvMsg(into)
+	if m, ok := MessageOf(into); ok && err == nil && i.validate != nil {
+		return i.validate(m)
+	}
+	return err
+}

@@ -105,11 +105,12 @@ func ended(ctx context.Context, err error) error {
 }
 
 func withDetails(f *fault.Error) error {
-	s := status.New(categories[f.Category], f.Message)
-	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: f.Reason, Domain: Domain, Metadata: f.Facts()}}
-	if len(f.Violations) > 0 {
+	s := status.New(categories[f.Category], short(f.Message, maxSentence))
+	violations := briefViolations(f.Violations)
+	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Reason: f.Reason, Domain: Domain, Metadata: briefFacts(f, len(violations))}}
+	if len(violations) > 0 {
 		bad := &errdetails.BadRequest{}
-		for _, v := range f.Violations {
+		for _, v := range violations {
 			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{
 				Field: v.Field, Description: v.Description, Reason: v.Reason,
 			})

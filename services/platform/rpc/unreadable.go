@@ -7,6 +7,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/encoding"
 	"google.golang.org/grpc/mem"
+	"google.golang.org/protobuf/proto"
 
 	"coldsection.example/services/platform/fault"
 )
@@ -32,6 +33,18 @@ func (s *Server) readableService(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
 type attempt struct {
 	into any
 	err  error
+}
+
+// MessageOf is the message that the receiver of a stream was handed; none where its bytes were none.
+func MessageOf(received any) (proto.Message, bool) {
+	if a, ok := received.(*attempt); ok {
+		if a.err != nil {
+			return nil, false
+		}
+		received = a.into
+	}
+	m, ok := received.(proto.Message)
+	return m, ok
 }
 
 // attempts is the codec of protobuf, which reads attempts too.
