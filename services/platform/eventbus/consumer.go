@@ -72,7 +72,10 @@ func (b *Bus) Consume(ctx context.Context, db *storage.DB, clk clock.Clock, log 
 	if err != nil {
 		return err
 	}
-	durable, err := b.durable(ctx, c.Durable, subjects)
+	var durable jetstream.Consumer
+	if err = b.listen(ctx, db, c, subjects); err == nil {
+		durable, err = b.durable(ctx, c.Durable, subjects)
+	}
 	if ctx.Err() != nil {
 		return nil // asked to stop before it began
 	}
@@ -165,8 +168,11 @@ func (w *worker) keepAlive(ctx context.Context, msg jetstream.Msg, fn func() err
 // settle makes a fact take effect or parks it; an error means that the database could do neither.
 func (w *worker) settle(ctx context.Context, m Message) error {
 	done, held, err := w.state(ctx, m)
-	if err != nil || done {
+	if err != nil {
 		return err
+	}
+	if done {
+		return w.compare(ctx, m)
 	}
 	if held {
 		return w.park(ctx, m, "held behind an earlier fact about the same subject")
@@ -177,9 +183,13 @@ func (w *worker) settle(ctx context.Context, m Message) error {
 		if err == nil || ctx.Err() != nil {
 			return err
 		}
-		early := isNotYet(err)
-		if early || try == tries {
-			w.log.WarnContext(ctx, "fact parked", "type", m.Type, "event", m.ID, "subject", m.Subject, "reason", err)
+		wrong := errors.Is(err, errWrongFact)
+		if wrong || isNotYet(err) || try == tries {
+			level := slog.LevelWarn
+			if wrong {
+				level = slog.LevelError
+			}
+			w.log.Log(ctx, level, "fact parked", "type", m.Type, "event", m.ID, "subject", m.Subject, "reason", err)
 			return w.park(ctx, m, err.Error())
 		}
 		pause(ctx, wait)
@@ -207,12 +217,16 @@ func (w *worker) apply(ctx context.Context, m Message) error {
 	}
 	killpoint.At(killpoint.ConsumerHandled, m.Type, w.Durable)
 	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		n, err := tx.Exec(ctx, "INSERT INTO processed_events (consumer, event_id, process_time) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
-			w.Durable, m.ID, storage.Micros(now))
+		if wrong := inOrder(ctx, tx, w.Durable, m); wrong != nil {
+			if done, err := Processed(ctx, tx, w.Durable, m.ID); err != nil || !done {
+				return errors.Join(wrong, err)
+			}
+		}
+		first, err := finish(ctx, tx, w.Durable, m, storage.Micros(now))
 		if err != nil {
 			return err
 		}
-		if n == 1 && effect != nil {
+		if first && effect != nil {
 			if err := effect(ctx, tx); err != nil {
 				return err
 			}
@@ -230,7 +244,10 @@ func (w *worker) handle(ctx context.Context, m Message) (effect Effect, err erro
 		}
 	}()
 	if m.Source == unreadableSource { // parked, and tried again
-		return nil, errors.New(m.Subject + " is no fact and never takes effect")
+		return nil, errors.New(m.Subject + " is no fact that can take effect; it is kept to be looked at")
+	}
+	if !w.takes(m.Type) { // a newer release at work on the same facts asked for it, and knows it
+		return nil, NotYet("this release of %s knows no facts of the type %s", w.Durable, m.Type)
 	}
 	return w.Handle(ctx, m)
 }

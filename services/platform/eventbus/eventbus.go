@@ -6,7 +6,8 @@
 //
 // A fact is delivered at least once. Its effect happens once, because the effect and the row that says "processed" commit
 // together. Facts of one source about one subject take effect in their order: while one of them can't, its successors
-// are parked behind it and all others go on.
+// are parked behind it and all others go on. A fact before which one of its type is missing waits for it, and one under a
+// version or an id that is taken never takes effect; both are parked with the reason.
 package eventbus
 
 import (

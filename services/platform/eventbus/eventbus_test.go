@@ -91,6 +91,12 @@ func start(t *testing.T, bus *eventbus.Bus, db *storage.DB, handle eventbus.Hand
 func run(t *testing.T, bus *eventbus.Bus, db *storage.DB, c eventbus.Consumer) (stop func()) {
 	t.Helper()
 	c.Durable, c.Types = "reader", []string{"coldsection.stock.*"}
+	return listening(t, bus, db, c)
+}
+
+// listening runs a consumer as it is.
+func listening(t *testing.T, bus *eventbus.Bus, db *storage.DB, c eventbus.Consumer) (stop func()) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	var wg sync.WaitGroup
 	wg.Go(func() {
@@ -114,6 +120,18 @@ func await(t *testing.T, db *storage.DB, want ...string) {
 		select {
 		case <-deadline:
 			t.Fatalf("effects %v, want %v", got, want)
+		case <-clock.System().After(5 * time.Millisecond):
+		}
+	}
+}
+
+// awaitEffects waits until there are so many.
+func awaitEffects(t *testing.T, db *storage.DB, want int) {
+	t.Helper()
+	for deadline := clock.System().After(20 * time.Second); len(names(t, db)) != want; {
+		select {
+		case <-deadline:
+			t.Fatalf("effects %v, want %d", names(t, db), want)
 		case <-clock.System().After(5 * time.Millisecond):
 		}
 	}

@@ -1,6 +1,7 @@
 package eventbus
 
 import (
+	"errors"
 	"fmt"
 	"net/url"
 	"regexp"
@@ -32,6 +33,9 @@ func (m Message) Decode(into proto.Message) error {
 	}
 	return nil
 }
+
+// specVersion is the version of CloudEvents that facts are written in.
+const specVersion = "1.0"
 
 const (
 	subjectPrefix = "coldsection.v1."
@@ -102,6 +106,7 @@ const (
 	headerTime        = "ce-time"
 	headerContent     = "content-type"
 	headerVersion     = "ce-subjectversion"
+	headerPrevious    = "ce-previousversion"
 	headerActor       = "ce-actor"
 	headerTraceParent = "ce-traceparent"
 )
@@ -114,9 +119,9 @@ func encode(e outbox.Event) (*nats.Msg, error) {
 	msg := nats.NewMsg(subject)
 	msg.Data = e.Data
 	for name, value := range map[string]string{
-		headerID: e.ID, headerSource: e.Source, headerSpec: "1.0", headerType: e.Type, headerSubject: e.Subject,
+		headerID: e.ID, headerSource: e.Source, headerSpec: specVersion, headerType: e.Type, headerSubject: e.Subject,
 		headerTime: e.Time.UTC().Format(time.RFC3339Nano), headerContent: "application/json",
-		headerVersion: strconv.FormatInt(e.Version, 10), headerActor: e.Actor, headerTraceParent: e.TraceParent,
+		headerVersion: strconv.FormatInt(e.Version, 10), headerPrevious: previousText(e.Previous), headerActor: e.Actor, headerTraceParent: e.TraceParent,
 	} {
 		if value != "" {
 			msg.Header.Set(name, escape(value))
@@ -140,14 +145,47 @@ func decode(msg jetstream.Msg) (Message, error) {
 	}
 	at, timeErr := time.Parse(time.RFC3339Nano, get(headerTime))
 	version, versionErr := strconv.ParseInt(get(headerVersion), 10, 64)
+	previous, previousErr := previousOf(get(headerPrevious), version)
 	m := Message{Sequence: meta.Sequence.Stream, Event: outbox.Event{
-		ID: get(headerID), Type: get(headerType), Source: get(headerSource), Subject: get(headerSubject), Version: version,
+		ID: get(headerID), Type: get(headerType), Source: get(headerSource), Subject: get(headerSubject), Version: version, Previous: previous,
 		Time: at, Actor: get(headerActor), TraceParent: get(headerTraceParent), Data: msg.Data(),
 	}}
-	if m.ID == "" || m.Type == "" || timeErr != nil || versionErr != nil {
-		return unreadable(msg, meta), noFact(meta.Sequence.Stream)
+	wrong := ""
+	switch subject, err := subjectOf(m.Type); {
+	case m.ID == "" || m.Type == "" || m.Source == "" || m.Subject == "" || errors.Join(timeErr, versionErr, previousErr) != nil || version < 0:
+		wrong = "its headers are incomplete"
+	case err != nil || subject != msg.Subject():
+		wrong = "its type is no such type as this release knows under its subject"
+	case get(headerSpec) != specVersion:
+		wrong = "it is not written in CloudEvents " + specVersion
+	}
+	if wrong != "" {
+		return unreadable(msg, meta), fmt.Errorf("message %d of the stream is no fact: %s", meta.Sequence.Stream, wrong)
 	}
 	return m, nil
+}
+
+// previousText is how the version before is told; nothing where nobody knows.
+func previousText(previous int64) string {
+	switch previous {
+	case outbox.NotTold:
+		return ""
+	case outbox.First:
+		return "0"
+	}
+	return strconv.FormatInt(previous, 10)
+}
+
+// previousOf reads a text of previousText.
+func previousOf(text string, version int64) (int64, error) {
+	if text == "" || text == "0" {
+		return map[string]int64{"": outbox.NotTold, "0": outbox.First}[text], nil
+	}
+	previous, err := strconv.ParseInt(text, 10, 64)
+	if err == nil && (previous < 1 || previous >= version) {
+		err = errors.New("a fact that follows itself or a later one")
+	}
+	return previous, err
 }
 
 // unreadableSource is the source of what is parked without being a fact; no service has the name.
@@ -160,10 +198,6 @@ func unreadable(msg jetstream.Msg, meta *jetstream.MsgMetadata) Message {
 	return Message{Sequence: meta.Sequence.Stream, Event: outbox.Event{
 		ID: place, Type: strings.ToValidUTF8(msg.Subject(), "?"), Source: unreadableSource, Subject: place, Time: meta.Timestamp, Data: append([]byte{}, msg.Data()...),
 	}}
-}
-
-func noFact(sequence uint64) error {
-	return fmt.Errorf("message %d of the stream is no fact: its headers are incomplete", sequence)
 }
 
 // escape writes a header value as the CloudEvents bindings ask: what is not printable ASCII, and " and %, in percent form.

@@ -2,6 +2,7 @@ package eventbus
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"coldsection.example/services/platform/clock"
@@ -22,7 +23,7 @@ type Parked struct {
 
 // ParkedColumns are the columns of parked_events that ScanParked reads.
 const ParkedColumns = `consumer, event_id, type, source, subject, version, event_time, actor, traceparent, data, reason, park_time, discard_time,
-	discarder, discard_reason`
+	discarder, discard_reason, previous`
 
 // ParkedEvents lists what waits in a database, in the order in which it would take effect.
 func ParkedEvents(ctx context.Context, tx *storage.Tx) ([]Parked, error) {
@@ -35,14 +36,33 @@ func CountParked(ctx context.Context, tx *storage.Tx) (n int64, err error) {
 	return n, err
 }
 
+// OldestParked is when the first of them was parked, in seconds since 1970; 0 when none waits.
+func OldestParked(ctx context.Context, tx *storage.Tx) (seconds int64, err error) {
+	err = tx.QueryRow(ctx, "SELECT COALESCE(MIN(park_time), 0) / 1000000 FROM parked_events WHERE discard_time = 0").Scan(&seconds)
+	return seconds, err
+}
+
 // ScanParked reads a row of ParkedColumns.
 func ScanParked(row storage.Scanner) (Parked, error) {
 	var p Parked
 	var at, parked, discarded int64
 	err := row.Scan(&p.Consumer, &p.ID, &p.Type, &p.Source, &p.Subject, &p.Version, &at, &p.Actor, &p.TraceParent, &p.Data, &p.Reason, &parked, &discarded,
-		&p.Discarder, &p.DiscardReason)
+		&p.Discarder, &p.DiscardReason, &p.Previous)
 	p.Time, p.ParkTime, p.DiscardTime = storage.FromMicros(at), storage.FromMicros(parked), storage.FromMicros(discarded)
 	return p, err
+}
+
+// compare keeps a fact that came again with other content than when it took effect; a repetition is nothing new.
+func (w *worker) compare(ctx context.Context, m Message) error {
+	var other bool
+	err := w.db.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		other, err = changed(ctx, tx, w.Durable, m)
+		return err
+	})
+	if err != nil || !other {
+		return err
+	}
+	return w.parkUnreadable(ctx, another(m), fmt.Errorf("message %d of the stream tells %s of %s again, with other content than the one that took effect", m.Sequence, m.ID, m.Source))
 }
 
 // state says whether a fact took effect already, and whether an earlier one about its subject is parked.
@@ -64,14 +84,14 @@ func (w *worker) state(ctx context.Context, m Message) (done, held bool, err err
 func (w *worker) park(ctx context.Context, m Message, reason string) error {
 	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		_, err := tx.Exec(ctx, `INSERT INTO parked_events (consumer, event_id, type, source, subject, version, event_time, actor,
-			traceparent, data, reason, park_time) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) ON CONFLICT DO NOTHING`,
+			traceparent, data, reason, park_time, previous) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) ON CONFLICT DO NOTHING`,
 			w.Durable, m.ID, m.Type, m.Source, m.Subject, m.Version, storage.Micros(m.Time), m.Actor, m.TraceParent, m.Data,
-			reason, storage.Micros(w.clk.Now()))
+			reason, storage.Micros(w.clk.Now()), m.Previous)
 		return err
 	})
 }
 
-// parkUnreadable keeps a message that is no fact, until somebody gives it up; what it was to tell is entered by hand.
+// parkUnreadable keeps a message that can't take effect, until somebody gives it up; what it was to tell is entered by hand.
 func (w *worker) parkUnreadable(ctx context.Context, m Message, why error) error {
 	done, _, err := w.state(ctx, m)
 	if err != nil || done {
@@ -96,28 +116,46 @@ func Processed(ctx context.Context, tx *storage.Tx, consumer, event string) (boo
 // Discard gives a parked fact up at the time and for the reason that it says, so that it never takes effect; false when it took effect meanwhile.
 func Discard(ctx context.Context, tx *storage.Tx, p Parked) (bool, error) {
 	at := storage.Micros(p.DiscardTime)
-	n, err := tx.Exec(ctx, "INSERT INTO processed_events (consumer, event_id, process_time) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING", p.Consumer, p.ID, at)
-	if err != nil || n == 0 {
+	first, err := finish(ctx, tx, p.Consumer, p.Message, at)
+	if err != nil || !first {
 		return false, err
 	}
-	n, err = tx.Exec(ctx, "UPDATE parked_events SET discard_time = $1, discarder = $2, discard_reason = $3 WHERE consumer = $4 AND event_id = $5 AND discard_time = 0",
+	n, err := tx.Exec(ctx, "UPDATE parked_events SET discard_time = $1, discarder = $2, discard_reason = $3 WHERE consumer = $4 AND event_id = $5 AND discard_time = 0",
 		at, p.Discarder, p.DiscardReason, p.Consumer, p.ID)
 	return n == 1, err
 }
 
 // unpark tries parked facts again until ctx ends: those that came too early at every look, failed ones now and then.
 func (w *worker) unpark(ctx context.Context) {
-	tried := map[string]time.Time{}
+	h := history{tried: map[string]time.Time{}, told: map[string]bool{}}
 	for ctx.Err() == nil {
 		pause(ctx, retryParked)
-		if err := w.retryOnce(ctx, tried); err != nil && ctx.Err() == nil {
+		if err := w.retryOnce(ctx, h); err != nil && ctx.Err() == nil {
 			w.log.WarnContext(ctx, "parked facts can't be read", "error", err)
 		}
 	}
 }
 
+// tooLong is how long a fact may be parked before those who keep watch are told.
+const tooLong = 5 * time.Minute
+
+// history is what a process knows of parked facts: when it last tried those that failed, and which it told to those who keep watch.
+type history struct {
+	tried map[string]time.Time
+	told  map[string]bool
+}
+
+// alarm tells once of a fact that has been parked for too long.
+func (w *worker) alarm(ctx context.Context, h history, p Parked) {
+	if h.told[p.ID] || w.clk.Now().Sub(p.ParkTime) < tooLong {
+		return
+	}
+	h.told[p.ID] = true
+	w.log.ErrorContext(ctx, "fact parked for too long", "type", p.Type, "event", p.ID, "subject", p.Subject, "since", p.ParkTime, "reason", p.Reason)
+}
+
 // retryOnce goes through the parked facts; a subject is left at the first fact that still can't take effect.
-func (w *worker) retryOnce(ctx context.Context, tried map[string]time.Time) error {
+func (w *worker) retryOnce(ctx context.Context, h history) error {
 	var parked []Parked
 	err := w.db.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
 		parked, err = ParkedEvents(ctx, tx)
@@ -131,22 +169,24 @@ func (w *worker) retryOnce(ctx context.Context, tried map[string]time.Time) erro
 	now := clock.System().Now()
 	for _, p := range parked {
 		k := key{p.Source, p.Subject}
-		last, failedBefore := tried[p.ID]
-		switch {
-		case p.Consumer != w.Durable || blocked[k]:
+		if p.Consumer != w.Durable || blocked[k] {
 			continue
-		case failedBefore && now.Sub(last) < retryFailed:
+		}
+		if last, failed := h.tried[p.ID]; failed && now.Sub(last) < retryFailed {
 			blocked[k] = true
+			w.alarm(ctx, h, p)
 			continue
 		}
 		if err := w.apply(ctx, p.Message); err != nil {
 			blocked[k] = true
+			w.alarm(ctx, h, p)
 			if !isNotYet(err) {
-				tried[p.ID] = now
+				h.tried[p.ID] = now
 			}
 			continue
 		}
-		delete(tried, p.ID)
+		delete(h.tried, p.ID)
+		delete(h.told, p.ID)
 		w.log.InfoContext(ctx, "parked fact took effect", "type", p.Type, "event", p.ID, "subject", p.Subject)
 	}
 	return nil

@@ -28,11 +28,18 @@ type Event struct {
 	Source      string    // the service, such as "consumables"
 	Subject     string    // the resource that it is about
 	Version     int64     // counts the facts of this source about this subject from 1; set by Append
+	Previous    int64     // the version of the fact of this type about this subject before it, or First or NotTold; set by the relay
 	Time        time.Time // when it happened
 	Actor       string    // the account that caused it; set by Append
 	TraceParent string    // W3C trace context; set by Append
 	Data        []byte    // the payload, protobuf JSON
 }
+
+// What a fact says that is told without, or that has, no other of its type about its subject before it.
+const (
+	NotTold = int64(0)
+	First   = int64(-1)
+)
 
 // New makes a fact; the payload is rendered as JSON at once.
 func New(id string, now time.Time, source, typ, subject string, data proto.Message) Event {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/fstest"
@@ -98,6 +99,49 @@ func TestFactsCarryTheirNumberCallerAndTrace(t *testing.T) {
 		}
 		if want := "00-01000000000000000000000000000000-0200000000000000-00"; first.TraceParent != want || last.TraceParent != "" {
 			t.Errorf("trace parents %q and %q, want %q and none", first.TraceParent, last.TraceParent, want)
+		}
+	})
+}
+
+// A fact names the version of the one of its own type before it, also when that left long ago, and again when everything leaves once more.
+func TestFactsSayWhichOneTheyFollow(t *testing.T) {
+	storagetest.Engines(t, none, func(t *testing.T, db *storage.DB) {
+		of := func(id, typ, subject string) outbox.Event {
+			e := fact(id, subject)
+			e.Type = "coldsection.stock." + typ + ".v1"
+			return e
+		}
+		put(t.Context(), t, db, of("a1", "issued", "lots/a"), of("a2", "counted", "lots/a"))
+		to := &stream{}
+		if n, err := relay(db, to).Once(t.Context()); n != 2 || err != nil {
+			t.Fatal(n, err)
+		}
+		put(t.Context(), t, db, of("a3", "issued", "lots/a"), of("b1", "issued", "lots/b"), of("a4", "counted", "lots/a"), of("a5", "issued", "lots/a"))
+		if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			return outbox.AppendFirst(ctx, tx, of("c1", "issued", "lots/c"))
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if n, err := relay(db, to).Once(t.Context()); n != 5 || err != nil {
+			t.Fatal(n, err)
+		}
+		const want = "a1:-1 a2:-1 a3:1 b1:-1 a4:2 a5:3 c1:-1"
+		follows := func() string {
+			var all []string
+			for _, e := range to.events {
+				all = append(all, fmt.Sprintf("%s:%d", e.ID, e.Previous))
+			}
+			return strings.Join(all, " ")
+		}
+		if got := follows(); got != want {
+			t.Errorf("they follow %s, want %s", got, want)
+		}
+		if err := db.Update(t.Context(), outbox.SendAgain); err != nil {
+			t.Fatal(err)
+		}
+		to = &stream{}
+		if n, err := relay(db, to).Once(t.Context()); n != 7 || err != nil || follows() != want {
+			t.Errorf("once more: %d, %v: %s", n, err, follows())
 		}
 	})
 }
