@@ -73,7 +73,7 @@ type ConsumablesServiceClient interface {
 	// centimetre a reading is taken at 25 degrees Celsius), METER_COMPENSATED (USP <645> stage 1 judges raw readings).
 	CreateWaterTest(ctx context.Context, in *CreateWaterTestRequest, opts ...grpc.CallOption) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
+	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, PERSON_NEEDED, ORIGIN_HELD.
 	ClearLot(ctx context.Context, in *ClearLotRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Records the certificate or the use-by date that a delivered lot lacks, or an earlier date than the one on record, while it is HELD. What stood
 	// there before stays to be seen. A date never lengthens the life; whoever recorded it does not clear the lot where the item asks for a second
@@ -134,7 +134,7 @@ type ConsumablesServiceClient interface {
 	// Records a blind count of a lot at a place; a difference waits for approval, and earlier ones of the lot at that place
 	// wait no longer. Who found a difference and counts again waits for another person even if there is none any more.
 	CreateStockCount(ctx context.Context, in *CreateStockCountRequest, opts ...grpc.CallOption) (*StockCount, error)
-	// Posts the difference of a count. Reason: SAME_PERSON.
+	// Posts the difference of a count. Reasons: SAME_PERSON; PERSON_NEEDED, of a machine.
 	ApproveStockCount(ctx context.Context, in *ApproveStockCountRequest, opts ...grpc.CallOption) (*StockCount, error)
 }
 
@@ -403,7 +403,7 @@ type ConsumablesServiceServer interface {
 	// centimetre a reading is taken at 25 degrees Celsius), METER_COMPENSATED (USP <645> stage 1 judges raw readings).
 	CreateWaterTest(context.Context, *CreateWaterTestRequest) (*WaterTest, error)
 	// Takes a HELD lot into usable stock after its receiving inspection. Reasons: WATER_NOT_TESTED, WATER_TEST_FAILED,
-	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, ORIGIN_HELD.
+	// WATER_TEST_DOUBTED, WATER_RETEST_DUE, CERTIFICATE_MISSING, INSPECTION_INCOMPLETE, SAME_PERSON, PERSON_NEEDED, ORIGIN_HELD.
 	ClearLot(context.Context, *ClearLotRequest) (*Lot, error)
 	// Records the certificate or the use-by date that a delivered lot lacks, or an earlier date than the one on record, while it is HELD. What stood
 	// there before stays to be seen. A date never lengthens the life; whoever recorded it does not clear the lot where the item asks for a second
@@ -464,7 +464,7 @@ type ConsumablesServiceServer interface {
 	// Records a blind count of a lot at a place; a difference waits for approval, and earlier ones of the lot at that place
 	// wait no longer. Who found a difference and counts again waits for another person even if there is none any more.
 	CreateStockCount(context.Context, *CreateStockCountRequest) (*StockCount, error)
-	// Posts the difference of a count. Reason: SAME_PERSON.
+	// Posts the difference of a count. Reasons: SAME_PERSON; PERSON_NEEDED, of a machine.
 	ApproveStockCount(context.Context, *ApproveStockCountRequest) (*StockCount, error)
 	mustEmbedUnimplementedConsumablesServiceServer()
 }

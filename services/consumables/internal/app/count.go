@@ -94,6 +94,14 @@ func who(id auth.Identity) string {
 	return id.Account
 }
 
+// isPerson refuses machines where a second person is asked for. Reason: PERSON_NEEDED.
+func (u unit) isPerson() error {
+	if u.caller.Person == "" {
+		return fault.Denied("PERSON_NEEDED", "%s is not a person, and this is done by a second person. Sign in with a personal account.", u.caller.Account)
+	}
+	return nil
+}
+
 // compare fills in what the ledger held at the count's instant, and the difference, and returns that.
 func (u unit) compare(ctx context.Context, count *consumablesv1.StockCount) (stock.Micro, error) {
 	_, item, err := u.lockLot(ctx, count.GetLot(), "")
@@ -141,7 +149,10 @@ func (u unit) mayApprove(ctx context.Context, count *consumablesv1.StockCount) e
 	if count.GetState() != consumablesv1.StockCount_WAITING {
 		return fault.Precondition("COUNT_"+count.GetState().String(), "%s is %s; there is no difference to approve. Count again if the amount is in doubt.", count.GetName(), count.GetState())
 	}
-	if by := who(u.caller); by == "" || by == count.GetCounter() {
+	if err := u.isPerson(); err != nil {
+		return err
+	}
+	if who(u.caller) == count.GetCounter() {
 		return fault.Precondition("SAME_PERSON", "The difference of lot %s is approved by another person than the one who counted it. Ask one to.", count.GetLot()).
 			With("person", count.GetCounter())
 	}

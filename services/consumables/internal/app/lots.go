@@ -221,6 +221,9 @@ func (u unit) secondPerson(ctx context.Context, lot *consumablesv1.Lot, item *co
 	if !item.GetSecondPersonClears() {
 		return nil
 	}
+	if err := u.isPerson(); err != nil {
+		return err
+	}
 	receipts, err := store.Movements.Where(ctx, u.Tx, "lot = $1 AND kind = 'RECEIVED'", lot.GetName())
 	if err != nil {
 		return err
