@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"unicode"
 
 	"codeberg.org/go-pdf/fpdf"
 	"golang.org/x/image/font/gofont/gobold"
@@ -34,6 +35,18 @@ var glyphs = sync.OnceValue(func() func(rune) bool {
 		return err == nil && index != 0
 	}
 })
+
+// Unwritten is the first letter or digit of a text that the fonts lack; false when they have all. Marks and pictures are not meant: what they
+// leave behind can be read.
+func Unwritten(text string) (letter rune, found bool) {
+	has := glyphs()
+	for _, r := range text {
+		if (unicode.IsLetter(r) || unicode.IsDigit(r)) && !has(r) {
+			return r, true
+		}
+	}
+	return 0, false
+}
 
 // printable shows what can't be printed instead of leaving it out: a missing character as [U+0000], white space as spaces.
 func printable(text string) string {

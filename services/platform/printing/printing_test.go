@@ -153,6 +153,15 @@ func TestCharactersThatTheFontsLackAreShown(t *testing.T) {
 	}
 }
 
+// Letters and digits that the fonts lack are told; what is neither is not.
+func TestLettersThatTheFontsLackAreTold(t *testing.T) {
+	for text, want := range map[string]rune{"Müller Ω Ж 42": 0, "a \U0001F600 e\u0301": 0, "": 0, "L \u4e2d\u6587": '\u4e2d', "\u0644": '\u0644', "\u0664": '\u0664'} {
+		if got, found := printing.Unwritten(text); got != want || found != (want != 0) {
+			t.Errorf("%q lacks %q (%v), want %q", text, got, found, want)
+		}
+	}
+}
+
 func TestDocumentNeedsItsTime(t *testing.T) {
 	if _, err := printing.NewDocument(printing.Meta{Title: "x"}, printing.A4).PDF(); err == nil {
 		t.Error("a document without its time was made")

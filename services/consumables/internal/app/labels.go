@@ -54,7 +54,26 @@ func (a *App) RenderLabel(ctx context.Context, req *consumablesv1.RenderLabelReq
 	if err != nil {
 		return nil, err
 	}
+	if err := written(facts); err != nil {
+		return nil, err
+	}
 	return a.drawLabel(req, media, label.Of(facts), scan.OwnElements(facts.Code, lastDay).Scan(), scan.OwnElements(facts.Code, lastDay).Text())
+}
+
+// written refuses a label whose names or hazards have letters that its fonts lack: nobody could read what is in the container. A lot's number is
+// its maker's and can't be written otherwise; such letters of it stand there by their code. Reason: LABEL_LETTERS_MISSING.
+func written(f label.Facts) error {
+	texts := append([]string{f.Item, f.PartNumber, f.Spec, f.Recipe}, f.Hazards...)
+	for _, p := range f.Parts {
+		texts = append(texts, p.Item)
+	}
+	for _, text := range texts {
+		if letter, found := printing.Unwritten(text); found {
+			return fault.Precondition("LABEL_LETTERS_MISSING", "The fonts of labels have no %q of %.80q. Give the item a name and statements in Latin, Greek or Cyrillic letters, or label the container by hand.",
+				letter, text)
+		}
+	}
+	return nil
 }
 
 // drawLabel draws on the first medium that has room.
@@ -72,8 +91,10 @@ func (a *App) drawLabel(req *consumablesv1.RenderLabelRequest, media []label.Med
 		return nil, err
 	}
 	meta := printing.Meta{Title: "Label " + content.Code, Subject: "Container label", Author: "coldsection", Number: content.Code, Created: a.Clock.Now()}
-	for _, m := range media {
-		pdf, err := paper.Label(meta, m, content, codes, int(req.GetLabelCount()))
+	// Words are cut only where no medium has room for them whole.
+	for i := range 2 * len(media) {
+		m, cut := media[i%len(media)], i >= len(media)
+		pdf, err := paper.Label(meta, m, content, codes, int(req.GetLabelCount()), cut)
 		if errors.Is(err, paper.ErrTooSmall) {
 			continue
 		}

@@ -42,6 +42,7 @@ type frame struct {
 	symbolsTop [2]float64
 	picture    float64 // the width of a pictogram, corner to corner; 0 without any
 	column     int     // how many pictograms stand in one column at the right
+	cut        bool    // whether words that are wider than the text may be cut
 }
 
 func frameOf(m label.Medium, pictograms int, picture float64) frame {
@@ -66,15 +67,17 @@ var leastPicture, mostPicture = 10.05 * math.Sqrt2, 23 * math.Sqrt2
 const goodSize = 8.0
 
 // layout finds the largest pictograms, and then the largest text, with which everything has room.
-func layout(canvas *printing.Canvas, m label.Medium, c label.Content) (f frame, size float64, ok bool) {
+func layout(canvas *printing.Canvas, m label.Medium, c label.Content, cut bool) (f frame, size float64, ok bool) {
 	picture := min(mostPicture, max(leastPicture, math.Sqrt(m.Width*m.Height/15)*math.Sqrt2))
 	for ; picture > leastPicture; picture-- {
 		f = frameOf(m, len(c.Pictograms), picture)
+		f.cut = cut
 		if size, ok = fit(canvas, f, m, c); ok && size >= goodSize {
 			return f, size, true
 		}
 	}
 	f = frameOf(m, len(c.Pictograms), leastPicture)
+	f.cut = cut
 	size, ok = fit(canvas, f, m, c)
 	return f, size, ok
 }
@@ -98,10 +101,10 @@ func drawPictograms(canvas *printing.Canvas, m label.Medium, f frame, codes []st
 var inks = map[ghs.Ink]color.RGBA{ghs.Black: {A: 255}, ghs.White: {255, 255, 255, 255}, ghs.Red: {218, 41, 28, 255}}
 
 // Label draws a label so many times, each on a page of its own. The text is as large as there is room; ErrTooSmall when even
-// the least size has none.
-func Label(meta printing.Meta, m label.Medium, c label.Content, codes Codes, count int) ([]byte, error) {
+// the least size has none. Beside pictograms no word is cut unless that is allowed.
+func Label(meta printing.Meta, m label.Medium, c label.Content, codes Codes, count int, cut bool) ([]byte, error) {
 	canvas := printing.NewCanvas(meta, printing.Size{Width: m.Width, Height: m.Height})
-	f, body, ok := layout(canvas, m, c)
+	f, body, ok := layout(canvas, m, c, cut)
 	if !ok {
 		return nil, ErrTooSmall
 	}
@@ -172,7 +175,7 @@ func height(canvas *printing.Canvas, f frame, c label.Content, size float64) flo
 	total := t.height
 	for _, line := range c.Lines {
 		style := printing.Style{Size: size, Bold: line.Bold}
-		if f.column > 0 && broken(canvas, style, f.width, line.Text) {
+		if f.column > 0 && !f.cut && broken(canvas, style, f.width, line.Text) {
 			return 1e9 // pictograms leave too narrow a column
 		}
 		total += float64(len(canvas.Wrap(style, f.width, line.Text))) * lineHeight(style)
