@@ -1,8 +1,10 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -144,8 +146,8 @@ func extensionOf(e *compliancev1.Extension) due.Extension {
 }
 
 // inForce keeps an item's extension while it is in force, and returns what it gives by the rules of today: no more than the requirement permits now,
-// whatever was granted before it was revised.
-func (w *weighed) inForce(s seen, limits due.Tree) due.Extension {
+// whatever was granted before it was revised, and nothing of what was granted before the event that the interval counts from.
+func (w *weighed) inForce(s seen, limits due.Tree, began civil.Date) due.Extension {
 	if len(s.records.extensions) == 0 {
 		return due.Extension{}
 	}
@@ -158,6 +160,9 @@ func (w *weighed) inForce(s seen, limits due.Tree) due.Extension {
 		return due.Extension{}
 	}
 	if granted := e.GetGrantTime().AsTime(); s.past && (s.at.Before(granted) || s.known.Before(granted)) || dateOf(e.GetHardStopDate()).Before(s.today) {
+		return due.Extension{}
+	}
+	if civil.Of(e.GetGrantTime().AsTime().In(cmp.Or(s.zone, time.UTC))).Before(began) {
 		return due.Extension{}
 	}
 	left, why := classOf(w.rule).InForce(extensionOf(e), permitted(w.rule.GetTolerance(), limits), limits)

@@ -8,19 +8,26 @@ import (
 
 // baseOf follows the rebase policy through every time that it was done.
 func baseOf(r *compliancev1.Requirement, done []*store.Record, tree due.Tree) (base due.Base) {
-	policy := due.FromDone
-	switch r.GetRebase() {
-	case compliancev1.Requirement_FROM_DUE_IF_LATE:
-		policy = due.FromDueIfLate
-	case compliancev1.Requirement_FIXED_GRID:
-		policy = due.FixedGrid
-	case compliancev1.Requirement_REBASE_UNSPECIFIED, compliancev1.Requirement_FROM_DONE:
-	}
+	policy := policyOf(r)
 	for _, a := range done {
-		base = policy.Next(base, due.Base{Date: a.DoneDate, Counters: a.Counters}, tree)
+		base = policy.Next(base, doneAt(a), tree)
 	}
 	return base
 }
+
+func policyOf(r *compliancev1.Requirement) due.Rebase {
+	switch r.GetRebase() {
+	case compliancev1.Requirement_FROM_DUE_IF_LATE:
+		return due.FromDueIfLate
+	case compliancev1.Requirement_FIXED_GRID:
+		return due.FixedGrid
+	case compliancev1.Requirement_REBASE_UNSPECIFIED, compliancev1.Requirement_FROM_DONE:
+	}
+	return due.FromDone
+}
+
+// doneAt is a record as an interval counts from it.
+func doneAt(a *store.Record) due.Base { return due.Base{Date: a.DoneDate, Counters: a.Counters} }
 
 func countersOf(c *compliancev1.Counters) due.Counters {
 	return due.Counters{Seconds: c.GetOperatingSeconds(), Cycles: c.GetCycles(), Starts: c.GetStarts()}

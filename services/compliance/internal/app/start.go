@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"slices"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
@@ -15,6 +16,21 @@ type origin struct {
 	tree    due.Tree
 	missing string
 	until   civil.Date // the first day on which it may be another; zero when none is known
+	fitted  civil.Date // the fitting after it was last done that started it again; zero without
+}
+
+// began is the day of the fitting or the overhaul that an interval counts from; zero where it counts from when it was done.
+func (o origin) began(w *weighed) civil.Date {
+	switch event := w.rule.GetStartEvent(); {
+	case !o.fitted.IsZero():
+		return o.fitted
+	case event != compliancev1.Requirement_INSTALLATION && event != compliancev1.Requirement_OVERHAUL_DONE:
+		return civil.Date{}
+	case w.last != nil && !w.last.DoneDate.Before(o.base.Date):
+		return civil.Date{}
+	default:
+		return o.base.Date
+	}
 }
 
 const neverDone = "No record says when it was last done; it does not count as compliant"
@@ -22,7 +38,10 @@ const neverDone = "No record says when it was last done; it does not count as co
 // start finds what the interval counts from: the last time that it was done, or the start event when that came later or it was
 // never done.
 func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (o origin, err error) {
-	if len(done) > 0 && r.GetStartEvent() != compliancev1.Requirement_OVERHAUL_DONE {
+	switch {
+	case len(done) > 0 && r.GetStartEvent() == compliancev1.Requirement_INSTALLATION && policyOf(r) != due.FixedGrid:
+		return u.sinceFitted(ctx, r, s, done)
+	case len(done) > 0 && r.GetStartEvent() != compliancev1.Requirement_OVERHAUL_DONE:
 		return lastDone(s, r, done), nil
 	}
 	o.tree = s.tree(r.GetInitial())
@@ -65,8 +84,8 @@ func (u unit) startedAgain(ctx context.Context, s seen, w *weighed) (bool, error
 			return false, err
 		}
 		w.until = sooner(w.until, later)
-		host, err := u.hostThen(ctx, s.subject.GetName(), s)
-		return last.DoneDate.Before(dateOf(host.GetInstallDate())), err
+		fittings, err := u.fittingsThen(ctx, s)
+		return len(fittings) > 0 && last.DoneDate.Before(dateOf(fittings[len(fittings)-1].GetInstallDate())), err
 	case compliancev1.Requirement_OVERHAUL_DONE:
 		overhaul, err := u.lastOverhaul(ctx, s)
 		return overhaul != nil && !overhaul.DoneDate.Before(last.DoneDate), err
@@ -85,6 +104,63 @@ func lastDone(s seen, r *compliancev1.Requirement, done []*store.Record) origin 
 	return origin{tree: tree, base: baseOf(r, done, tree)}
 }
 
+// sinceFitted follows what is done again and again after each fitting through its fittings and every time that it was done: a fitting starts a new
+// period with the first limits, so that what was done before it no longer counts. By the policy for what is late, what was due before a fitting counts on
+// from when it was due, as if the fitting had done it late. On the day of a fitting it is done after it.
+func (u unit) sinceFitted(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (origin, error) {
+	fittings, err := u.fittingsThen(ctx, s)
+	if err != nil {
+		return origin{}, err
+	}
+	repeat := s.tree(r.GetRepeat())
+	first := repeat
+	if r.GetInitial() != nil {
+		first = s.tree(r.GetInitial())
+	}
+	policy, o := policyOf(r), origin{tree: repeat, base: doneAt(done[0])}
+	fittings = slices.DeleteFunc(fittings, func(f *compliancev1.Fitting) bool { return !done[0].DoneDate.Before(dateOf(f.GetInstallDate())) })
+	for done = done[1:]; len(done) > 0 || len(fittings) > 0; {
+		if len(fittings) == 0 || len(done) > 0 && done[0].DoneDate.Before(dateOf(fittings[0].GetInstallDate())) {
+			o = origin{tree: repeat, base: policy.Next(o.base, doneAt(done[0]), o.tree)}
+			done = done[1:]
+			continue
+		}
+		fresh := origin{tree: first, base: due.Base{Date: dateOf(fittings[0].GetInstallDate())}, fitted: dateOf(fittings[0].GetInstallDate())}
+		if err := u.countersFrom(ctx, s, &fresh, -1); err != nil {
+			return o, err
+		}
+		if fresh.base = policy.Next(o.base, fresh.base, o.tree); fresh.missing != "" {
+			fresh.base = due.Base{}
+		}
+		o, fittings = fresh, fittings[1:]
+	}
+	if !o.fitted.IsZero() {
+		host, err := u.hostThen(ctx, s.subject.GetName(), s)
+		if err != nil {
+			return o, err
+		}
+		if host == nil {
+			o.missing = notFitted
+		}
+	}
+	o.until, err = u.fittedLater(ctx, s)
+	return o, err
+}
+
+const notFitted = "It counts from the fitting, and it is not fitted to anything"
+
+// fittingsThen are the fittings of a subject through its day, oldest first, as far as they were known, also those that ended.
+func (u unit) fittingsThen(ctx context.Context, s seen) (out []*compliancev1.Fitting, err error) {
+	all, err := u.fittingsOf(ctx, s.subject.GetName())
+	for _, f := range slices.Backward(all) {
+		corrected := f.GetCorrectTime() != nil && !s.known.Before(f.GetCorrectTime().AsTime())
+		if !corrected && !s.known.Before(f.GetCreateTime().AsTime()) && !s.today.Before(dateOf(f.GetInstallDate())) {
+			out = append(out, f)
+		}
+	}
+	return out, err
+}
+
 func (u unit) fromInstallation(ctx context.Context, s seen, o *origin) error {
 	host, err := u.hostThen(ctx, s.subject.GetName(), s)
 	if err != nil {
@@ -94,8 +170,11 @@ func (u unit) fromInstallation(ctx context.Context, s seen, o *origin) error {
 		return err
 	}
 	if host.GetInstallDate() == nil {
-		o.missing = "It counts from the fitting, of which there is no record here; enter when it was last done"
-		return nil
+		before, err := u.fittingsThen(ctx, s)
+		if o.missing = "It counts from the fitting, of which there is no record here; enter when it was last done"; host == nil && len(before) > 0 {
+			o.missing = notFitted
+		}
+		return err
 	}
 	o.base.Date = dateOf(host.GetInstallDate())
 	return u.countersFrom(ctx, s, o, -1)

@@ -130,8 +130,8 @@ func (u unit) count(ctx context.Context, w *weighed, s seen, done []*store.Recor
 	}
 	n := len(done)
 	w.point = points.Point{
-		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: w.inForce(s, from.tree),
-		Soft: r.GetSoft(), Lowered: n > 0 && done[n-1].Counters != w.last.Counters,
+		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: w.inForce(s, from.tree, from.began(w)),
+		Soft: r.GetSoft(), Lowered: n > 0 && done[n-1].Counters != w.last.Counters, Fitted: from.fitted,
 	}
 	w.keep(s)
 	return nil
@@ -191,6 +191,9 @@ func countsFrom(item *compliancev1.DueItem, p *points.Point) string {
 		return " Corrected flying or entries lowered the counters that the record of the work carries."
 	case !p.Tree.CountsDays() && !p.Tree.CountsUse() || p.Base == last:
 		return ""
+	case !p.Fitted.IsZero():
+		return fmt.Sprintf(" It was last done on %s at %s h and %d cycles; it was fitted on %s, and counts from then, "+
+			"what was due before that from when it was due where the requirement says so.", last.Date, span(last.Counters.Seconds), last.Counters.Cycles, p.Fitted)
 	case item.GetLastAccomplishment() == "":
 		return " No record says that it was done, so it counts from the requirement's start event."
 	default:

@@ -10,7 +10,7 @@ import (
 )
 
 // layout is the first byte of what is kept. Other layouts are not read: history is.
-const layout = 2
+const layout = 3
 
 // errLayout says that the bytes are of another layout or cut short.
 var errLayout = errors.New("points of another layout, or cut short")
@@ -67,7 +67,7 @@ func (w *writer) flags(all ...bool) {
 
 func (w *writer) point(p *Point) {
 	w.text(p.Requirement)
-	w.flags(p.Counted, p.Soft, p.Lowered)
+	w.flags(p.Counted, p.Soft, p.Lowered, !p.Fitted.IsZero())
 	for i, b := range bands {
 		if b == p.Told.Band {
 			w.int(int64(i))
@@ -85,6 +85,9 @@ func (w *writer) point(p *Point) {
 	w.ints(p.Threshold.Days, p.Threshold.Seconds, p.Threshold.Cycles)
 	w.ints(p.Extension.Days, p.Extension.Seconds, p.Extension.Cycles)
 	w.date(p.Extension.Stop)
+	if !p.Fitted.IsZero() {
+		w.date(p.Fitted)
+	}
 }
 
 func (w *writer) tree(t due.Tree) {
@@ -235,6 +238,9 @@ func (r *reader) point(p *Point) {
 	p.Threshold = due.Threshold{Days: r.int(), Seconds: r.int(), Cycles: r.int()}
 	p.Extension = due.Extension{Days: r.int(), Seconds: r.int(), Cycles: r.int()}
 	p.Extension.Stop = r.date()
+	if flags&8 != 0 {
+		p.Fitted = r.date()
+	}
 }
 
 // room is a place for so many limits.

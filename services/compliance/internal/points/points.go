@@ -22,7 +22,8 @@ type Point struct {
 	Threshold   due.Threshold
 	Extension   due.Extension
 	Soft        bool
-	Lowered     bool // corrected flying lowered the counters of its last record
+	Lowered     bool       // corrected flying lowered the counters of its last record
+	Fitted      civil.Date // the fitting after it was last done that it counts from; zero without
 	Told        Told
 }
 
@@ -87,7 +88,7 @@ func (p *Point) Stale(r due.Result, today civil.Date) bool {
 
 // Same reports whether two items are counted from the same, whatever was told of them.
 func (p *Point) Same(o Point) bool {
-	return p.Counted == o.Counted && p.Base == o.Base && p.Threshold == o.Threshold && p.Extension == o.Extension && p.Soft == o.Soft && p.Lowered == o.Lowered &&
+	return p.Counted == o.Counted && p.Base == o.Base && p.Threshold == o.Threshold && p.Extension == o.Extension && p.Soft == o.Soft && p.Lowered == o.Lowered && p.Fitted == o.Fitted &&
 		p.Tree.Equal(o.Tree)
 }
 

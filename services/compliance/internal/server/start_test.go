@@ -79,7 +79,7 @@ func TestFromTheFittingCountsFromThatDay(t *testing.T) {
 		if err := w.remove(on(2026, 3, 10)); err != nil {
 			t.Fatal(err)
 		}
-		w.wantBand("leak", compliancev1.DueItem_NO_DATA, "counts from the fitting, of which there is no record")
+		w.wantBand("leak", compliancev1.DueItem_NO_DATA, "counts from the fitting, and it is not fitted to anything")
 		if err := w.install("one", on(2026, 3, 12)); err != nil {
 			t.Fatal(err)
 		}
