@@ -83,3 +83,24 @@ func TestSpellingChangesNothing(t *testing.T) {
 		}
 	})
 }
+
+// The heights belong to what is taken: 4,711 m to what may be an aerodrome, 3,048 m (10,000 ft) to what is taken to be one.
+func TestTheHeightsThemselves(t *testing.T) {
+	const hair = 1e-6
+	for _, c := range []struct {
+		phase    string
+		altitude float64
+		atRest   bool
+		believed bool
+	}{
+		{"ground run", 4711, true, true}, {"ground run", 4711 + hair, false, false}, {"hover", 4711, true, true}, {"hover", 4711 + hair, false, false},
+		{"", 3048, true, true}, {"", 3048 + hair, false, true}, {"power check", 4711, false, true}, {"", -500, true, true},
+	} {
+		if got := AtRest(c.phase, c.altitude); got != c.atRest {
+			t.Errorf("%q at %f m at rest: %v", c.phase, c.altitude, got)
+		}
+		if got := Believed(c.phase, c.altitude); got != c.believed {
+			t.Errorf("0 kt of %q at %f m believed: %v", c.phase, c.altitude, got)
+		}
+	}
+}

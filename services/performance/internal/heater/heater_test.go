@@ -134,3 +134,86 @@ func FuzzNothingInfiniteComesOut(f *testing.F) {
 		}
 	})
 }
+
+// The bounds of data and of measurements belong to what is taken, and nothing beyond them is (the package's own rule).
+func TestTheBoundsBelongToWhatIsTaken(t *testing.T) {
+	for name, c := range map[string]struct {
+		set       func(*Data, float64)
+		low, high float64
+	}{
+		"rated power":           {func(d *Data, v float64) { d.Power = v }, 0.01, 1e5},
+		"rated voltage":         {func(d *Data, v float64) { d.Voltage, d.MinBus, d.MaxBus = v, 0, 0 }, 0.1, 1e4},
+		"tolerance":             {func(d *Data, v float64) { d.Tolerance = v }, 0, 50},
+		"least insulation":      {func(d *Data, v float64) { d.MinInsulation = v }, 0, 1e6},
+		"coefficient":           {func(d *Data, v float64) { d.Coefficient = v }, -0.001, 0.01},
+		"hot temperature":       {func(d *Data, v float64) { d.HotTemperature = v }, -100, 1000},
+		"lowest bus voltage":    {func(d *Data, v float64) { d.MinBus = v }, 0.1, 29},
+		"highest bus voltage":   {func(d *Data, v float64) { d.MaxBus = v }, 24, 1e4},
+		"resistance, measured":  {nil, 0, 1e9},
+		"temperature, measured": {nil, -100, 1000},
+		"current, measured":     {nil, 0, 1e5},
+		"bus, measured":         {nil, 0, 1e4},
+		"insulation, measured":  {nil, 0, 1e9},
+	} {
+		for v, good := range map[float64]bool{c.low: true, c.high: true, math.Nextafter(c.low, math.Inf(-1)): false, math.Nextafter(c.high, math.Inf(1)): false} {
+			d, m, reason := rated, Nothing(), "HEATER_DATA_INVALID"
+			if c.set != nil {
+				c.set(&d, v)
+			} else {
+				reason = "HEATER_MEASUREMENT_INVALID"
+				*map[string]*float64{"re": &m.Resistance, "te": &m.Temperature, "cu": &m.Current, "bu": &m.Bus, "in": &m.Insulation}[name[:2]] = v
+			}
+			if _, err := d.Judge(m); good && err != nil || !good && !fault.HasReason(err, reason) {
+				t.Errorf("%s of %v: %v, to be taken: %t", name, v, err, good)
+			}
+		}
+	}
+}
+
+// A linear coefficient is not carried further than to a twentieth of the resistance: there nothing is judged, and a value just on the edge of its
+// window is within it.
+func TestWhatIsTooFarOrOnTheEdge(t *testing.T) {
+	d := Data{Power: 50, Voltage: 28, Tolerance: 10, Coefficient: 0.01, HotTemperature: 20}
+	for temperature, known := range map[float64]bool{114: true, 116: false, 300: false} { // 1 + 0.01·(20 − 115) is 0.05
+		_, err := d.ResistanceAt(1, temperature)
+		list, judged := d.Judge(Measurement{Resistance: 1, Temperature: temperature, Current: math.NaN(), Bus: math.NaN(), Insulation: math.NaN()})
+		if judged != nil || (err == nil) != known || (list[0].Verdict != CannotJudge) != known || !known && !strings.Contains(list[0].Reason, "too far") {
+			t.Errorf("at %g °C: %+v, %v, %v", temperature, list, err, judged)
+		}
+	}
+	for _, beyond := range []struct{ resistance, t float64 }{{1, -100}, {1, 1000}, {-1, 20}, {1.0001e9, 20}} {
+		if r, err := (Data{Power: 50, Voltage: 28}).ResistanceAt(beyond.resistance, beyond.t); !fault.HasReason(err, "HEATER_DATA_INVALID") || r != 0 {
+			t.Errorf("%+v: %g, %v", beyond, r, err)
+		}
+	}
+	for _, edge := range []float64{0, 1e9} {
+		if r, err := (Data{Power: 50, Voltage: 28}).ResistanceAt(edge, 999); err != nil || r != edge {
+			t.Errorf("%g Ω: %g, %v", edge, r, err)
+		}
+	}
+	if _, err := (Data{Voltage: 28}).ResistanceAt(1, 20); !fault.HasReason(err, "HEATER_DATA_MISSING") {
+		t.Errorf("without a power: %v", err)
+	}
+	w := Window{1, 2}
+	if !w.has(1) || !w.has(2) || w.has(0.999) || w.has(2.001) {
+		t.Error("the edges of a window belong to it")
+	}
+	steady := Data{Power: 50, Voltage: 28, Tolerance: 10, MinBus: 24, MaxBus: 29}
+	for bus, verdict := range map[float64]Verdict{24: Within, 29: Within, 23.9: CannotJudge, 29.1: CannotJudge} {
+		list, err := steady.Judge(Measurement{math.NaN(), math.NaN(), 1.7857 * bus / 28, bus, math.NaN()})
+		if err != nil || list[0].Verdict != verdict {
+			t.Errorf("fed with %g V: %+v, %v", bus, list, err)
+		}
+	}
+	open := Data{Power: 50, Voltage: 28, Tolerance: 10} // without a range, half the rated voltage is the least that says anything
+	for bus, verdict := range map[float64]Verdict{14: Within, 13.9: CannotJudge, 0: CannotJudge, 60: Within} {
+		list, err := open.Judge(Measurement{math.NaN(), math.NaN(), 1.7857 * bus / 28, bus, math.NaN()})
+		if err != nil || list[0].Verdict != verdict {
+			t.Errorf("fed with %g V of 28: %+v, %v", bus, list, err)
+		}
+	}
+	list, err := Data{Power: 50, Voltage: 28}.Judge(Measurement{math.NaN(), math.NaN(), 1.78, 28, math.NaN()})
+	if err != nil || list[0].Verdict != CannotJudge || list[0].Reason != "The engine model gives no tolerance." {
+		t.Errorf("%+v, %v", list, err)
+	}
+}

@@ -117,3 +117,53 @@ func TestWhatSaysNothingIsRefused(t *testing.T) {
 		t.Errorf("without errors: %v", err)
 	}
 }
+
+// By hand, with errors that count: a wash of 2 ± 0.5 units took 1 ± 0.25 off, so its share is 0.5 with the variance
+// (0.25² + 0.5²·0.5²)/2² + 0.15² = 0.05375, and the prior's is 0.04. Together (0.7/0.04 + 0.5/0.05375)/(1/0.04 + 1/0.05375) = 0.6146667, and what
+// the next wash does varies by √(1/43.60465 + 0.15²) = 0.2131510. Then 2 units with an error of 0.2 are 1.2293333 units less, with
+// 1.6449·√((0.6146667·0.2)² + (2·0.2131510)²) = 0.7297981 either way.
+func TestErrorsOfTheBasisWiden(t *testing.T) {
+	past := []Past{{Before: 2, BeforeError: 0.5, Off: 1, OffError: 0.25}}
+	share, spreads, used := Share(past)
+	if used != 1 || math.Abs(share-0.6146667) > 1e-7 || math.Abs(spreads-0.2131510) > 1e-6 {
+		t.Errorf("%.7f ± %.7f from %d", share, spreads, used)
+	}
+	one := Vector{10, 0, 0} // in units of which only ITT says anything
+	r, err := Predict(Change{Vector{20, 0, 0}, Vector{2, 1, 1}}, one, past)
+	if err != nil || math.Abs(r.Dirt-2) > 1e-9 || math.Abs(r.DirtError-0.2) > 1e-9 || math.Abs(r.Value[0]+12.293333) > 1e-5 || math.Abs(r.Half[0]-7.297981) > 1e-4 || r.Half[1] != 0 {
+		t.Errorf("%+v, %v", r, err)
+	}
+	const want = "Since the last wash ITT changed by +20.0 °C, of which 2.00 ± 0.33 units are dirt; a wash takes 61 % off (± 35, from 1 wash of this engine): " +
+		"ITT -12.3 °C, 90 % interval -19.6 to -5.0."
+	if r.Text != want {
+		t.Errorf("%q, want %q", r.Text, want)
+	}
+	two, err := Predict(Change{Vector{20, 0, 0}, Vector{2, 1, 1}}, one, append(past, past...))
+	if err != nil || !strings.Contains(two.Text, "from 2 washes of this engine") {
+		t.Errorf("%q, %v", two.Text, err)
+	}
+	for itt, certain := range map[float64]bool{3.2: false, 3.3: true} { // 1.6449 standard errors of 0.2 units are 3.29 °C
+		r, err := Predict(Change{Vector{itt, 0, 0}, Vector{2, 1, 1}}, one, nil)
+		if err != nil || strings.Contains(r.Text, "not certainly any") == certain {
+			t.Errorf("%g °C: %q, %v", itt, r.Text, err)
+		}
+	}
+	for _, wide := range []float64{1e6, math.Inf(1), math.NaN(), -1} {
+		if _, _, err := Amount(Change{Vector{1, 0, 0}, Vector{1, wide, 1}}, one); !fault.HasReason(err, "LEVEL_UNKNOWN") {
+			t.Errorf("an error of %g: %v", wide, err)
+		}
+	}
+	for _, far := range []Vector{{1e6, 0, 0}, {0, -1e6, 0}} {
+		if _, _, err := Amount(Change{far, Vector{1, 1, 1}}, one); !fault.HasReason(err, "LEVEL_UNKNOWN") {
+			t.Errorf("a change of %v: %v", far, err)
+		}
+	}
+	if _, _, used := Share([]Past{{Before: 1, BeforeError: 0.5, Off: 1}}); used != 0 {
+		t.Error("a wash of dirt that was 2 errors above nothing is learned from")
+	}
+	for name, broken := range map[string]Past{"before": {Before: 2, BeforeError: -1, Off: 1}, "off": {Before: 2, Off: 1, OffError: -1}, "endless": {Before: 2, Off: 1, OffError: math.Inf(1)}} {
+		if _, _, used := Share([]Past{broken}); used != 0 {
+			t.Errorf("an error of what was %s that is none is learned from", name)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package trim_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"coldsection.example/services/performance/internal/trim"
@@ -187,3 +188,110 @@ func FuzzNothingInfiniteComesOut(f *testing.F) {
 		}
 	})
 }
+
+// The bounds of resistances belong to what is taken; a harness has 64 thermocouples at most, and a refusal names the one that is wrong.
+func TestTheBoundsBelongToWhatIsTaken(t *testing.T) {
+	up, down := func(v float64) float64 { return math.Nextafter(v, math.Inf(1)) }, func(v float64) float64 { return math.Nextafter(v, 0) }
+	leg := func(ohm float64) trim.Harness { return trim.Equal(2, ohm, 700, 25) }
+	none := trim.Branch{Topology: trim.Absent}
+	for name, c := range map[string]struct {
+		harness trim.Harness
+		branch  trim.Branch
+		reason  string
+	}{
+		"least leg": {leg(1e-3), none, ""}, "most of a leg": {leg(1e9), none, ""}, "a leg below": {leg(down(1e-3)), none, "HARNESS_INVALID"}, "a leg above": {leg(up(1e9)), none, "HARNESS_INVALID"},
+		"least load": {loaded(1e-3), none, ""}, "most load": {loaded(1e9), none, ""}, "a load below": {loaded(down(1e-3)), none, "HARNESS_INVALID"}, "a load above": {loaded(up(1e9)), none, "HARNESS_INVALID"},
+		"least trim": {leg(2), across(1e-3), ""}, "most of a trim": {leg(2), across(1e9), ""},
+		"a trim below": {leg(2), across(down(1e-3)), "TRIM_RESISTANCE_INVALID"}, "a trim above": {leg(2), across(up(1e9)), "TRIM_RESISTANCE_INVALID"},
+		"64 thermocouples": {trim.Equal(64, 2, 700, 25), none, ""}, "65 are made 64": {trim.Equal(65, 2, 700, 25), none, ""},
+		"65 thermocouples":          {trim.Harness{Probes: append(trim.Equal(64, 2, 700, 25).Probes, trim.Probe{Temperature: 700, Leg: 2})}, none, "HARNESS_INVALID"},
+		"trim thermocouple too hot": {leg(2), trim.Branch{Topology: trim.Across, Resistance: 5, Thermocouple: true, Temperature: 1400}, "TEMPERATURE_OUT_OF_RANGE"},
+		"junction too cold":         {trim.Equal(2, 2, 700, -271), none, "TEMPERATURE_OUT_OF_RANGE"},
+		"every one broken":          {trim.Harness{Probes: []trim.Probe{{Temperature: 700, Leg: 2, Open: true}}}, none, "HARNESS_INVALID"},
+	} {
+		if _, err := c.harness.Indicated(c.branch); c.reason == "" && err != nil || c.reason != "" && !fault.HasReason(err, c.reason) {
+			t.Errorf("%s: %v, want %q", name, err, c.reason)
+		}
+	}
+	third := trim.Equal(3, 2, 700, 25)
+	third.Probes[2].Leg = 0
+	if _, err := third.Indicated(none); err == nil || !strings.Contains(err.Error(), "The leg of thermocouple 3 has 0 Ω; a leg has a resistance from 0.001 Ω") {
+		t.Errorf("%v", err)
+	}
+}
+
+// A shift that no resistance makes is refused with the reason, and one that is made comes back through Shift; a harness of one has no list of breaks.
+func TestShiftsThatNothingMakes(t *testing.T) {
+	h := trim.Equal(8, 2.4, 700, 25)
+	for name, err := range map[string]error{
+		"nothing":                     third(h.ResistanceFor(trim.Branch{Topology: trim.Across}, 0)),
+		"there is no trim":            third(h.ResistanceFor(trim.Branch{Topology: trim.Absent}, -5)),
+		"below what its own has":      third(h.ResistanceFor(trim.Branch{Topology: trim.Across, Thermocouple: true, Temperature: 690}, -20)),
+		"above the largest of trims":  third(h.ResistanceFor(trim.Branch{Topology: trim.Across}, -1e-9)),
+		"in line to what draws none":  third(h.ResistanceFor(trim.Branch{Topology: trim.InLine}, -5)),
+		"less than the load does now": third(loaded(0).ResistanceFor(trim.Branch{Topology: trim.InLine}, -1)),
+		"300 °C are too many":         fourth(trim.Choose(h, across(0), []trim.Class{{"A", 10, 0}}, trim.Wanted{Shift: -300, Reference: 700})),
+		"a choice of nothing":         fourth(trim.Choose(h, across(0), []trim.Class{{"A", 10, 0}}, trim.Wanted{Shift: 0, Reference: 700})),
+	} {
+		if !fault.HasReason(err, "TRIM_SHIFT_IMPOSSIBLE") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	for name, err := range map[string]error{
+		"no harness":                third(trim.Harness{}.ResistanceFor(trim.Branch{Topology: trim.Across}, -5)),
+		"no harness to choose for":  fourth(trim.Choose(trim.Harness{}, across(0), []trim.Class{{"A", 10, 0}}, trim.Wanted{Shift: -5, Reference: 700})),
+		"none left with one broken": sixth(trim.Harness{Probes: []trim.Probe{{Temperature: 700, Leg: 2}, {Temperature: 700, Leg: 2}}, Load: -1}.OpenLegs(trim.Branch{Topology: trim.Absent})),
+	} {
+		if !fault.HasReason(err, "HARNESS_INVALID") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if err := third(h.ResistanceFor(trim.Branch{Topology: trim.Across}, -971)); !fault.HasReason(err, "TEMPERATURE_OUT_OF_RANGE") {
+		t.Errorf("below −270 °C: %v", err)
+	}
+	if list, err := trim.Equal(1, 2, 700, 25).OpenLegs(trim.Branch{Topology: trim.Absent}); list != nil || err != nil {
+		t.Errorf("a harness of one: %v, %v", list, err)
+	}
+	two := trim.Equal(3, 2, 700, 25)
+	two.Probes[1].Open = true
+	list, err := two.OpenLegs(trim.Branch{Topology: trim.Absent})
+	if err != nil || len(list) != 3 || list[1] != (trim.Reading{}) || math.Abs(list[0].Indicated-700) > 1e-6 || math.Abs(list[2].Indicated-700) > 1e-6 {
+		t.Errorf("one of three is broken already: %+v, %v", list, err)
+	}
+	for _, topology := range []trim.Topology{trim.Across, trim.InLine} {
+		with := h
+		with.Load = 100
+		r, err := with.ResistanceFor(trim.Branch{Topology: topology}, -7.5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := trim.Shift(with, trim.Branch{Topology: topology, Resistance: r}); err != nil || math.Abs(got+7.5) > 1e-6 {
+			t.Errorf("%v with %g Ω shifts %g °C, %v", topology, r, got, err)
+		}
+	}
+}
+
+// A resistor that shifts exactly as wanted is not too far, and its tolerance is looked at on both sides.
+func TestTheWantedShiftItself(t *testing.T) {
+	h := trim.Equal(8, 2.4, 700, 25)
+	exact, err := h.ResistanceFor(trim.Branch{Topology: trim.Across}, -12)
+	if err != nil {
+		t.Fatal(err)
+	}
+	best, options, err := trim.Choose(h, across(0), []trim.Class{{"far", exact * 0.99, 0}, {"exact", exact, 0}, {"wide", exact * 1.01, 1}}, trim.Wanted{Shift: -12, Reference: 700})
+	if err != nil || best != 1 || !options[0].TooFar || options[1].TooFar || options[1].Low != options[1].High || math.Abs(options[1].Shift+12) > 1e-9 || options[1].WorstError > 1e-9 {
+		t.Errorf("%d of %+v, %v", best, options, err)
+	}
+	for ohm, want := range map[float64]float64{exact*1.01 - 1: options[2].Low, exact*1.01 + 1: options[2].High} {
+		if got, err := trim.Shift(h, across(ohm)); err != nil || math.Abs(got-want) > 1e-12 {
+			t.Errorf("%g Ω shift %g °C, the option says %g (%v)", ohm, got, want, err)
+		}
+	}
+	for name, tolerance := range map[string]float64{"negative": -0.1, "as large as it": exact, "no number": math.NaN()} {
+		if err := fourth(trim.Choose(h, across(0), []trim.Class{{"A", exact, tolerance}}, trim.Wanted{Shift: -12, Reference: 700})); !fault.HasReason(err, "TRIM_RESISTANCE_INVALID") {
+			t.Errorf("a tolerance that is %s: %v", name, err)
+		}
+	}
+}
+
+func sixth(_ []trim.Reading, err error) error { return err }
