@@ -18,7 +18,7 @@ func TestATraceLeadsFromTheCallToItsEffects(t *testing.T) {
 
 	page := fetch(t, "http://"+admin+"/metrics")
 	for _, name := range []string{
-		`rpc_server_call_duration_seconds_count{`, `coldsection_outbox_waiting{`, `coldsection_events_parked{`, `part="workorders"`,
+		`rpc_server_call_duration_seconds_count{`, `coldsection_outbox_waiting{`, `coldsection_events_parked{`, `coldsection_events_parked_oldest_timestamp_seconds{`, `part="workorders"`,
 		`coldsection_stock_shortages{`, `coldsection_stock_lots_near_end{`,
 	} {
 		if !strings.Contains(page, name) {

@@ -36,9 +36,10 @@ func (s *Suite) openAdmin(ctx context.Context) error {
 		return nil
 	}
 	for part, service := range s.services {
-		if err := s.gauges(part, service.DB(), append(leaving, gauge{
-			"coldsection.events.parked", fact, "Facts of others that could not take effect.", eventbus.CountParked,
-		})); err != nil {
+		if err := s.gauges(part, service.DB(), append(leaving,
+			gauge{"coldsection.events.parked", fact, "Facts of others that could not take effect.", eventbus.CountParked},
+			gauge{"coldsection.events.parked.oldest.timestamp", "s", "When the oldest of them was parked, in Unix time; 0 when none is.", eventbus.OldestParked},
+		)); err != nil {
 			return err
 		}
 		if m, ok := service.(measured); ok {

@@ -3,6 +3,8 @@ package suite
 import (
 	"errors"
 	"fmt"
+	"strings"
+	"time"
 
 	"google.golang.org/grpc"
 
@@ -87,16 +89,34 @@ func firstFound[P page](ask func(token string) (P, error), say func(P) string) (
 }
 
 func parkedFacts(e *environment, conn grpc.ClientConnInterface) (string, error) {
-	return firstFound(func(token string) (*operationsv1.ListParkedFactsResponse, error) {
+	waiting := 0
+	var oldest *operationsv1.ParkedFact
+	_, err := firstFound(func(token string) (*operationsv1.ListParkedFactsResponse, error) {
 		return operationsv1.NewParkedFactsServiceClient(conn).ListParkedFacts(e.ctx, &operationsv1.ListParkedFactsRequest{PageSize: 1000, PageToken: token})
 	}, func(list *operationsv1.ListParkedFactsResponse) string {
 		for _, one := range list.GetParkedFacts() {
-			if one.GetState() == operationsv1.ParkedFact_PARKED {
-				return fmt.Sprintf("%s could not take effect: %s. See coldsection list parkedFacts.", one.GetName(), one.GetReason())
+			if one.GetState() != operationsv1.ParkedFact_PARKED {
+				continue
+			}
+			if waiting++; oldest == nil || one.GetParkTime().AsTime().Before(oldest.GetParkTime().AsTime()) {
+				oldest = one
 			}
 		}
-		return ""
+		return "" // the oldest may stand on any page
 	})
+	if err != nil {
+		return "", err
+	}
+	return ofParked(waiting, oldest), nil
+}
+
+// ofParked says how many facts could not take effect and which of them waits longest.
+func ofParked(waiting int, oldest *operationsv1.ParkedFact) string {
+	if oldest == nil {
+		return ""
+	}
+	return fmt.Sprintf("%s could not take effect: %s. It waits since %s, and is the oldest of %d. See coldsection list parkedFacts.",
+		oldest.GetName(), strings.TrimSuffix(oldest.GetReason(), "."), oldest.GetParkTime().AsTime().Format(time.RFC3339), waiting)
 }
 
 func lateChains(e *environment, conn grpc.ClientConnInterface) (string, error) {
