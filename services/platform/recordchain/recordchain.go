@@ -138,15 +138,30 @@ func scanStored(row storage.Scanner) (s stored, err error) {
 // Verify recomputes a stream and returns the position of the first entry that does not fit, or 0: its hash does not follow
 // from the one before, its number is not the next, or its columns say something else than what was hashed.
 func Verify(ctx context.Context, tx *storage.Tx, stream string) (int64, error) {
+	return VerifyFrom(ctx, tx, stream, 1)
+}
+
+// VerifyFrom is Verify from a position on, taking the hash before it as it stands. Whoever rewrites an entry must rewrite all that come after it, so
+// this shows whether an entry is the one that others were built on, at the cost of these.
+func VerifyFrom(ctx context.Context, tx *storage.Tx, stream string, first int64) (int64, error) {
 	rows, err := storage.Collect(ctx, tx, scanStored,
-		"SELECT position, kind, subject, entry_time, actor, payload, hash FROM record_chain WHERE stream = $1 ORDER BY position", stream)
+		"SELECT position, kind, subject, entry_time, actor, payload, hash FROM record_chain WHERE stream = $1 AND position >= $2 ORDER BY position", stream, first-1)
 	if err != nil {
 		return 0, err
 	}
 	previous := make([]byte, sha256.Size)
+	if first > 1 {
+		if len(rows) == 0 || rows[0].position != first-1 {
+			return first, nil
+		}
+		if previous, err = hex.DecodeString(rows[0].hash); err != nil {
+			return first, nil //nolint:nilerr // what stands there is no hash, so nothing follows from it
+		}
+		rows = rows[1:]
+	}
 	for i, s := range rows {
 		previous = link(previous, s.payload)
-		if s.position != int64(i+1) || hex.EncodeToString(previous) != s.hash || !bytes.HasPrefix(s.payload, Canonical(s.head())) {
+		if s.position != first+int64(i) || hex.EncodeToString(previous) != s.hash || !bytes.HasPrefix(s.payload, Canonical(s.head())) {
 			return s.position, nil
 		}
 	}

@@ -4,6 +4,8 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
+	"strings"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -130,6 +132,44 @@ func TestTamperingShows(t *testing.T) {
 				t.Errorf("the first bad entry is %d, want %d", bad, c.first)
 			}
 		})
+	}
+}
+
+// From an entry on, a chain is judged by what follows it: what was changed before it does not show, the entry itself and all after it do.
+func TestAChainIsVerifiedFromAnEntryOn(t *testing.T) {
+	db := storagetest.SQLite(t, none)
+	keep(t, db, entry("orders", "finished", "one"), entry("orders", "inspected", "two"), entry("orders", "released", "three"))
+	from := func(first int64, statements ...string) (bad int64) {
+		err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) (err error) {
+			for _, s := range append([]string{"DROP TRIGGER IF EXISTS record_chain_no_update"}, statements...) {
+				if _, err := tx.Exec(ctx, s); err != nil {
+					return err
+				}
+			}
+			if bad, err = recordchain.VerifyFrom(ctx, tx, "orders", first); err == nil {
+				err = storage.ErrTakeBack
+			}
+			return err
+		})
+		if !errors.Is(err, storage.ErrTakeBack) {
+			t.Fatal(err)
+		}
+		return bad
+	}
+	change := func(position string) string {
+		return "UPDATE record_chain SET payload = CAST(CAST(payload AS TEXT) || '!' AS BLOB) WHERE position = " + position
+	}
+	for _, c := range []struct {
+		first, want int64
+		statements  []string
+	}{
+		{1, 0, nil}, {2, 0, nil}, {3, 0, nil}, {4, 0, nil}, {5, 5, nil},
+		{1, 1, []string{change("1")}}, {2, 0, []string{change("1")}}, {2, 2, []string{change("2")}}, {2, 3, []string{change("3")}}, {3, 0, []string{change("2")}},
+		{2, 2, []string{"UPDATE record_chain SET hash = 'no hash' WHERE position = 1"}}, {3, 3, []string{"UPDATE record_chain SET hash = '" + strings.Repeat("0", 64) + "' WHERE position = 2"}},
+	} {
+		if bad := from(c.first, c.statements...); bad != c.want {
+			t.Errorf("from entry %d after %v: entry %d is bad, want %d", c.first, c.statements, bad, c.want)
+		}
 	}
 }
 

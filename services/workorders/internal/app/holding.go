@@ -55,8 +55,15 @@ func (u unit) brokenOf(ctx context.Context, o *workordersv1.WorkOrder, meaning c
 	if err != nil {
 		return nil, err
 	}
+	bad, err := u.brokenFrom(ctx, entries)
+	if err != nil {
+		return nil, err
+	}
 	for _, s := range all {
 		why := entries.differs(s)
+		if why == "" && bad != 0 && bad >= entries[s.GetName()].Position {
+			why = fmt.Sprintf("the chain of signatures is broken at entry %d, so its entry %d may be another one than was made", bad, entries[s.GetName()].Position)
+		}
 		if why == "" {
 			c, err := u.covered(ctx, s)
 			if err != nil {
@@ -89,7 +96,35 @@ func (u unit) afterSigning(ctx context.Context, o *workordersv1.WorkOrder) (time
 // entries are what the chain has of the signatures of one order, by their names.
 type entries map[string]recordchain.Proof
 
-// entriesOf reads the entries of one order; the rest of the chain is left to VerifySignature, as it grows with every order.
+// brokenFrom is where the chain is broken from the first entry of an order on; 0 where it holds. An entry that was rewritten with its hash shows by the
+// entries after it.
+func (u unit) brokenFrom(ctx context.Context, e entries) (int64, error) {
+	first := int64(0)
+	for _, p := range e {
+		if first == 0 || p.Position < first {
+			first = p.Position
+		}
+	}
+	if first == 0 {
+		return 0, nil // each of its signatures is without an entry, which is said of it
+	}
+	return recordchain.VerifyFrom(ctx, u.Tx, signatures, first)
+}
+
+// unended says that the chain has lost its end, or the records a signature: each signature was made with its entry. "" when all are there.
+func (u unit) unended(ctx context.Context) (string, error) {
+	last, _, err := recordchain.Last(ctx, u.Tx, signatures, always)
+	if err != nil {
+		return "", err
+	}
+	var made int64
+	if err := u.Tx.QueryRow(ctx, "SELECT count(*) FROM signatures").Scan(&made); err != nil || made == last {
+		return "", err
+	}
+	return fmt.Sprintf("%d signatures were made, and the chain of signatures ends at entry %d", made, last), nil
+}
+
+// entriesOf reads the entries of one order; what was entered before them is left to VerifySignature, as it grows with every order.
 func (u unit) entriesOf(ctx context.Context, order string) (entries, error) {
 	all, err := recordchain.Proofs(ctx, u.Tx, signatures, []string{order}, always)
 	found := entries{}

@@ -37,6 +37,10 @@ func (u unit) verify(ctx context.Context, s *commonv1.Signature) (*workordersv1.
 	if err != nil {
 		return nil, err
 	}
+	unended, err := u.unended(ctx)
+	if err != nil {
+		return nil, err
+	}
 	differs := entries.differs(s)
 	resp := &workordersv1.VerifySignatureResponse{RecomputedHash: c.hash(s.GetStatement())}
 	resp.Valid = resp.GetRecomputedHash() == s.GetContentHash() && bad == 0 && differs == "" && s.GetVoidTime() == nil
@@ -49,6 +53,8 @@ func (u unit) verify(ctx context.Context, s *commonv1.Signature) (*workordersv1.
 		resp.Explanation = "The signature is not the one that was made: " + differs + "."
 	case !resp.GetValid():
 		resp.Explanation = "The order's records are not those that were signed."
+	case unended != "":
+		resp.Explanation = "This signature holds, but others were taken away past the tool: " + unended + ". Ask quality to compare with a backup."
 	}
 	return resp, nil
 }
