@@ -1,11 +1,71 @@
 package gateway_test
 
 import (
+	"context"
 	"strings"
 	"testing"
 
+	"coldsection.example/gateway/internal/webhooks"
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
+	"coldsection.example/services/platform/storage"
 )
+
+// older makes an endpoint what it was before an earlier release knew something of it.
+func (w *world) older(forget func(e *accessv1.WebhookEndpoint)) {
+	w.t.Helper()
+	err := w.gw.DB().Update(w.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		e, err := webhooks.Endpoints.Lock(ctx, tx, "webhookEndpoints/erp")
+		if err != nil {
+			return err
+		}
+		forget(e)
+		return webhooks.Endpoints.Save(ctx, tx, e, w.clock.Now())
+	})
+	if err != nil {
+		w.t.Fatal(err)
+	}
+}
+
+// An endpoint of before anybody had to answer for it is sent nothing: it stops, says why, and goes on with all that it missed once somebody takes it over.
+func TestAnEndpointThatNobodyAnswersForStops(t *testing.T) {
+	w, r := newWorld(t), newReceiver(t)
+	w.subscribe(r)
+	w.happen("lots/a", "f1")
+	w.deliver()
+	w.older(func(e *accessv1.WebhookEndpoint) { e.ResponsibleAccount, e.ResponsibleKey, e.Scopes = "", "", nil })
+	w.happen("lots/a", "f2")
+	w.deliver()
+	e := w.endpoint()
+	if n := len(r.got()); n != 1 || e.GetState() != accessv1.WebhookEndpoint_DISABLED || !strings.Contains(e.GetDisableReason(), "nobody had to answer") ||
+		!strings.Contains(e.GetDisableReason(), "by enabling it") {
+		t.Errorf("%d messages, %v: %s", n, e.GetState(), e.GetDisableReason())
+	}
+	if _, err := w.hooks().EnableWebhookEndpoint(w.as(w.admin), &accessv1.EnableWebhookEndpointRequest{Name: e.GetName()}); err != nil {
+		t.Fatal(err)
+	}
+	w.deliver()
+	if n, by := len(r.got()), w.endpoint().GetResponsibleAccount(); n != 2 || by != "accounts/admin" {
+		t.Errorf("taken over: %d messages, answered for by %s", n, by)
+	}
+}
+
+// An endpoint that was made with a narrow key, before endpoints said so, has what the key has.
+func TestAnOlderEndpointIsAsNarrowAsItsKey(t *testing.T) {
+	w, r := newWorld(t), newReceiver(t)
+	_, secret := w.machine([]string{"integrator"}, "area:access", "area:workorders")
+	if _, err := w.hooks().CreateWebhookEndpoint(w.as(secret), &accessv1.CreateWebhookEndpointRequest{
+		WebhookEndpointId: "erp", WebhookEndpoint: &accessv1.WebhookEndpoint{DisplayName: "ERP", Url: r.URL},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	w.older(func(e *accessv1.WebhookEndpoint) { e.Scopes = nil })
+	w.happen("lots/a", "f1")
+	w.tell("f2", "coldsection.workorder.started.v1")
+	w.deliver()
+	if got := r.got(); len(got) != 1 || got[0].id() != "f2" {
+		t.Errorf("%d messages: %v", len(got), got)
+	}
+}
 
 // What leaves the house needs somebody who may let it: an endpoint stops with its maker, and goes on once another takes it over.
 func TestAnEndpointStopsWithWhoAnswersForIt(t *testing.T) {

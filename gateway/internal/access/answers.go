@@ -27,13 +27,20 @@ func (a Answers) KeyOf(ctx context.Context, tx *storage.Tx, id auth.Identity) (s
 	return accounts.KeyOf(ctx, tx, id.SessionID)
 }
 
-// For is what whoever answers for an endpoint may let out.
+// For is what whoever answers for an endpoint may let out. An endpoint that does not say what its key was narrowed to, as it is older than that, has
+// what the key has.
 func (a Answers) For(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEndpoint) (reader facts.Reader, stop string, err error) {
 	account, err := accounts.Accounts.Get(ctx, tx, e.GetResponsibleAccount())
 	if err != nil && !fault.HasReason(err, "NOT_FOUND") {
 		return reader, "", err
 	}
-	reader = accounts.Reader(e.GetResponsibleAccount(), account.GetRoles(), e.GetScopes())
+	scopes := e.GetScopes()
+	if key := e.GetResponsibleKey(); key != "" && len(scopes) == 0 {
+		if scopes, err = accounts.ScopesOf(ctx, tx, key); err != nil {
+			return reader, "", err
+		}
+	}
+	reader = accounts.Reader(e.GetResponsibleAccount(), account.GetRoles(), scopes)
 	may := slices.ContainsFunc(reader.Roles, func(role string) bool { return slices.Contains(endpointRoles, role) })
 	if !may || account.GetState() != accessv1.Account_ACTIVE || len(account.GetOwners()) > 0 {
 		return reader, e.GetResponsibleAccount() + ", who answered for it, may not have endpoints any more.", nil

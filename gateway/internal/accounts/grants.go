@@ -78,6 +78,15 @@ func (s *Store) Works(ctx context.Context, tx *storage.Tx, key string) (bool, er
 	return err == nil, err
 }
 
+// ScopesOf is what an API key is narrowed to; none for one that there is not, which does not work either.
+func ScopesOf(ctx context.Context, tx *storage.Tx, key string) ([]string, error) {
+	k, err := Keys.Get(ctx, tx, key)
+	if fault.HasReason(err, "NOT_FOUND") {
+		return nil, nil
+	}
+	return k.GetScopes(), err
+}
+
 // KeyOf is the API key whose secret, or a token of which, has this hash. Reason: CREDENTIALS_WRONG.
 func KeyOf(ctx context.Context, tx *storage.Tx, hash string) (key string, err error) {
 	err = tx.QueryRow(ctx, "SELECT api_key FROM api_key_secrets WHERE secret_hash = $1 UNION ALL SELECT api_key FROM access_tokens WHERE token_hash = $1", hash).Scan(&key)
