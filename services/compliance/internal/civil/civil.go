@@ -51,17 +51,51 @@ func (d Date) String() string {
 	})
 }
 
-func (d Date) utc() time.Time {
-	return time.Date(d.Year, time.Month(d.Month), d.Day, 0, 0, 0, 0, time.UTC)
-}
-
 // AddDays is n days later.
-func (d Date) AddDays(n int) Date { return Of(d.utc().AddDate(0, 0, n)) }
+func (d Date) AddDays(n int) Date { return onDay(d.number() + n) }
 
 // Sub is the number of days from e to d, however far apart they are; a time.Duration ends after 292 years.
-func (d Date) Sub(e Date) int { return int((d.utc().Unix() - e.utc().Unix()) / secondsOfADay) }
+func (d Date) Sub(e Date) int { return d.number() - e.number() }
 
-const secondsOfADay = 24 * 60 * 60
+// Days are numbered from 1 March of the year 0, so that a leap day is the last of its year: whole fleets are counted in days, which package time takes
+// several times as long for. Months and days that the calendar has not run over, as they do there.
+const (
+	daysOf4Years   = 4*365 + 1
+	daysOf100Years = 25*daysOf4Years - 1
+	daysOf400Years = 4*daysOf100Years + 1
+)
+
+// number is the number of a day.
+func (d Date) number() int {
+	months := d.Year*12 + d.Month - 3
+	year := floored(months, 12)
+	month := months - year*12 // from March
+	era := floored(year, 400)
+	year -= era * 400
+	return era*daysOf400Years + year*365 + year/4 - year/100 + (153*month+2)/5 + d.Day - 1
+}
+
+// onDay is the day of a number.
+func onDay(n int) Date {
+	era := floored(n, daysOf400Years)
+	n -= era * daysOf400Years
+	year := (n - n/(daysOf4Years-1) + n/daysOf100Years - n/(daysOf400Years-1)) / 365
+	n -= year*365 + year/4 - year/100
+	month := (5*n + 2) / 153
+	day := n - (153*month+2)/5 + 1
+	if year += era * 400; month >= 10 {
+		return Date{year + 1, month - 9, day}
+	}
+	return Date{year, month + 3, day}
+}
+
+// floored is the quotient rounded down, also below 0.
+func floored(a, b int) int {
+	if a < 0 {
+		return -((b - 1 - a) / b)
+	}
+	return a / b
+}
 
 // Before reports whether d is earlier than e.
 func (d Date) Before(e Date) bool {
@@ -101,6 +135,5 @@ func (d Date) KeepThrough(n int) Date {
 	return e
 }
 
-func lastDay(year, month int) int {
-	return time.Date(year, time.Month(month)+1, 0, 0, 0, 0, 0, time.UTC).Day()
-}
+// lastDay is the number of days of a month.
+func lastDay(year, month int) int { return Date{year, month + 1, 0}.AddDays(0).Day }

@@ -127,3 +127,37 @@ func TestDatesAreWritten(t *testing.T) {
 		}
 	}
 }
+
+// Reference: package time of the standard library, which numbers days on its own; also years before 0, and months and days that no calendar has.
+func TestDaysAreThoseOfTheStandardLibrary(t *testing.T) {
+	utc := func(d civil.Date) time.Time {
+		return time.Date(d.Year, time.Month(d.Month), d.Day, 0, 0, 0, 0, time.UTC)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		draw := func() civil.Date {
+			return civil.Date{Year: rapid.IntRange(-9999, 9999).Draw(t, "year"), Month: rapid.IntRange(-30, 30).Draw(t, "month"), Day: rapid.IntRange(-800, 800).Draw(t, "day")}
+		}
+		d, e, n := draw(), draw(), rapid.IntRange(-800_000, 800_000).Draw(t, "days")
+		if got, want := d.AddDays(n), civil.Of(utc(d).AddDate(0, 0, n)); got != want {
+			t.Fatalf("%v and %d days are %v, want %v", d, n, got, want)
+		}
+		if got, want := d.Sub(e), int((utc(d).Unix()-utc(e).Unix())/86_400); got != want {
+			t.Fatalf("from %v to %v are %d days, want %d", e, d, got, want)
+		}
+		month := civil.Date{Year: d.Year, Month: 1 + (d.Month+36)%12, Day: 31}
+		if got, want := (civil.Date{Year: month.Year, Month: month.Month, Day: 1}).EndOfMonth(0).Day, time.Date(month.Year, time.Month(month.Month)+1, 0, 0, 0, 0, 0, time.UTC).Day(); got != want {
+			t.Fatalf("month %d of %d ends on %d, want %d", month.Month, month.Year, got, want)
+		}
+	})
+}
+
+// Every day of 800 years comes after the one before.
+func TestEveryDayComesAfterTheOneBefore(t *testing.T) {
+	d, at := civil.Date{Year: 1600, Month: 1, Day: 1}, time.Date(1600, 1, 1, 0, 0, 0, 0, time.UTC)
+	for d.Year < 2400 {
+		d, at = d.AddDays(1), at.AddDate(0, 0, 1)
+		if d != civil.Of(at) || !d.Valid() {
+			t.Fatalf("%v, want %v", d, civil.Of(at))
+		}
+	}
+}
