@@ -1,6 +1,7 @@
 package points
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"slices"
@@ -18,90 +19,107 @@ var errLayout = errors.New("points of another layout, or cut short")
 // bands are the bands by their number in what is kept; a new one goes to the end.
 var bands = []due.Band{"", due.Current, due.Near, due.Due, due.Overdue, due.Exempt, due.NoData, due.InTolerance, due.Attention}
 
-// Encode writes the points as bytes, the same for the same points.
+// Encode writes the points as bytes, the same for the same points. Of a requirement stands what it does not share with the one before, and of an item its
+// length, so that it can be passed over.
 func (p Points) Encode() []byte {
-	w := writer{b: append(make([]byte, 0, 64+roomEach*len(p.Items)), layout)}
-	w.text(p.Rules)
-	w.date(p.Since)
-	w.date(p.Until)
-	w.int(int64(len(p.Items)))
-	var one writer
-	for i := range p.Items { // each with its length, so that others can be passed over
-		one.b = one.b[:0]
-		one.point(&p.Items[i])
-		w.int(int64(len(one.b)))
-		w.b = append(w.b, one.b...)
+	w := append(make(writer, 0, 64+roomEach*len(p.Items)), layout)
+	w = w.text(p.Rules).date(p.Since).date(p.Until).int(int64(len(p.Items)))
+	before := ""
+	for i := range p.Items {
+		name := p.Items[i].Requirement
+		same := shared(before, name)
+		w = w.int(int64(same)).text(name[same:])
+		at := len(w)
+		w = append(w, 0).point(&p.Items[i]).length(at)
+		before = name
 	}
-	return w.b
+	return w
 }
 
 // roomEach is what an item takes, mostly.
-const roomEach = 80
+const roomEach = 56
 
-type writer struct{ b []byte }
-
-func (w *writer) int(n int64) { w.b = binary.AppendVarint(w.b, n) }
-
-func (w *writer) ints(all ...int64) {
-	for _, n := range all {
-		w.int(n)
+// shared is how many bytes two names begin with alike.
+func shared(a, b string) int {
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			return i
+		}
 	}
+	return min(len(a), len(b))
 }
 
-func (w *writer) text(s string) {
-	w.int(int64(len(s)))
-	w.b = append(w.b, s...)
+// writer is what was written so far. What writes on gives it back: to keep it in a place of its own would cost the collector of garbage work for every
+// number of a fleet.
+type writer []byte
+
+func (w writer) int(n int64) writer { return binary.AppendVarint(w, n) }
+
+func (w writer) ints(all ...int64) writer {
+	for _, n := range all {
+		w = w.int(n)
+	}
+	return w
 }
 
-func (w *writer) date(d civil.Date) { w.int(int64(d.Year)<<9 | int64(d.Month)<<5 | int64(d.Day)) }
+func (w writer) text(s string) writer { return append(w.int(int64(len(s))), s...) }
 
-func (w *writer) flags(all ...bool) {
+func (w writer) date(d civil.Date) writer {
+	return w.int(int64(d.Year)<<9 | int64(d.Month)<<5 | int64(d.Day))
+}
+
+func (w writer) flags(all ...bool) writer {
 	var n int64
 	for i, f := range all {
 		if f {
 			n |= 1 << i
 		}
 	}
-	w.int(n)
+	return w.int(n)
 }
 
-func (w *writer) point(p *Point) {
-	w.text(p.Requirement)
-	w.flags(p.Counted, p.Soft, p.Lowered, !p.Fitted.IsZero())
+// length puts the length of what stands behind a place into it. It has room for one byte, which is mostly enough.
+func (w writer) length(at int) writer {
+	var room [binary.MaxVarintLen64]byte
+	size := binary.AppendVarint(room[:0], int64(len(w)-at-1))
+	w = slices.Insert(w, at, size[:len(size)-1]...)
+	copy(w[at:], size)
+	return w
+}
+
+func (w writer) point(p *Point) writer {
+	w = w.flags(p.Counted, p.Soft, p.Lowered, !p.Fitted.IsZero())
 	for i, b := range bands {
 		if b == p.Told.Band {
-			w.int(int64(i))
+			w = w.int(int64(i))
 			break
 		}
 	}
-	w.date(p.Told.Date)
-	w.b = binary.LittleEndian.AppendUint64(w.b, p.Told.Row)
+	w = binary.LittleEndian.AppendUint64(w.date(p.Told.Date), p.Told.Row)
 	if !p.Counted {
-		return
+		return w
 	}
-	w.tree(p.Tree)
-	w.date(p.Base.Date)
-	w.ints(p.Base.Counters.Seconds, p.Base.Counters.Cycles, p.Base.Counters.Starts)
-	w.ints(p.Threshold.Days, p.Threshold.Seconds, p.Threshold.Cycles)
-	w.ints(p.Extension.Days, p.Extension.Seconds, p.Extension.Cycles)
-	w.date(p.Extension.Stop)
+	w = w.tree(&p.Tree).date(p.Base.Date)
+	w = w.ints(p.Base.Counters.Seconds, p.Base.Counters.Cycles, p.Base.Counters.Starts)
+	w = w.ints(p.Threshold.Days, p.Threshold.Seconds, p.Threshold.Cycles)
+	w = w.ints(p.Extension.Days, p.Extension.Seconds, p.Extension.Cycles).date(p.Extension.Stop)
 	if !p.Fitted.IsZero() {
-		w.date(p.Fitted)
+		w = w.date(p.Fitted)
 	}
+	return w
 }
 
-func (w *writer) tree(t due.Tree) {
-	w.flags(t.Later)
-	w.int(int64(len(t.Limits)))
-	for _, l := range t.Limits {
-		w.flags(l.SinceNew)
-		w.ints(int64(l.Unit), l.Amount)
-		w.date(l.Fixed)
+func (w writer) tree(t *due.Tree) writer {
+	w = w.flags(t.Later).int(int64(len(t.Limits)))
+	for i := range t.Limits {
+		l := &t.Limits[i]
+		w = w.flags(l.SinceNew).ints(int64(l.Unit), l.Amount).date(l.Fixed)
 	}
-	w.int(int64(len(t.Trees)))
-	for _, sub := range t.Trees {
-		w.tree(sub)
+	w = w.int(int64(len(t.Trees)))
+	for i := range t.Trees {
+		w = w.tree(&t.Trees[i])
 	}
+	return w
 }
 
 // Decode reads what Encode wrote; an error says that history has to be read instead.
@@ -109,13 +127,13 @@ func Decode(b []byte) (Points, error) { return DecodeInto(nil, b) }
 
 // DecodeInto is Decode that puts the items where others were that nobody needs any more.
 func DecodeInto(room []Point, b []byte) (Points, error) {
-	return decode(room, b, len(b), func(string) bool { return true })
+	return decode(room, b, len(b), func([]byte) bool { return true })
 }
 
 // DecodeSome reads the items of some requirements and passes over the others, of which it does not see whether they can be read.
 func DecodeSome(b []byte, requirements []string) (Points, error) {
-	return decode(nil, b, len(requirements), func(name string) bool {
-		return slices.Contains(requirements, name)
+	return decode(nil, b, len(requirements), func(name []byte) bool {
+		return slices.ContainsFunc(requirements, func(r string) bool { return r == string(name) })
 	})
 }
 
@@ -132,86 +150,112 @@ func RulesOf(b []byte) string {
 }
 
 // decode reads items that are wanted, which are at most so many.
-func decode(room []Point, b []byte, most int, wanted func(requirement string) bool) (p Points, err error) {
+func decode(room []Point, b []byte, most int, wanted func(requirement []byte) bool) (p Points, err error) {
 	if len(b) == 0 || b[0] != layout {
 		return p, errLayout
 	}
-	r := reader{s: string(b[1:])}
-	p.Rules, p.Since, p.Until = r.text(), r.date(), r.date()
+	r := reader{b: b, at: 1}
+	p.Rules, p.Since, p.Until = string(r.text()), r.date(), r.date()
 	n := r.count()
 	if p.Items = room[:0]; room == nil || cap(room) < min(n, most) {
 		p.Items = make([]Point, 0, min(n, most))
 	}
+	var name, last []byte
+	names := make([]byte, 0, roomNames)
 	for ; n > 0 && !r.bad; n-- {
-		item := reader{s: r.text(), limits: r.limits}
-		if named := item; !wanted(named.text()) {
+		name = r.name(name)
+		item := reader{b: r.text(), limits: r.limits}
+		if !wanted(name) {
 			continue
 		}
-		var one Point
-		item.point(&one)
-		last := len(p.Items) - 1
-		r.limits, r.bad = item.limits, item.bad || len(item.s) > 0 || last >= 0 && one.Requirement <= p.Items[last].Requirement
-		p.Items = append(p.Items, one)
+		p.Items = append(p.Items, Point{})
+		item.point(&p.Items[len(p.Items)-1])
+		r.limits, r.bad = item.limits, r.bad || item.bad || item.at < len(item.b) || len(p.Items) > 1 && bytes.Compare(name, last) <= 0
+		last = append(last[:0], name...)
+		names = append(binary.AppendUvarint(names, uint64(len(name))), name...)
 	}
-	if r.bad || len(r.s) > 0 {
+	if r.bad || r.at < len(r.b) {
 		return Points{}, errLayout
 	}
+	p.call(string(names))
 	return p, nil
 }
 
-// reader reads until something is wrong, and nothing but zeros after. What is kept is one text, of which names are parts.
+// roomNames is for how many bytes of names there is room from the beginning.
+const roomNames = 2048
+
+// call gives the items their names, which are parts of one text, each behind its length.
+func (p *Points) call(names string) {
+	for i := range p.Items {
+		n, width := 0, 0
+		for more := true; more; width++ {
+			n |= int(names[width]&0x7f) << (7 * width)
+			more = names[width] >= 0x80
+		}
+		p.Items[i].Requirement = names[width : width+n]
+		names = names[width+n:]
+	}
+}
+
+// reader reads until something is wrong, and nothing but zeros after.
 type reader struct {
-	s      string
+	b      []byte
+	at     int
 	bad    bool
 	limits []due.Limit // room for the limits of many items
 }
 
 func (r *reader) fail() int64 {
-	r.bad, r.s = true, ""
+	r.bad, r.at = true, len(r.b)
 	return 0
 }
 
 // int is a number as binary.AppendVarint writes it.
 func (r *reader) int() int64 {
-	var n uint64
-	for i := range min(len(r.s), binary.MaxVarintLen64) {
-		c := r.s[i]
-		if i == binary.MaxVarintLen64-1 && c > 1 {
-			break
-		}
-		n |= uint64(c&0x7f) << (7 * i)
-		if c < 0x80 {
-			r.s = r.s[i+1:]
-			return int64(n>>1) ^ -int64(n&1)
-		}
+	if r.at < len(r.b) && r.b[r.at] < 0x80 { // most are of one byte
+		n := uint64(r.b[r.at])
+		r.at++
+		return int64(n>>1) ^ -int64(n&1)
 	}
-	return r.fail()
+	n, width := binary.Varint(r.b[r.at:])
+	if width <= 0 {
+		return r.fail()
+	}
+	r.at += width
+	return n
 }
 
 // count is a number of things that follow, each of one byte at the least.
 func (r *reader) count() int {
 	n := r.int()
-	if n < 0 || n > int64(len(r.s)) {
+	if n < 0 || n > int64(len(r.b)-r.at) {
 		return int(r.fail())
 	}
 	return int(n)
 }
 
 // text is as many bytes as the number before them says.
-func (r *reader) text() string {
+func (r *reader) text() []byte {
 	n := r.count()
-	text := r.s[:n]
-	r.s = r.s[n:]
-	return text
+	r.at += n
+	return r.b[r.at-n : r.at]
+}
+
+// name is the next name, in the place of the one before: as many bytes of that as the number before the others says.
+func (r *reader) name(before []byte) []byte {
+	same := r.int()
+	if same < 0 || same > int64(len(before)) {
+		same = r.fail()
+	}
+	return append(before[:same], r.text()...)
 }
 
 func (r *reader) digest() uint64 {
-	if len(r.s) < 8 {
+	if len(r.b)-r.at < 8 {
 		return uint64(r.fail())
 	}
-	n := binary.LittleEndian.Uint64([]byte(r.s[:8]))
-	r.s = r.s[8:]
-	return n
+	r.at += 8
+	return binary.LittleEndian.Uint64(r.b[r.at-8:])
 }
 
 func (r *reader) date() civil.Date {
@@ -220,7 +264,6 @@ func (r *reader) date() civil.Date {
 }
 
 func (r *reader) point(p *Point) {
-	p.Requirement = r.text()
 	flags := r.int()
 	p.Counted, p.Soft, p.Lowered = flags&1 != 0, flags&2 != 0, flags&4 != 0
 	band := r.int()
@@ -232,7 +275,7 @@ func (r *reader) point(p *Point) {
 	if !p.Counted {
 		return
 	}
-	p.Tree = r.tree()
+	r.tree(&p.Tree)
 	p.Base.Date = r.date()
 	p.Base.Counters = due.Counters{Seconds: r.int(), Cycles: r.int(), Starts: r.int()}
 	p.Threshold = due.Threshold{Days: r.int(), Seconds: r.int(), Cycles: r.int()}
@@ -253,20 +296,20 @@ func (r *reader) room(n int) []due.Limit {
 	return place
 }
 
-func (r *reader) tree() (t due.Tree) {
+func (r *reader) tree(t *due.Tree) {
 	t.Later = r.int() != 0
 	if n := r.count(); n > 0 {
 		t.Limits = r.room(n)
 	}
 	for i := range t.Limits {
-		t.Limits[i].SinceNew = r.int() != 0
-		t.Limits[i].Unit, t.Limits[i].Amount, t.Limits[i].Fixed = due.Unit(r.int()), r.int(), r.date()
+		l := &t.Limits[i]
+		l.SinceNew = r.int() != 0
+		l.Unit, l.Amount, l.Fixed = due.Unit(r.int()), r.int(), r.date()
 	}
 	if n := r.count(); n > 0 {
 		t.Trees = make([]due.Tree, n)
 	}
 	for i := range t.Trees {
-		t.Trees[i] = r.tree()
+		r.tree(&t.Trees[i])
 	}
-	return t
 }
