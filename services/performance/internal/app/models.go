@@ -1,11 +1,13 @@
 package app
 
 import (
+	"cmp"
 	"context"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/store"
 	"coldsection.example/services/platform/idempotency"
+	"coldsection.example/services/platform/money"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
@@ -16,7 +18,7 @@ func (a *App) CreateEngineModel(ctx context.Context, req *performancev1.CreateEn
 		u := a.unit(ctx, tx)
 		model := req.GetEngineModel()
 		resource.ClearOutputOnly(model)
-		if err := checkModel(model); err != nil {
+		if err := cmp.Or(checkModel(model), checkCurrency(model, "")); err != nil {
 			return nil, err
 		}
 		model.Name, model.Revision = a.newName("engineModels", req.GetEngineModelId()), 1
@@ -42,11 +44,25 @@ func (a *App) UpdateEngineModel(ctx context.Context, req *performancev1.UpdateEn
 		if err := resource.CheckEtag(model, req.GetEngineModel().GetEtag()); err != nil {
 			return nil, err
 		}
+		before := model.GetAdvice().GetCostCurrencyCode()
 		if err := resource.Apply(model, req.GetEngineModel(), req.GetUpdateMask()); err != nil {
+			return nil, err
+		}
+		if err := checkCurrency(model, before); err != nil {
 			return nil, err
 		}
 		return model, u.revise(ctx, model)
 	})
+}
+
+// checkCurrency refuses a currency that nobody uses where it was not stated before: one that was replaced since may stay until somebody states the prices
+// anew. Reason: CURRENCY_UNKNOWN.
+func checkCurrency(m *performancev1.EngineModel, before string) error {
+	code := m.GetAdvice().GetCostCurrencyCode()
+	if code == "" || code == before {
+		return nil
+	}
+	return money.CheckCurrency("engine_model.advice.cost_currency_code", code)
 }
 
 // revise keeps changed engine data as the next revision, and tells of it.

@@ -42,6 +42,8 @@ var spoiled = []struct {
 	{"SIGNATURE_INVALID", func(m *performancev1.EngineModel) {
 		m.Signatures = []*performancev1.CauseSignature{{Cause: "fouling", Size: "1", Document: paper("t")}}
 	}},
+	{"CURRENCY_UNKNOWN", func(m *performancev1.EngineModel) { m.Advice = &performancev1.AdviceRules{CostCurrencyCode: "ZZZ"} }},
+	{"CURRENCY_UNKNOWN", func(m *performancev1.EngineModel) { m.Advice = &performancev1.AdviceRules{CostCurrencyCode: "BGN"} }},
 	{"REFERENCE_INVALID", func(m *performancev1.EngineModel) { m.ReferenceOatC = 130 }},
 	{"BASELINE_INVALID", func(m *performancev1.EngineModel) { m.Baseline.Points = m.GetBaseline().GetPoints()[:3] }},
 }
@@ -69,5 +71,13 @@ func TestAChangeOfDataIsTheNextRevision(t *testing.T) {
 			t.Errorf("%v", second)
 		}
 		of(b.UpdateEngineModel(b.analyst(), change)).refused(t, "ETAG_MISMATCH")
+		prices := &performancev1.UpdateEngineModelRequest{EngineModel: &performancev1.EngineModel{
+			Name: modelName, Advice: &performancev1.AdviceRules{CostCurrencyCode: "ZZZ"},
+		}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"advice"}}}
+		of(b.UpdateEngineModel(b.analyst(), prices)).refused(t, "CURRENCY_UNKNOWN")
+		prices.EngineModel.Advice.CostCurrencyCode = "NOK"
+		if third := of(b.UpdateEngineModel(b.analyst(), prices)).done(t); third.GetAdvice().GetCostCurrencyCode() != "NOK" {
+			t.Errorf("%v", third.GetAdvice())
+		}
 	})
 }
