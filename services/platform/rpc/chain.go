@@ -158,7 +158,7 @@ func (s *Server) validate(ctx context.Context, req any, info *grpc.UnaryServerIn
 }
 
 // Validate checks the shape of a request: the rules in the contract, and that it has no fields that the contract lacks.
-// Reasons: FIELD_INVALID, UNKNOWN_FIELD, NUMBER_NOT_FINITE.
+// Reasons: FIELD_INVALID, and those of shape.
 func Validate(v protovalidate.Validator, m proto.Message) error {
 	if err := shape(m.ProtoReflect()); err != nil {
 		return err

@@ -19,8 +19,9 @@ import (
 )
 
 // shape refuses what no field of the contract may hold, however deep it is: fields that the contract lacks, numbers that are
-// none, days and times that the calendar does not have, texts of spaces only, and NUL, which one of our stores can't keep. Reasons:
-// UNKNOWN_FIELD, NUMBER_NOT_FINITE, DATE_INVALID, TIME_INVALID, TEXT_BLANK, TEXT_UNREADABLE.
+// none or none that anything here is measured in, days and times that the calendar does not have, texts of spaces only, and NUL, which one of our
+// stores can't keep. A zero with a minus becomes zero. Reasons: UNKNOWN_FIELD, NUMBER_NOT_FINITE, NUMBER_OUT_OF_RANGE, DATE_INVALID, TIME_INVALID,
+// TEXT_BLANK, TEXT_UNREADABLE.
 func shape(m protoreflect.Message) error {
 	if sound(m) {
 		return nil
@@ -35,9 +36,7 @@ func shape(m protoreflect.Message) error {
 			}
 			return happens(p, v)
 		case float64:
-			if math.IsNaN(v) || math.IsInf(v, 0) {
-				return fault.Invalid(pathOf(p), "NUMBER_NOT_FINITE", "%s is %v; a number must be finite. Correct it and send the request again.", pathOf(p), v)
-			}
+			return measurable(p, v)
 		case string:
 			return readable(p, v)
 		}
@@ -61,7 +60,9 @@ func sound(m protoreflect.Message) bool {
 				good = soundValue(fd.Kind(), list.Get(i))
 			}
 		default:
-			good = soundValue(fd.Kind(), v)
+			if good = soundValue(fd.Kind(), v); negativeZero(fd.Kind(), v) {
+				m.Set(fd, protoreflect.ValueOfFloat64(0))
+			}
 		}
 		return good
 	})
@@ -74,13 +75,40 @@ func soundValue(kind protoreflect.Kind, v protoreflect.Value) bool {
 		m := v.Message()
 		return m.Descriptor().FullName() != "google.protobuf.Any" && happens(protopath.Values{}, m) == nil && sound(m)
 	case protoreflect.DoubleKind, protoreflect.FloatKind:
-		return !math.IsNaN(v.Float()) && !math.IsInf(v.Float(), 0)
+		return v.Float() == 0 || math.Abs(v.Float()) >= leastNumber && math.Abs(v.Float()) <= mostNumber
 	case protoreflect.StringKind:
 		text := v.String()
 		return text == "" || strings.TrimSpace(text) != "" && strings.IndexByte(text, 0) < 0
 	default:
 		return true
 	}
+}
+
+// Numbers between these are taken, and zero. More than a thousand million millions nothing here counts or measures, and its square would be near the
+// end of what a number can be; smaller ones than the least have lost digits.
+const (
+	mostNumber  = 1e15
+	leastNumber = 0x1p-1022
+)
+
+// negativeZero says whether a value is a zero with a minus, which nobody means and everything that prints it would show.
+func negativeZero(kind protoreflect.Kind, v protoreflect.Value) bool {
+	return kind == protoreflect.DoubleKind && v.Float() == 0 && math.Signbit(v.Float())
+}
+
+// measurable refuses numbers that are none, or that nothing is measured in.
+func measurable(p protopath.Values, v float64) error {
+	last, at := p.Index(-1), p.Index(-2).Value
+	switch size := math.Abs(v); {
+	case math.IsNaN(v) || math.IsInf(v, 0):
+		return fault.Invalid(pathOf(p), "NUMBER_NOT_FINITE", "%s is %v; a number must be finite. Correct it and send the request again.", pathOf(p), v)
+	case size > mostNumber || size > 0 && size < leastNumber:
+		return fault.Invalid(pathOf(p), "NUMBER_OUT_OF_RANGE", "%s is %g; numbers up to %g are taken, and none that is nearer to zero than %.3g. Correct it and send the request again.",
+			pathOf(p), v, mostNumber, leastNumber)
+	case math.Signbit(v) && size == 0 && last.Step.Kind() == protopath.FieldAccessStep:
+		at.Message().Set(last.Step.FieldDescriptor(), protoreflect.ValueOfFloat64(0))
+	}
+	return nil
 }
 
 // happens refuses a day or an instant that never is, as 30 February would be counted as the 2nd of March by whoever adds to it, and one of years that

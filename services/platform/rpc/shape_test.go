@@ -13,6 +13,7 @@ import (
 
 	accessv1 "coldsection.example/proto/coldsection/access/v1"
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
+	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/platform/fault"
@@ -38,11 +39,37 @@ func TestRequestsAreCheckedToTheirDepth(t *testing.T) {
 		"spaces for a reason":      {&consumablesv1.HoldLotRequest{Name: "lots/a", Reason: " \t "}, "TEXT_BLANK", "reason"},
 		"a character that is none": {&consumablesv1.HoldLotRequest{Name: "lots/a", Reason: "a\x00b"}, "TEXT_UNREADABLE", "reason"},
 		"too much":                 {limits(math.Inf(-1)), "NUMBER_NOT_FINITE", "engine_model.limits[0].max_value"},
+		"nearly too much":          {limits(1e308), "NUMBER_OUT_OF_RANGE", "engine_model.limits[0].max_value is 1e+308"},
+		"much below":               {limits(-1.1e15), "NUMBER_OUT_OF_RANGE", "engine_model.limits[0].max_value"},
+		"next to nothing":          {limits(5e-324), "NUMBER_OUT_OF_RANGE", "engine_model.limits[0].max_value is 5e-324"},
 	} {
 		err := rpc.Validate(v, c.req)
 		if !fault.HasReason(err, c.reason) || !strings.Contains(err.Error(), c.inText) {
 			t.Errorf("%s: want %s about %s, got %v", name, c.reason, c.inText, err)
 		}
+	}
+}
+
+// Case A2: a zero with a minus is zero, beside a map too; other numbers are left as they are.
+func TestAZeroHasNoSign(t *testing.T) {
+	v, err := protovalidate.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	minus := math.Copysign(0, -1)
+	model := &performancev1.EngineModel{
+		ReferenceOatC: minus, ReferenceTorqueNm: -2, Limits: []*performancev1.Limit{{MaxValue: minus}, {MaxValue: -1e15}, {MaxValue: 1e-300}},
+	}
+	craft := &compliancev1.Aircraft{ExternalIds: map[string]string{"erp": "1"}, FlyingRate: &compliancev1.FlyingRate{HoursPerDay: minus}}
+	_ = rpc.Validate(v, &performancev1.CreateEngineModelRequest{EngineModel: model}) // what else they lack is not asked here
+	_ = rpc.Validate(v, &compliancev1.CreateAircraftRequest{Aircraft: craft})
+	for i, got := range []float64{model.GetReferenceOatC(), model.GetLimits()[0].GetMaxValue(), craft.GetFlyingRate().GetHoursPerDay()} {
+		if got != 0 || math.Signbit(got) {
+			t.Errorf("%d: %v", i, got)
+		}
+	}
+	if model.GetReferenceTorqueNm() != -2 || model.GetLimits()[1].GetMaxValue() != -1e15 || model.GetLimits()[2].GetMaxValue() != 1e-300 {
+		t.Errorf("%v", model)
 	}
 }
 

@@ -104,7 +104,7 @@ func TestTracesThatAreNotRecorded(t *testing.T) {
 			"EXCEEDANCE_UNSTATED": func(r *performancev1.CreateEngineExceedanceRequest) { r.Peak = in("840", "Cel") },
 			"UNIT_MISMATCH":       func(r *performancev1.CreateEngineExceedanceRequest) { r.Trace.UnitCode = "%" },
 			"TRACE_AMBIGUOUS":     func(r *performancev1.CreateEngineExceedanceRequest) { r.Trace.Samples[1].OffsetSeconds = 0 },
-			"TRACE_INVALID":       func(r *performancev1.CreateEngineExceedanceRequest) { r.Trace.Samples[1].Value = 1e300 },
+			"TRACE_INVALID":       func(r *performancev1.CreateEngineExceedanceRequest) { r.Trace.Samples[1].Value = 1e14 },
 			"TIME_IN_FUTURE":      func(r *performancev1.CreateEngineExceedanceRequest) { r.Trace.Samples[1].OffsetSeconds = 3601 },
 		} {
 			req := traced("Cel", start, celsius)

@@ -10,6 +10,7 @@ import (
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/platform/clock"
 )
 
 // wellFormed says whether a message of a stream surely keeps the contract, without the reflection that finds what is wrong and
@@ -49,7 +50,9 @@ func plain(text string, most int) bool {
 	return text == "" || len(text) <= most && utf8.ValidString(text) && strings.IndexByte(text, 0) < 0 && strings.TrimSpace(text) != ""
 }
 
-func moment(t *timestamppb.Timestamp) bool { return t != nil && t.IsValid() && !unknown(t) }
+func moment(t *timestamppb.Timestamp) bool {
+	return t != nil && t.IsValid() && clock.Sane(t.AsTime().Year()) && !unknown(t)
+}
 
 func unknown(m interface{ ProtoReflect() protoreflect.Message }) bool {
 	return len(m.ProtoReflect().GetUnknown()) > 0

@@ -12,6 +12,7 @@ import (
 
 	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/rpc"
 )
 
@@ -77,6 +78,17 @@ func TestWhatIsWellFormedKeepsTheContract(t *testing.T) {
 	}
 	if refused < ways || passed < ways/20 {
 		t.Errorf("of %d, %d passed and %d were doubted", 20*ways, passed, refused)
+	}
+}
+
+// Case A10: a reading of a stream is of a year that somebody may mean, as that of a call is.
+func TestAStreamsReadingIsOfAYearThatIsMeant(t *testing.T) {
+	for _, seconds := range []int64{-62_135_596_800, 253_402_300_799, -2_208_988_801, 10_413_792_000} {
+		req := usual()
+		req.Reading.ReadTime = &timestamppb.Timestamp{Seconds: seconds}
+		if err := rpc.Validate(protovalidate.GlobalValidator, req); wellFormed(req) || !fault.HasReason(err, "TIME_INVALID") {
+			t.Errorf("%d: %v", seconds, err)
+		}
 	}
 }
 
