@@ -129,8 +129,8 @@ func TestTheNetworkBetweenPartsFails(t *testing.T) {
 	}
 }
 
-// behindWires is a gateway and, in another process, the services, with a wire between them; both reach the event servers at an address.
-func behindWires(t *testing.T, events string) (*harness.Stage, *harness.Wire) {
+// behindWires is a gateway and, in another process, the services, with a wire between them; both reach the event servers at an address, and have the further arguments.
+func behindWires(t *testing.T, events string, more ...string) (*harness.Stage, *harness.Wire) {
 	t.Helper()
 	secret, address := filepath.Join(t.TempDir(), "secret"), harness.Address(t)
 	if err := os.WriteFile(secret, []byte(strings.Repeat("5ec7e7", 12)+"\n"), 0o600); err != nil {
@@ -138,7 +138,7 @@ func behindWires(t *testing.T, events string) (*harness.Stage, *harness.Wire) {
 	}
 	wire := harness.NewWire(t, address)
 	stage := &harness.Stage{HTTP: harness.Addresses(t, 1), GRPC: harness.Addresses(t, 1)}
-	common := []string{"--nats", events, "--replicas", "1", "--secret", secret}
+	common := append([]string{"--nats", events, "--replicas", "1", "--secret", secret}, more...)
 	serving := append([]string{"serve", "compliance", "consumables", "performance", "workorders", "--state", t.TempDir(), "--listen", "consumables=" + address}, common...)
 	calling := append([]string{"serve", "gateway", "--state", t.TempDir(), "--http", stage.HTTP[0], "--grpc", stage.GRPC[0], "--address", "consumables=" + wire.Address}, common...)
 	for _, part := range []string{"compliance", "performance", "workorders"} {
