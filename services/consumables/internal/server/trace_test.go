@@ -24,7 +24,7 @@ func (d desk) trace(lot string, way consumablesv1.TraceLotRequest_Direction, asO
 }
 
 // addsUp checks received = used + disposed + on hand + with jobs + mixed + difference.
-func addsUp(t *testing.T, line *consumablesv1.LotBalanceLine) {
+func addsUp(t testing.TB, line *consumablesv1.LotBalanceLine) {
 	t.Helper()
 	var sum stock.Micro
 	for _, part := range []*commonv1.Quantity{line.GetUsed(), line.GetDisposed(), line.GetMixed(), line.GetIssuedUnused(), line.GetOnHand(), line.GetDifference()} {
