@@ -75,12 +75,14 @@ func (u unit) floors(ctx context.Context, record *compliancev1.Accomplishment) (
 	return rules, nil
 }
 
-func (u unit) regimeOf(ctx context.Context, engine string) (compliancev1.Aircraft_Regime, error) {
+// regimeOf is the regime of the aircraft that a thing is, or is on now; unset off wing.
+func (u unit) regimeOf(ctx context.Context, subject string) (compliancev1.Aircraft_Regime, error) {
 	ctx = unlimited(ctx)
-	e, err := store.Engines.Get(ctx, u.Tx, engine)
-	if err != nil || e.GetAircraft() == "" {
+	t, err := u.read(ctx, subject)
+	if err != nil {
 		return compliancev1.Aircraft_REGIME_UNSPECIFIED, err
 	}
-	plane, err := store.Aircraft.Get(ctx, u.Tx, e.GetAircraft())
-	return plane.GetRegime(), err
+	s := seen{subject: t, at: u.now}
+	err = u.surround(ctx, &s)
+	return s.plane.GetRegime(), err
 }
