@@ -22,6 +22,7 @@ type job struct {
 	only           names             // the requirements that it is narrowed to; none stand for all
 	accomplishment string            // the record that moved an item, if one did
 	rooms          *rooms            // of the subjects that are written; nil makes new ones
+	dates          map[string]string // of rows that say all else that their items do, by name; written at the end
 }
 
 // rooms are places for the items of a subject, used again and again: of a fleet, they would be half of all memory that is taken and given back.
@@ -60,7 +61,7 @@ const atOnce = 16
 // wait for each other and neither works out what the other changed meanwhile.
 func (u unit) recomputeThese(ctx context.Context, subjects []string, only names, accomplishment string) error {
 	all := slices.Sorted(slices.Values(subjects))
-	j := job{ruleset: u.book.ruleset, only: only, accomplishment: accomplishment, rooms: &rooms{}}
+	j := job{ruleset: u.book.ruleset, only: only, accomplishment: accomplishment, rooms: &rooms{}, dates: map[string]string{}}
 	for some := range slices.Chunk(slices.Compact(all), store.Many) {
 		var err error
 		if j.kept, err = store.LockPoints(ctx, u.Tx, some); err != nil {
@@ -73,7 +74,7 @@ func (u unit) recomputeThese(ctx context.Context, subjects []string, only names,
 			return err
 		}
 	}
-	return nil
+	return store.MoveDates(ctx, u.Tx, j.dates)
 }
 
 // ahead is how many lots are read before the first of them is written, so that whoever weighs seldom waits for what is read or written.
@@ -189,7 +190,6 @@ func (l *lot) settle(ctx context.Context) error {
 		l.found[i] = l.unit.find(ctx, l.subjects[i], l.job)
 	}
 	l.helpers.Wait()
-	dates := map[string]string{}
 	for i, subject := range l.subjects {
 		f := l.found[i]
 		if errors.Is(f.err, errAside) {
@@ -201,11 +201,11 @@ func (l *lot) settle(ctx context.Context) error {
 		if f.err != nil {
 			return fmt.Errorf("what is due on %s: %w", subject, f.err)
 		}
-		maps.Copy(dates, f.moved)
+		maps.Copy(l.dates, f.moved)
 		l.rooms.give(f.old.Items, f.points.Items)
 		l.found[i] = found{}
 	}
-	return store.MoveDates(ctx, l.Tx, dates)
+	return nil
 }
 
 // say reports whether the points of a subject say what its rows say: they were worked out from the same requirements, and no record is going to

@@ -30,6 +30,10 @@ func (a *App) Sweep(ctx context.Context) error {
 	})
 }
 
+// together is how many subjects of a fleet a transaction works out. Their dates lie all over the indexes of the due list, so that one that writes few of
+// them writes the same pages as the next; one that writes all would keep everybody else waiting.
+const together = 4 * store.Many
+
 // settle puts a new day to every subject for which one began since it was looked at, and works out those that follow from other requirements
 // than there are now. Afterwards the row of every due item has the band that the item has.
 func (a *App) settle(ctx context.Context) error {
@@ -46,7 +50,7 @@ func (a *App) settle(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for some := range slices.Chunk(open, store.Many) {
+	for some := range slices.Chunk(open, together) {
 		if err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).newDay(ctx, some) }); err != nil {
 			return err
 		}
@@ -64,7 +68,7 @@ func (a *App) RecomputeAll(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for some := range slices.Chunk(all, store.Many) {
+	for some := range slices.Chunk(all, together) {
 		if err := a.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error { return a.unit(ctx, tx).recomputeAll(ctx, some) }); err != nil {
 			return err
 		}
@@ -83,35 +87,47 @@ type sight struct {
 	once   sync.Once       // whoever comes first looks
 }
 
-// newDay puts today to subjects, at most store.Many. What is kept is enough, unless history may say otherwise by now.
+// newDay puts today to subjects. What is kept is enough, unless history may say otherwise by now.
 func (u unit) newDay(ctx context.Context, subjects []string) error {
 	u, err := u.withRules(ctx)
 	if err != nil {
 		return err
 	}
-	kept, err := store.LockPoints(ctx, u.Tx, subjects)
-	if err != nil {
-		return err
-	}
-	days, err := u.days(ctx, subjects)
-	if err != nil {
-		return err
-	}
-	look := func(i int) { days[i].once.Do(func() { days[i].look(kept[subjects[i]], u.book.ruleset) }) }
-	defer lookBeside(len(days), look)()
 	var again []string
 	dates := map[string]string{}
-	for i := range days {
-		if look(i); !days[i].good {
-			again = append(again, subjects[i])
-		} else if err := u.saveDay(ctx, &days[i], dates); err != nil {
+	for some := range slices.Chunk(subjects, store.Many) {
+		old, err := u.newDayOf(ctx, some, dates)
+		if err != nil {
 			return err
 		}
+		again = append(again, old...)
 	}
 	if err := store.MoveDates(ctx, u.Tx, dates); err != nil {
 		return err
 	}
 	return u.recomputeThese(ctx, again, nil, "")
+}
+
+// newDayOf is newDay of at most store.Many. The dates that moved are added to those of others; subjects of which history has to be read are left.
+func (u unit) newDayOf(ctx context.Context, subjects []string, dates map[string]string) (again []string, err error) {
+	kept, err := store.LockPoints(ctx, u.Tx, subjects)
+	if err != nil {
+		return nil, err
+	}
+	days, err := u.days(ctx, subjects)
+	if err != nil {
+		return nil, err
+	}
+	look := func(i int) { days[i].once.Do(func() { days[i].look(kept[subjects[i]], u.book.ruleset) }) }
+	defer lookBeside(len(days), look)()
+	for i := range days {
+		if look(i); !days[i].good {
+			again = append(again, subjects[i])
+		} else if err := u.saveDay(ctx, &days[i], dates); err != nil {
+			return nil, err
+		}
+	}
+	return again, nil
 }
 
 // lookBeside looks at all on the other cores, while what was looked at is written. What it returns waits for the last look.

@@ -63,10 +63,11 @@ func sameAlone(t *testing.T, a *app.App, want int) {
 // A day that is worked out from history writes the same rows as one that is put to what is kept: where only a projected date moved, the date alone, so
 // that an entity tag that somebody read an hour ago is good as long as nothing happened.
 func TestADayFromHistoryWritesWhatANewDayWrites(t *testing.T) {
+	const planes, each = 70, 6 // more subjects than one statement names
 	storagetest.Engines(t, store.Migrations(), func(t *testing.T, db *storage.DB) {
 		open := map[storage.Engine]func(testing.TB, storage.Migrations) *storage.DB{storage.SQLite: storagetest.SQLite, storage.Postgres: storagetest.Postgres}
-		kept, now := fleetOf(t, db, 12, 20)
-		whole, then := fleetOf(t, open[db.Engine()](t, store.Migrations()), 12, 20)
+		kept, now := fleetOf(t, db, planes, each)
+		whole, then := fleetOf(t, open[db.Engine()](t, store.Migrations()), planes, each)
 		work := func(days int, fromHistory func(context.Context) error) {
 			t.Helper()
 			for _, one := range []struct {
@@ -107,7 +108,7 @@ func TestADayFromHistoryWritesWhatANewDayWrites(t *testing.T) {
 				t.Errorf("%d rows from history, %d from what is kept", len(rows), len(want))
 			}
 		}
-		if len(before) != 12*20 || moved < 50 || turned < 20 {
+		if len(before) != planes*each || moved < 50 || turned < 20 {
 			t.Errorf("%d rows; %d dates moved, %d bands turned", len(before), moved, turned)
 		}
 	})
