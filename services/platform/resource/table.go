@@ -401,12 +401,7 @@ func (t *Table[T]) List(ctx context.Context, db *storage.DB, l *listing.Lister, 
 
 // ListWhere is List over the rows that meet a condition, such as "name >= $1", and are the caller's; an empty one is met by all.
 func (t *Table[T]) ListWhere(ctx context.Context, db *storage.DB, l *listing.Lister, req listing.Request, scope string, args ...any) (items []T, next string, err error) {
-	c := listing.Collection{Fields: t.fields, Key: "name", Order: t.order, Scope: scope, ScopeArgs: args}
-	if condition, args := t.limited(ctx, c.ScopeArgs); condition != "" && !t.shared {
-		c.Scope, c.ScopeArgs = cmp.Or(c.Scope, "1 = 1")+" AND "+condition, args
-		t.seen(ctx, &c)
-	}
-	q, err := l.Parse(ctx, req, c)
+	q, err := t.query(ctx, l, req, scope, args)
 	if err != nil {
 		return nil, "", err
 	}
@@ -415,6 +410,25 @@ func (t *Table[T]) ListWhere(ctx context.Context, db *storage.DB, l *listing.Lis
 		return err
 	})
 	return items, next, err
+}
+
+// ListIn is List over the whole table in a snapshot that is open, so that what is read for the rows is of the same moment as they.
+func (t *Table[T]) ListIn(ctx context.Context, tx *storage.Tx, l *listing.Lister, req listing.Request) (items []T, next string, err error) {
+	q, err := t.query(ctx, l, req, "", nil)
+	if err != nil {
+		return nil, "", err
+	}
+	return listing.Page(ctx, tx, q, "body", t.name, Scan[T])
+}
+
+// query reads a List call over the rows that meet a condition and are the caller's.
+func (t *Table[T]) query(ctx context.Context, l *listing.Lister, req listing.Request, scope string, args []any) (listing.Query, error) {
+	c := listing.Collection{Fields: t.fields, Key: "name", Order: t.order, Scope: scope, ScopeArgs: args}
+	if condition, args := t.limited(ctx, c.ScopeArgs); condition != "" && !t.shared {
+		c.Scope, c.ScopeArgs = cmp.Or(c.Scope, "1 = 1")+" AND "+condition, args
+		t.seen(ctx, &c)
+	}
+	return l.Parse(ctx, req, c)
 }
 
 // Read is Get in a snapshot of its own.

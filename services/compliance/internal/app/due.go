@@ -87,18 +87,18 @@ func (a *App) ListDueItems(ctx context.Context, req *compliancev1.ListDueItemsRe
 	if err := a.settle(ctx); err != nil {
 		return nil, err
 	}
-	items, next, err := store.DueItems.List(ctx, a.DB, a.Lister, req, "")
-	if err != nil {
-		return nil, err
-	}
-	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	resp := &compliancev1.ListDueItemsResponse{}
+	err = a.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		if resp.DueItems, resp.NextPageToken, err = store.DueItems.ListIn(ctx, tx, a.Lister, req); err != nil {
+			return err
+		}
 		u := a.unit(ctx, tx)
 		if then == nil {
-			return u.today(ctx, items)
+			return u.today(ctx, resp.GetDueItems())
 		}
-		return u.then(ctx, items, then)
+		return u.then(ctx, resp.GetDueItems(), then)
 	})
-	return &compliancev1.ListDueItemsResponse{DueItems: items, NextPageToken: next}, err
+	return resp, err
 }
 
 // endOf is the end of a civil day as it is known now, nil for no day. A day to come is refused: what will be due then depends on what is

@@ -14,15 +14,11 @@ import (
 )
 
 // today puts today, the counters and the rate to items of a list, in place, from what is kept of them; what does not hold today is worked out
-// from history. Rows are read again, so that they and the points are of one moment.
+// from history. The items are rows that this snapshot read, so that they and the points are of one moment.
 func (u unit) today(ctx context.Context, items []*compliancev1.DueItem) error {
 	rules, err := store.Rules(ctx, u.Tx)
 	if err != nil {
 		return err
-	}
-	all := make(names, len(items))
-	for i, item := range items {
-		all[i] = item.GetName()
 	}
 	asked := map[string]names{}
 	for _, item := range items {
@@ -32,22 +28,11 @@ func (u unit) today(ctx context.Context, items []*compliancev1.DueItem) error {
 	if err != nil {
 		return err
 	}
-	rows := map[string]*compliancev1.DueItem{}
-	for some := range slices.Chunk(all, store.Many) {
-		in, args := store.In("name", 1, some)
-		found, err := store.DueItems.Where(ctx, u.Tx, in, args...)
-		if err != nil {
-			return err
-		}
-		for _, item := range found {
-			rows[item.GetName()] = item
-		}
-	}
 	history := refresher{unit: u, subjects: map[string]seen{}}
 	for i, item := range items {
 		d := days[item.GetSubject()]
 		if p := d.points.Of(item.GetRequirement()); d.good && p != nil {
-			items[i] = onDay(rows[item.GetName()], p, d.seen)
+			putDay(item, p, d.seen)
 			continue
 		}
 		if items[i], err = history.refreshed(ctx, item); err != nil {
@@ -84,9 +69,15 @@ func (u unit) looked(ctx context.Context, asked map[string]names, rules string) 
 // onDay is an item with a day, counters and a rate put to it.
 func onDay(row *compliancev1.DueItem, p *points.Point, s seen) *compliancev1.DueItem {
 	item := proto.CloneOf(row)
+	putDay(item, p, s)
+	return item
+}
+
+// putDay is onDay of a row that nobody else has, in its place.
+func putDay(item *compliancev1.DueItem, p *points.Point, s seen) {
 	item.AsOfDate, item.FlyingPlanVersion = protoDate(s.today), s.planned
 	if !p.Counted {
-		return item
+		return
 	}
 	if p.Ended(s.today) {
 		item.Extension = nil
@@ -94,7 +85,6 @@ func onDay(row *compliancev1.DueItem, p *points.Point, s seen) *compliancev1.Due
 	item.Remaining = nil
 	fill(item, p.On(stateOf(s)))
 	item.Explanation += whence(item, p)
-	return item
 }
 
 // then is the items of a list on an earlier day, in place, from history.
