@@ -101,3 +101,20 @@ func TestSecrets(t *testing.T) {
 		t.Error("the hash of a secret is not its own")
 	}
 }
+
+// Who must still enrol a second factor manages the own session and nothing else, whatever other roles there are; what is open to anyone stays open.
+func TestWithoutTheSecondFactorThatIsDue(t *testing.T) {
+	const session, shelf = "coldsection.access.v1.SessionService", "shelf.v1.Shelf"
+	policy := auth.Policy{}.For(session, []string{auth.SignedIn}, "EnrolSecondFactor").For(session, []string{"admin"}, "Odd").
+		For(shelf, []string{auth.SignedIn}, "Look").For(shelf, []string{"planner"}, "Move").For(shelf, []string{auth.Anyone}, "Ask")
+	for _, roles := range [][]string{{auth.SecondFactorDue}, {auth.SecondFactorDue, "planner", "admin"}} {
+		for method, reason := range map[string]string{
+			"/" + session + "/EnrolSecondFactor": "", "/" + session + "/Odd": "SECOND_FACTOR_DUE", "/" + shelf + "/Look": "SECOND_FACTOR_DUE",
+			"/" + shelf + "/Move": "SECOND_FACTOR_DUE", "/" + shelf + "/Burn": "SECOND_FACTOR_DUE", "/" + shelf + "/Ask": "",
+		} {
+			if err := policy.Authorise(as(t.Context(), roles...), method); reason == "" && err != nil || reason != "" && !fault.HasReason(err, reason) {
+				t.Errorf("%v calling %s: got %v, want %q", roles, method, err, reason)
+			}
+		}
+	}
+}

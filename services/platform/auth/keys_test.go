@@ -275,3 +275,49 @@ func TestKeysAreReplacedForWhoeverHoldsThem(t *testing.T) {
 		t.Errorf("an assertion under the old one afterwards: %v", err)
 	}
 }
+
+// A second person is somebody else in account and in person, with a fresh proof that names who they are; the caller's own, under another account of
+// theirs too, is none, and so is one that is too old, or of nobody, or no proof at all.
+func TestASecondPersonIsSomebodyElse(t *testing.T) {
+	k := keys(t, "a")
+	proof := func(account, person string) string {
+		token, err := k.MintProof(auth.Reauth{Account: account, Person: person, ID: "p2", At: now, Method: "password"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return token
+	}
+	identity, err := k.MintIdentity(auth.Identity{Account: "accounts/eve", Person: "people/eve"}, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	eves, caller := proof("accounts/eve", "people/eve"), auth.NewContext(t.Context(), ada)
+	got, err := k.VerifySecond(caller, eves, now.Add(time.Minute))
+	if want := (auth.Reauth{Account: "accounts/eve", Person: "people/eve", ID: "p2", At: got.At, Method: "password"}); err != nil || got != want || !got.At.Equal(now) {
+		t.Errorf("got %+v, %v", got, err)
+	}
+	robot := ada
+	robot.Person = ""
+	if _, err := k.VerifySecond(auth.NewContext(t.Context(), robot), eves, now); err != nil {
+		t.Errorf("beside a caller without a person: %v", err)
+	}
+	for name, c := range map[string]struct {
+		ctx   context.Context
+		token string
+		at    time.Time
+	}{
+		"the caller's own":            {caller, proof(ada.Account, ada.Person), now},
+		"the caller's other account":  {caller, proof("accounts/ada-2", ada.Person), now},
+		"the account, another person": {caller, proof(ada.Account, "people/eve"), now},
+		"of no person":                {caller, proof("accounts/erp", ""), now},
+		"of no person, for a machine": {auth.NewContext(t.Context(), robot), proof("accounts/erp", ""), now},
+		"for nobody":                  {t.Context(), eves, now},
+		"too old":                     {caller, eves, now.Add(auth.ProofLife + time.Minute)},
+		"no proof":                    {caller, "", now},
+		"an identity":                 {caller, identity, now},
+	} {
+		if got, err := k.VerifySecond(c.ctx, c.token, c.at); !fault.HasReason(err, "SECOND_PERSON_NEEDED") || got != (auth.Reauth{}) {
+			t.Errorf("%s: got %+v, %v", name, got, err)
+		}
+	}
+}

@@ -269,3 +269,33 @@ func FuzzVerify(f *testing.F) {
 		}
 	})
 }
+
+// A pack whose maker sealed entries that stand in the wrong order, twice, past the end of their chain or under another end of it is found out, entry by
+// entry; one with two streams side by side is sound.
+func TestEntriesStandInTheOrderOfTheirChain(t *testing.T) {
+	storagetest.Engines(t, storage.Migrations{}, func(t *testing.T, db *storage.DB) {
+		sound := chained(t, db, nine)
+		with := func(change func(*recordpack.Chains)) recordpack.Chains {
+			c := recordpack.Chains{Entries: slices.Clone(sound.Entries), Heads: slices.Clone(sound.Heads)}
+			change(&c)
+			return c
+		}
+		for name, c := range map[string]struct {
+			chains recordpack.Chains
+			want   string
+		}{
+			"as it is":          {sound, ""},
+			"the wrong order":   {with(func(c *recordpack.Chains) { slices.Reverse(c.Entries) }), "s 1: it does not stand behind the one before"},
+			"twice":             {with(func(c *recordpack.Chains) { c.Entries = append(c.Entries, c.Entries[1]) }), "s 3: it does not stand behind the one before"},
+			"past the end":      {with(func(c *recordpack.Chains) { c.Heads[0].Position = 2 }), "s 3: the chain ends at 2"},
+			"another end":       {with(func(c *recordpack.Chains) { c.Heads[0].Hash = c.Entries[0].Hash }), "s 3: the chain ends with another hash"},
+			"no end":            {with(func(c *recordpack.Chains) { c.Heads = nil }), "s 1: the chain ends at 0"},
+			"none of its words": {with(func(c *recordpack.Chains) { c.Entries = nil }), ""},
+		} {
+			r := recordpack.Verify(made(t, files(t, c.chains)), recordpack.PublicKey(key))
+			if got := faults(r); (got == "") != (c.want == "") || !strings.Contains(got, c.want) || r.Entries != len(c.chains.Entries) {
+				t.Errorf("%s: %q, want %q; %d entries", name, got, c.want, r.Entries)
+			}
+		}
+	})
+}

@@ -62,3 +62,25 @@ func TestPublishedLimits(t *testing.T) {
 		t.Errorf("W13: %v µS/cm", got)
 	}
 }
+
+// Section A7 of the handbook of stores: ISO 3696:1987, table 1, and the scope table of ASTM D1193, every limit that they state and no other.
+func TestEveryPublishedLimit(t *testing.T) {
+	for name, want := range map[string][5]float64{ // conductivity, pH from and to, silica, residue; 0 is not stated
+		"iso3696-1": {0.1, 0, 0, 0.01, 0}, "iso3696-2": {1, 0, 0, 0.02, 1}, "iso3696-3": {5, 5, 7.5, 0, 2}, "usp-645": {1.3, 0, 0, 0, 0},
+		"astm-d1193-i": {0.056, 0, 0, 0.003, 0}, "astm-d1193-ii": {1, 0, 0, 0.003, 0}, "astm-d1193-iii": {0.25, 0, 0, 0.5, 0}, "astm-d1193-iv": {5, 5, 8, 0, 0},
+	} {
+		g, ok := water.Published[name]
+		if got := [5]float64{g.ConductivityMax, g.PHMin, g.PHMax, g.SilicaMax, g.SolidsMax}; !ok || got != want || g.Stepped != (name == "usp-645") {
+			t.Errorf("%s is %v, want %v", name, got, want)
+		}
+	}
+	if len(water.Published) != 8 {
+		t.Errorf("%d grades", len(water.Published))
+	}
+	for ph, met := range map[float64]bool{5: true, 7.5: true, 4.99: false, 7.51: false} {
+		r := water.Reading{Conductivity: 4, Temperature: 25, Compensated: true, PH: ph, Silica: none, Solids: 2}
+		if _, _, passed, err := water.Judge(water.Published["iso3696-3"], r); err != nil || passed != met {
+			t.Errorf("pH %g: %t, %v", ph, passed, err)
+		}
+	}
+}

@@ -84,3 +84,29 @@ func TestSolidsFromConductivityAreAnEstimate(t *testing.T) {
 		t.Errorf("W14: %v to %v", least, most)
 	}
 }
+
+// USP <645> stage 1, every row of it up to 50 °C, as section A7 of the handbook of stores gives it: on the row and just below the next the limit of the
+// row holds, to the number. The last row ends below 55 °C.
+func TestEveryRowOfTheSteppedTable(t *testing.T) {
+	for row, limit := range map[float64]float64{0: 0.6, 5: 0.8, 10: 0.9, 15: 1.0, 20: 1.1, 25: 1.3, 30: 1.4, 35: 1.5, 40: 1.7, 45: 1.8, 50: 1.9} {
+		for _, temperature := range []float64{row, row + 4.99} {
+			for conductivity, met := range map[float64]bool{limit: true, limit + 0.001: false} {
+				r := water.Reading{Conductivity: conductivity, Temperature: temperature, PH: none, Silica: none, Solids: none}
+				if checks, _, passed, err := water.Judge(water.Published["usp-645"], r); err != nil || passed != met {
+					t.Errorf("%g µS/cm at %g °C: %t, %+v (%v)", conductivity, temperature, passed, checks, err)
+				}
+			}
+		}
+	}
+	for _, outside := range []float64{-0.01, 55} {
+		if _, _, _, err := water.Judge(water.Published["usp-645"], water.Reading{Conductivity: 1, Temperature: outside, PH: none, Silica: none, Solids: none}); !fault.HasReason(err, "READING_IMPLAUSIBLE") {
+			t.Errorf("at %g °C: %v", outside, err)
+		}
+	}
+	for temperature, near := range map[float64]bool{24: true, 26: true, 23.99: false, 26.01: false} {
+		r := water.Reading{Conductivity: 2, Temperature: temperature, Equilibrated: true, PH: none, Silica: none, Solids: none}
+		if _, _, passed, err := water.Judge(water.Published["usp-645"], r); passed != near || (err == nil) != near {
+			t.Errorf("stage 2 at %g °C: %t, %v", temperature, passed, err)
+		}
+	}
+}
