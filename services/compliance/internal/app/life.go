@@ -268,13 +268,16 @@ func (a *App) GetLifeStatus(ctx context.Context, req *compliancev1.GetLifeStatus
 	return s, err
 }
 
-// ListLifeStatuses is the life-limit list.
+// ListLifeStatuses is the life-limit list, or that of one component, limited or not, which is read as every list is.
 func (a *App) ListLifeStatuses(ctx context.Context, req *compliancev1.ListLifeStatusesRequest) (*compliancev1.ListLifeStatusesResponse, error) {
-	if req.GetParent() != "components/-" {
-		one, err := a.GetLifeStatus(ctx, &compliancev1.GetLifeStatusRequest{Name: req.GetParent()})
-		return &compliancev1.ListLifeStatusesResponse{LifeStatuses: []*compliancev1.LifeStatus{one}}, err
+	scope, of := "life_limited = 1", []any(nil)
+	if parent := req.GetParent(); parent != "components/-" {
+		if _, err := a.GetLifeStatus(ctx, &compliancev1.GetLifeStatusRequest{Name: parent}); err != nil {
+			return nil, err
+		}
+		scope, of = "name = $1", []any{parent}
 	}
-	parts, next, err := store.Components.ListWhere(ctx, a.DB, a.Lister, req, "life_limited = 1")
+	parts, next, err := store.Components.ListWhere(ctx, a.DB, a.Lister, req, scope, of...)
 	if err != nil {
 		return nil, err
 	}

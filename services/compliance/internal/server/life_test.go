@@ -134,6 +134,19 @@ func TestAPartWithoutASubstantiatedLifeIsNotFitted(t *testing.T) {
 		}
 		_, err := w.queries.ListLifeStatuses(w.as("viewer"), &compliancev1.ListLifeStatusesRequest{Parent: "components/-", Filter: "host:*) OR (life_limited = false"})
 		refused(t, err, "FILTER_INVALID")
+		for filter, want := range map[string]int{"": 1, "host = engines/one": 1, "host = engines/other": 0} { // the list of one is a list like others
+			one := must(w.queries.ListLifeStatuses(w.as("viewer"), &compliancev1.ListLifeStatusesRequest{Parent: "components/early", Filter: filter}))(t)
+			if len(one.GetLifeStatuses()) != want {
+				t.Errorf("of one component with %q: %v", filter, one)
+			}
+		}
+		for reason, req := range map[string]*compliancev1.ListLifeStatusesRequest{
+			"PAGE_SIZE_INVALID": {Parent: "components/early", PageSize: -1}, "FILTER_INVALID": {Parent: "components/early", Filter: "colour = red"},
+			"PAGE_TOKEN_INVALID": {Parent: "components/early", PageToken: "none"}, "NOT_FOUND": {Parent: "components/nowhere"},
+		} {
+			_, err := w.queries.ListLifeStatuses(w.as("viewer"), req)
+			refused(t, err, reason)
+		}
 	})
 }
 
