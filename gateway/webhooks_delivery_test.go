@@ -240,7 +240,15 @@ func TestReplaysSendTheSameBytesUnderTheSameID(t *testing.T) {
 		Parent: "webhookEndpoints/erp", Filter: `state = DELIVERED AND webhook_id = "f1"`,
 	})
 	if err != nil || len(list.GetWebhookDeliveries()) != 1 || list.GetWebhookDeliveries()[0].GetBody() != "" {
-		t.Errorf("%v, %v", list, err)
+		t.Fatalf("%v, %v", list, err)
+	}
+	for i, a := range list.GetWebhookDeliveries()[0].GetAttempts() { // the list shows when each was made, and what came of it
+		if at := a.GetAttemptTime(); at == nil || a.GetHttpStatus() != 200 || a.GetProblem() != "" {
+			t.Errorf("attempt %d in the list: %v", i+1, a)
+		}
+	}
+	if n := len(list.GetWebhookDeliveries()[0].GetAttempts()); n != 2 {
+		t.Errorf("the list shows %d attempts", n)
 	}
 }
 
