@@ -122,7 +122,7 @@ func TestGuessesAtCodesAreCountedAlthoughThePasswordIsRight(t *testing.T) {
 			seen[reasonOf(err)]++
 		}
 	}
-	if seen["SECOND_FACTOR_WRONG"] != 5 || seen["SECOND_FACTOR_NEEDED"] != 5 || seen["ACCOUNT_LOCKED"] != 6 {
+	if seen["SECOND_FACTOR_WRONG"] != 3 || seen["SECOND_FACTOR_NEEDED"] != 2 || seen["ACCOUNT_LOCKED"] != 11 {
 		t.Errorf("got %v", seen)
 	}
 }

@@ -16,7 +16,7 @@ import (
 // What wrong passwords cost, common practice, no source. At its longest the wait lets through four guesses an hour. Who guesses on
 // and on holds it there, and keeps the owner out where the owner has not signed in before; see targetOf.
 const (
-	freeGuesses  = 10
+	freeGuesses  = 5
 	firstWait    = time.Second
 	longestWait  = 15 * time.Minute
 	guessesCount = 24 * time.Hour // how long a wrong password counts

@@ -41,8 +41,8 @@ func TestGuessesAtOnce(t *testing.T) {
 				t.Errorf("got %v", err)
 			}
 		}
-		if looked != 10 {
-			t.Errorf("%d of %d guesses were looked at, want 10", looked, guesses)
+		if looked != 5 {
+			t.Errorf("%d of %d guesses were looked at, want 5", looked, guesses)
 		}
 		now.Advance(24 * time.Hour)
 		for range 2 {
@@ -70,7 +70,7 @@ func TestALockedLoginIsTold(t *testing.T) {
 		counted := locks(t, reader)
 		for _, login := range []string{"admin", "hunter2"} {
 			told.Reset()
-			for guess := range 9 {
+			for guess := range 4 {
 				if err := s.GuessAt(t.Context(), login); err != nil {
 					t.Fatalf("guess %d at %s: %v", guess+1, login, err)
 				}
@@ -78,7 +78,7 @@ func TestALockedLoginIsTold(t *testing.T) {
 			if told.Len() > 0 {
 				t.Errorf("before %s is locked: %s", login, told.String())
 			}
-			for _, reason := range []string{"CREDENTIALS_WRONG", "ACCOUNT_LOCKED"} { // the tenth locks it, the next comes too early
+			for _, reason := range []string{"CREDENTIALS_WRONG", "ACCOUNT_LOCKED"} { // the fifth locks it, the next comes too early
 				if _, err := s.SignIn(t.Context(), login, "wrong", "", ""); !fault.HasReason(err, reason) {
 					t.Errorf("%s: got %v, want %s", login, err, reason)
 				}
