@@ -228,6 +228,23 @@ func TestPhotographsAreKeptByHash(t *testing.T) {
 	})
 }
 
+// Fault C17: what a browser would run is kept under no type, its own or another's.
+func TestWhatCarriesAScriptIsNoAttachment(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("ring-flow-check")
+		for _, c := range []struct{ media, content string }{
+			{"image/svg+xml", `<svg xmlns="http://www.w3.org/2000/svg" onload="alert(1)"/>`}, {"image/png", `<svg xmlns="http://www.w3.org/2000/svg" onload="alert(1)"/>`},
+			{"text/html", "<!DOCTYPE html><script>alert(1)</script>"}, {"application/pdf", "<!DOCTYPE html><script>alert(1)</script>"},
+			{"image/jpeg", "<?xml version=\"1.0\"?><svg/>"}, {"application/javascript", "alert(1)"}, {"image/png; charset=utf-7", string(photo(t))}, {"../../x", string(photo(t))},
+		} {
+			_, err := s.do.CreateAttachment(s.as("ann"), &workordersv1.CreateAttachmentRequest{
+				Parent: o.GetName(), Attachment: &workordersv1.Attachment{MediaType: c.media, Content: []byte(c.content)},
+			})
+			s.refused(err, "ATTACHMENT_TYPE", c.media)
+		}
+	})
+}
+
 // An attachment comes back as the file that it is, also the biggest that is taken, with its hash and a name; bytes that the disk changed
 // are refused instead of shown.
 func TestAnAttachmentIsAFile(t *testing.T) {

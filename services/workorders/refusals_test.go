@@ -40,6 +40,33 @@ func TestALapsedAuthorizationStopsEverySignature(t *testing.T) {
 	})
 }
 
+// Fault C10: an authorization that ends after the page was shown and the password typed signs nothing; and what was typed long ago signs nothing,
+// however long the session lives.
+func TestAnAuthorizationThatEndsAfterThePageWasShownSignsNothing(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		o := s.started("ring-flow-check")
+		s.work(o, "ann")
+		shown, token := s.preview(o, commonv1.Signature_PERFORMED), s.proof("ann")
+		sign := func(token string) error {
+			_, err := s.do.FinishWorkOrder(s.as("ann"), &workordersv1.FinishWorkOrderRequest{
+				Name: o.GetName(), Etag: shown.GetEtag(), ReauthenticationToken: token, ContentHash: shown.GetContentHash(),
+			})
+			return err
+		}
+		s.near.change(func(n *neighbours) { n.lapsed["people/ann perform"] = "AUTHORIZATION_SUSPENDED" })
+		s.refused(sign(token), "AUTHORIZATION_SUSPENDED")
+		s.near.change(func(n *neighbours) { delete(n.lapsed, "people/ann perform") })
+		s.clock.Advance(8 * time.Hour)
+		s.refused(sign(token), "REAUTHENTICATION_NEEDED")
+		if left := s.order(o); left.GetState() != workordersv1.WorkOrder_STARTED || len(s.signatures(o)) != 0 {
+			t.Errorf("the order is %s with %d signatures", left.GetState(), len(s.signatures(o)))
+		}
+		if err := sign(s.proof("ann")); err != nil {
+			t.Errorf("with the password typed now: %v", err)
+		}
+	})
+}
+
 // Cases TOOL-01 and TOOL-02 (145.A.40(b); 14 CFR 145.109(b)): the day of use decides, at the place of work, not the day of entry.
 func TestAToolMustBeInCalibrationOnTheDayOfUse(t *testing.T) {
 	engines(t, func(t *testing.T, s *stage) {

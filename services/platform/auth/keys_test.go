@@ -2,6 +2,15 @@ package auth_test
 
 import (
 	"context"
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/rsa"
+	"crypto/sha256"
+	"crypto/x509"
+	"encoding/base64"
+	"encoding/json"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -95,6 +104,73 @@ func TestFalseIdentitiesAreRefused(t *testing.T) {
 	}
 	if _, err := keys(t, "b").VerifyIdentity(good, now); !fault.HasReason(err, "IDENTITY_INVALID") {
 		t.Errorf("another secret: %v", err)
+	}
+}
+
+// Faults C1 and C2: neither an algorithm that a token names for itself, in any spelling, nor a key that it names or brings along makes it one of the
+// suite's; and nothing that its header names is fetched or read.
+func TestATokenChoosesNeitherItsAlgorithmNorItsKey(t *testing.T) {
+	k := keys(t, "a")
+	asked := false
+	bait := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { asked = true }))
+	t.Cleanup(bait.Close)
+	own, err := rsa.GenerateKey(rand.Reader, 2048)
+	if err != nil {
+		t.Fatal(err)
+	}
+	part := func(v any) string {
+		text, err := json.Marshal(v)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return base64.RawURLEncoding.EncodeToString(text)
+	}
+	sign := func(key []byte, header map[string]any) string {
+		body := part(header) + "." + part(map[string]any{
+			"iss": "coldsection", "aud": "coldsection-internal", "sub": "accounts/eve", "kind": "human", "roles": []string{"admin"},
+			"iat": now.Unix(), "exp": now.Add(time.Minute).Unix(),
+		})
+		mac := hmac.New(sha256.New, key)
+		mac.Write([]byte(body))
+		return body + "." + base64.RawURLEncoding.EncodeToString(mac.Sum(nil))
+	}
+	stripped := func(token string) string { return token[:strings.LastIndex(token, ".")+1] }
+	der, err := x509.MarshalPKIXPublicKey(own.Public())
+	if err != nil {
+		t.Fatal(err)
+	}
+	head := func(name string, value any) map[string]any {
+		return map[string]any{"alg": "HS256", "typ": "JWT", name: value}
+	}
+	jwk := map[string]any{"kty": "oct", "k": base64.RawURLEncoding.EncodeToString(secret("b"))}
+	for name, token := range map[string]string{
+		"alg none":                    stripped(sign(secret("a"), head("alg", "none"))),
+		"alg NONE":                    stripped(sign(secret("a"), head("alg", "NONE"))),
+		"alg nOnE with a signature":   sign(secret("a"), head("alg", "nOnE")),
+		"no algorithm":                sign(secret("a"), head("alg", nil)),
+		"an algorithm that is a list": sign(secret("a"), head("alg", []string{"HS256"})),
+		"HS256 in small letters":      sign(secret("a"), head("alg", "hs256")),
+		"RS256 over our secret":       sign(secret("a"), head("alg", "RS256")),
+		"a public key as the secret":  sign(der, head("kid", "provider")),
+		"a stripped signature":        stripped(sign(secret("a"), head("kid", ""))),
+		"the empty key":               sign(nil, head("kid", "/dev/null")),
+		"a path":                      sign(nil, head("kid", "../../dev/null")),
+		"SQL":                         sign([]byte("x"), head("kid", "' UNION SELECT 'x' --")),
+		"a megabyte":                  sign(secret("b"), head("kid", strings.Repeat("k", 1<<20))),
+		"a key set elsewhere":         sign(secret("b"), head("jku", bait.URL)),
+		"a certificate elsewhere":     sign(secret("b"), head("x5u", bait.URL)),
+		"a key of its own":            sign(secret("b"), head("jwk", jwk)),
+		"certificates of its own":     sign(secret("b"), head("x5c", []string{base64.StdEncoding.EncodeToString(der)})),
+	} {
+		if got, err := k.VerifyIdentity(token, now); !fault.HasReason(err, "IDENTITY_INVALID") || got.Account != "" || len(got.Roles) > 0 {
+			t.Errorf("%s: got %v, %v", name, got, err)
+		}
+	}
+	if got, err := k.VerifyIdentity(sign(secret("a"), head("kid", "../../dev/null")), now); err != nil || got.Account != "accounts/eve" {
+		t.Errorf("what is signed with our secret, whatever it says of keys: %v, %v", got, err)
+	}
+	if asked {
+		t.Error("what a header names was fetched")
 	}
 }
 
