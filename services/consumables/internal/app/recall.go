@@ -122,15 +122,22 @@ func from(names []string, first int) []string {
 	return names[min(first, len(names)):min(first+maxReached, len(names))]
 }
 
-// descendants are the lot itself and all that was made from it.
+// descendants are the lot itself and all that was made from it, locked: who makes something of a lot holds it until that can be seen, so that
+// nothing is missed that is being made meanwhile.
 func (u unit) descendants(ctx context.Context, lot string) ([]string, error) {
 	return u.walk(ctx, lot, true)
 }
 
-// walk is the lot and all that was made from it, or all that it was made from; each once, so that no cycle can hold it up.
+// walk is the lot and all that was made from it, each locked before it is asked what that is, or all that it was made from; each once, so that no
+// cycle can hold it up.
 func (u unit) walk(ctx context.Context, lot string, forward bool) ([]string, error) {
 	names, seen := []string{lot}, map[string]bool{lot: true}
 	for i := 0; i < len(names); i++ {
+		if forward && u.Engine() != storage.SQLite { // which has one writer
+			if _, err := store.Lots.Lock(ctx, u.Tx, names[i]); err != nil {
+				return nil, err
+			}
+		}
 		edges, err := store.Edges(ctx, u.Tx, names[i], forward)
 		if err != nil {
 			return nil, err
