@@ -124,22 +124,55 @@ func (u unit) checkNamed(ctx context.Context, a, was *compliancev1.Applicability
 	return nil
 }
 
-// checkLinks refuses a requirement that would end itself, and a terminated one that is not known or would end this one in turn.
+// requirementLinks are which requirements end and replace others, which one change at a time looks at: two never close a circle together.
+const requirementLinks = "links of requirements"
+
+// checkLinks refuses a requirement that would end itself or take its own place, also through others, and a terminated one that is not known. Of a circle
+// of successors nothing would be left due. Reasons: LINK_INVALID, NOT_FOUND.
 func (u unit) checkLinks(ctx context.Context, r *compliancev1.Requirement) error {
-	if r.GetSuccessor() == r.GetName() {
-		return fault.Invalid("requirement.successor", "LINK_INVALID", "%s can't take its own place. Name another requirement.", r.GetCode())
-	}
-	if r.GetTerminates() == "" {
+	if r.GetSuccessor() == "" && r.GetTerminates() == "" {
 		return nil
 	}
-	ended, err := store.Requirements.Get(ctx, u.Tx, r.GetTerminates())
-	if r.GetTerminates() != r.GetName() && err != nil {
+	if err := u.Alone(ctx, requirementLinks); err != nil {
 		return err
 	}
-	if r.GetTerminates() == r.GetName() || ended.GetTerminates() == r.GetName() {
-		return fault.Invalid("requirement.terminates", "LINK_INVALID", "%s would end itself through %s. Name another requirement.", r.GetCode(), r.GetTerminates())
+	through, err := u.backTo(ctx, r, (*compliancev1.Requirement).GetSuccessor)
+	if err != nil {
+		return err
 	}
-	return nil
+	if through != "" {
+		return fault.Invalid("requirement.successor", "LINK_INVALID", "%s would take its own place through %s, and nothing would be due. Name another requirement.", r.GetCode(), through)
+	}
+	if ended := r.GetTerminates(); ended != "" && ended != r.GetName() {
+		if _, err := store.Requirements.Get(ctx, u.Tx, ended); err != nil {
+			return err
+		}
+	}
+	if through, err = u.backTo(ctx, r, (*compliancev1.Requirement).GetTerminates); err == nil && through != "" {
+		return fault.Invalid("requirement.terminates", "LINK_INVALID", "%s would end itself through %s. Name another requirement.", r.GetCode(), through)
+	}
+	return err
+}
+
+// backTo is the requirement from which a line of links comes back to where it began; empty when it ends somewhere.
+func (u unit) backTo(ctx context.Context, r *compliancev1.Requirement, link func(*compliancev1.Requirement) string) (string, error) {
+	passed := map[string]bool{}
+	for at := r; link(at) != "" && !passed[link(at)]; {
+		next := link(at)
+		if next == r.GetName() {
+			return at.GetName(), nil
+		}
+		passed[next] = true
+		found, err := store.Requirements.Get(ctx, u.Tx, next)
+		if fault.HasReason(err, "NOT_FOUND") {
+			return "", nil
+		}
+		if err != nil {
+			return "", err
+		}
+		at = found
+	}
+	return "", nil
 }
 
 // adopt works a requirement out on everything that it is held against, or has an item of it from before, and with it what follows from it now or

@@ -272,7 +272,7 @@ func (w *weighed) stand(s seen, again bool) {
 	r := w.rule
 	life := due.Life{Effective: dateOf(r.GetEffectiveDate()), Done: w.last != nil && !again, Repeats: !s.tree(r.GetRepeat()).Empty()}
 	if r.GetSuccessor() != "" {
-		next := s.requirement(r.GetSuccessor())
+		next := s.successorOf(r)
 		life.Replaced, life.ReplacedOn = next != nil, dateOf(next.GetEffectiveDate())
 	}
 	ended := endedBy(r.GetName(), s)
@@ -287,6 +287,18 @@ func (w *weighed) stand(s seen, again bool) {
 		w.decided(compliancev1.DueItem_EXEMPT, "Done once and for all on "+w.last.DoneDate.String()+", "+w.last.Name)
 	case due.Open, due.Recurring, due.NotYet:
 	}
+}
+
+// successorOf is the requirement that takes the place of another one; nil when it is not known, or its successors come back to that one: a circle ends
+// nothing.
+func (s seen) successorOf(r *compliancev1.Requirement) *compliancev1.Requirement {
+	next := s.requirement(r.GetSuccessor())
+	for at, steps := next, 0; at != nil && steps < len(s.rules); at, steps = s.requirement(at.GetSuccessor()), steps+1 {
+		if at.GetName() == r.GetName() {
+			return nil
+		}
+	}
+	return next
 }
 
 // since names a first day; empty for none.
