@@ -37,6 +37,20 @@ export function free(reason) {
 // settled opens the page whatever shut it: another one stands there now, which waits for nothing, and is told what came of a change while it was read.
 export const settled = () => { [...holds].forEach(free); later.splice(0).forEach((tell) => setTimeout(tell)); };
 
+let anew = null;
+// anewBy takes what draws the page as the suite has it now.
+export const anewBy = (draw) => { anew = draw; };
+
+// inWords says what to do where somebody else was quicker, which the service says with the names that programs know.
+const inWords = (e) => (e.reason !== "ETAG_MISMATCH" ? e : Object.assign(new Refused("Nothing was saved: this was changed since the page was read, by somebody else or in another tab. Show it as it is now, look at what changed, and press again; what you typed stays."), e, { violations: [] }));
+
+// wayOn is the button for that, under the one that was pressed.
+function wayOn(e, at) {
+  const place = at && (at.closest(".press") || at), old = place && place.querySelector(".anew");
+  if (old) old.remove();
+  if (place && e.reason === "ETAG_MISMATCH") place.append(el("p", { class: "anew" }, el("button", { type: "button", class: "back quiet", onclick: () => anew() }, "Show it as it is now")));
+}
+
 export const busy = () => holds.size > 0;
 
 // changing makes one change at a time. done is what follows it, unless the person went to another page meanwhile: what they type there is not taken
@@ -56,7 +70,9 @@ export async function changing(title, change, done, refused, at) {
   } catch (e) {
     free(reason);
     if (!(e instanceof Refused)) throw e;
-    if (elsewhere()) say(`✕ ${title}: ${e.message}`);
-    else refused(e);
+    const said = inWords(e);
+    if (elsewhere()) return say(`✕ ${title}: ${said.message}`);
+    refused(said);
+    wayOn(e, at);
   } finally { free(reason); }
 }

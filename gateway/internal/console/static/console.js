@@ -3,7 +3,7 @@ import { exceedancesPage, heldPage, readingPage } from "/analysis.js";
 import { Refused, call, current, get, has, owners, renewBy, setCurrent } from "/api.js";
 import { accountPage, emergency } from "/account.js";
 import { accountsPage, callsPage } from "/accounts.js";
-import { free, hold, settled } from "/busy.js";
+import { anewBy, free, hold, settled } from "/busy.js";
 import { cardsPage } from "/cards.js";
 import { el, link } from "/dom.js";
 import { enginePage, enginesPage } from "/engines.js";
@@ -206,6 +206,7 @@ async function leave() {
     await forgetSeen();
     forgetTyped();
     setCurrent(null);
+    history.replaceState(null, "", "#/"); // who signs in next begins at their own work
     await signIn();
   });
   leaving = false;
@@ -235,6 +236,7 @@ async function begin(session) {
 }
 
 renewBy(renewal(begin));
+anewBy(() => again("This is how it stands now."));
 
 // start takes up the session of the browser. Without a connection it shows what this device knows to whom it knew last.
 let unsigned = null; // why nobody is, at the start
