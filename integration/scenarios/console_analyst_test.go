@@ -99,7 +99,8 @@ func (c clerk) decides(stage *harness.Stage) {
 	c.presses("It is wrong: leave it out")
 	c.waitFor(`[...document.querySelectorAll(".refusal")].some((r) => r.textContent.includes("reason"))`)
 	c.b.Picture("analyst-held")
-	c.fills("why-0", "The air temperature was typed in the wrong unit")
+	why := harness.Value(c.b, chromedp.Evaluate[string](`document.querySelector("main details[open] input").id`))
+	c.fills(why, "The air temperature was typed in the wrong unit")
 	c.presses("It is wrong: leave it out")
 	c.shows("The reading is left out. It stays visible.")
 	if left := harness.Value(c.b, chromedp.Evaluate[int](`document.querySelectorAll("main tbody tr").length`)); left != waits-1 {

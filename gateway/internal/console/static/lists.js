@@ -3,7 +3,7 @@ import { get } from "/api.js";
 import { ask, pick, subject, subjects, text } from "/asking.js";
 import { chip, date, el, link, table, words } from "/dom.js";
 import { ordered, paged } from "/paging.js";
-import { counters, document_, findingHeads, findingRows, left, lifeHeads, lifeRows } from "/standing.js";
+import { counters, document_, findingHeads, findingRows, left, lifeHeads, lifeRows, numbersOf } from "/standing.js";
 
 const bands = ["", "OVERDUE", "IN_TOLERANCE", "DUE", "NEAR", "ATTENTION", "CURRENT", "NO_DATA", "EXEMPT"];
 const kinds = ["", "INSPECTION", "DIRECTIVE", "BULLETIN", "LIFE_LIMIT", "OVERHAUL", "COMPONENT_CHECK", "CALIBRATION", "PROGRAMME_ITEM"];
@@ -63,5 +63,5 @@ export async function donePage(asked) {
 
 export async function findingsPage(asked) {
   const found = await paged(ordered("/v1/openFindings", "closed = false"), asked);
-  return [el("h2", {}, "Open findings"), taken("OPEN_FINDINGS"), table(`Open findings and deferrals: ${found.at}`, findingHeads, findingRows(found.rows), "No finding is open."), found.ways].filter(Boolean);
+  return [el("h2", {}, "Open findings"), taken("OPEN_FINDINGS"), table(`Open findings and deferrals: ${found.at}`, findingHeads, findingRows(found.rows, await numbersOf(found.rows)), "No finding is open."), found.ways].filter(Boolean);
 }

@@ -1,4 +1,5 @@
 // What the pages of planners and quality show in the same way: counters, what is left, standings, life limits and findings.
+import { get, otherwise } from "/api.js";
 import { chip, date, el, last, link, words } from "/dom.js";
 
 const standings = { OPEN: ["look", "▲"], RECURRING: ["info", "↻"], COMPLIED: ["good", "○"], TERMINATED: ["good", "●"], SUPERSEDED: ["none", "–"], UNKNOWN: ["bad", "■"] };
@@ -19,7 +20,12 @@ export const left = (all) => (all || []).map((r) => counted[r.unit] ? `${words(r
 export const lifeRows = (lives) => lives.map((l) => [`${l.partNumber} ${l.serial}`, last(l.host) || "in stores", chip(l.band), String(l.usedCycles), String(l.cycleLimit), String(l.remainingCycles),
   l.bandReason || (l.traceable ? "" : `history lacks ${l.gapCycles} cycles`), document_(l.document)]);
 export const lifeHeads = ["Part", "On", "Band", "Used, cycles", "Limit", "Left", "Note", "By"];
-export const findingRows = (found) => found.map((f) => [link("order/" + last(f.workOrder), last(f.workOrder)), last(f.engine), f.description, f.deferred ? "deferred " + (f.deferralCategory || "") : "open",
+// numbersOf are the numbers of the orders that findings are of, as people call them.
+export async function numbersOf(found) {
+  const names = [...new Set((found || []).map((f) => f.workOrder).filter(Boolean))];
+  return new Map(await Promise.all(names.map(async (name) => [name, (await otherwise(get("/v1/" + name), {})).number])));
+}
+export const findingRows = (found, numbers) => found.map((f) => [link("order/" + last(f.workOrder), numbers.get(f.workOrder) || last(f.workOrder)), last(f.engine), f.description, f.deferred ? "deferred " + (f.deferralCategory || "") : "open",
   date(f.originalDate), date(f.limitDate), chip(f.band), f.basis || "–"]);
 export const findingHeads = ["Order", "Engine", "What was found", "State", "Found", "Last day", "Band", "Basis"];
 export const standingRows = (list, subject) => list.map((s) => [s.code, s.requirementTitle, standing(s.standing), date(s.lastDoneDate), s.method || "–", left(s.remaining), s.reason || "–",

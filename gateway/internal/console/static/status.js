@@ -3,17 +3,20 @@ import { Refused, all, call, get, newKey } from "/api.js";
 import { ask, pick, subject, subjects, text } from "/asking.js";
 import { chip, date, el, instant, last, link, table, words } from "/dom.js";
 import { paged } from "/paging.js";
-import { counters, findingHeads, findingRows, left, lifeHeads, lifeRows, standingHeads, standingRows } from "/standing.js";
+import { counters, findingHeads, findingRows, left, lifeHeads, lifeRows, numbersOf, standingHeads, standingRows } from "/standing.js";
+
+// findingText says of a finding the number of its order, where the service names it as programs do.
+const findingText = (text, numbers) => text.replace(/(workOrders\/[a-z0-9-]+)\/findings\/[a-z0-9-]+/g, (_, order) => `A finding of order ${numbers.get(order) || last(order)}`);
 
 // stood is a thing at one time as it was known at another.
-const stood = (s, titleOf) => [
+const stood = (s, titleOf, numbers) => [
   el("p", {}, el("span", { class: "chip " + (s.compliant ? "good" : "bad") }, s.compliant ? "○ COMPLIANT" : "■ NOT COMPLIANT"), ` ${titleOf(s.subject)}, true at ${instant(s.asOfTime)}, as known at ${instant(s.knownAtTime)}.`),
-  el("p", {}, "Counters then: " + counters(s.counters) + "."), el("ul", {}, ...(s.exceptions || []).map((e) => el("li", {}, e))),
+  el("p", {}, "Counters then: " + counters(s.counters) + "."), el("ul", {}, ...(s.exceptions || []).map((e) => el("li", {}, findingText(e, numbers)))),
   table("Directives and other requirements with their standing", standingHeads, standingRows(s.requirementStatuses || [], s.subject), "No requirement was known."),
   table("What was due", ["Code", "Requirement", "Band", "Last done", "Due", "Left", "Why then"],
     (s.dueItems || []).map((d) => [d.requirementCode, d.requirementTitle, chip(d.band), date(d.lastDoneDate), date(d.dueDate), left(d.remaining), d.explanation || d.bandReason]), "Nothing was due."),
   table("Life-limited parts that were fitted", lifeHeads, lifeRows(s.lifeStatuses || []), "No life-limited part was fitted."),
-  table("Findings that were open", findingHeads, findingRows(s.openFindings || []), "No finding was open."),
+  table("Findings that were open", findingHeads, findingRows(s.openFindings || [], numbers), "No finding was open."),
 ];
 
 // makePack has a pack made and leads to the packs.
@@ -35,7 +38,7 @@ export async function statusPage(attempt, asked) {
   const at = (v) => (v ? v.slice(0, 16) + ":00Z" : "");
   const times = Object.entries({ asOfTime: at(asked.get("asOf")), knownAtTime: at(asked.get("known")) }).filter(([, v]) => v).map(([k, v]) => `&${k}=${v}`).join("");
   const s = await get(`/v1/complianceStatus?subject=${encodeURIComponent(asked.get("subject"))}${times}`);
-  return [...out, ...stood(s, (name) => (on.find(([n]) => n === name) || [name, name])[1]), makePack(attempt, s.subject, s.asOfTime, s.knownAtTime)];
+  return [...out, ...stood(s, (name) => (on.find(([n]) => n === name) || [name, name])[1], await numbersOf(s.openFindings)), makePack(attempt, s.subject, s.asOfTime, s.knownAtTime)];
 }
 
 export async function evidencePage(asked) {
