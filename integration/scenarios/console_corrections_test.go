@@ -24,6 +24,7 @@ func TestWrongEntriesAreCorrectedInTheBrowser(t *testing.T) {
 	w.be("technician")
 	w.pass(time.Minute)
 	w.press("Start the work", "1 of 4")
+	w.correctsAReading()
 	w.pass(time.Hour)
 	begin := w.now.Add(-30 * time.Minute).Truncate(time.Second)
 	technician := w.as("technician")
@@ -66,6 +67,24 @@ func (w *bench) corrects(list, title, says string) {
 		return Boolean(b);
 	})()`, list, title)))
 	w.says(says)
+}
+
+// correctsAReading types the value of the right line in place of that of the wrong one.
+func (w *bench) correctsAReading() {
+	w.t.Helper()
+	w.press("I have read this", "Acknowledged")
+	w.fill("read-supply", "255")
+	w.pick("tool-supply", "tools/pressure-gauge")
+	w.press("Record Supply pressure", "Recorded")
+	w.press("Correct it", "1 of 4")
+	w.fill("correct-supply", "262")
+	w.fill("reason-supply", "Read off the wrong line")
+	w.press("Correct the reading", "Recorded")
+	w.shows("Does not count: corrected by you", "A correction by you", "Read off the wrong line")
+	if struck := harness.Value(w.b, chromedp.Evaluate[string](`[...document.querySelectorAll("#step del")].map((d) => d.textContent).join()`)); struck != "255 kPa" {
+		w.t.Errorf("struck through is %q", struck)
+	}
+	w.handy("corrections-reading")
 }
 
 // correctsARun moves the later run, which came too early after the first, to where it was; what stays as it was keeps its fractions of a second.

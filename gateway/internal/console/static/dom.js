@@ -15,7 +15,10 @@ export const date = (d) => (d && d.year ? [String(d.year).padStart(4, "0"), ...[
 export const instant = (t) => (t ? t.slice(0, 16).replace("T", " ") + "Z" : "–");
 // second is an instant to the second.
 export const second = (t) => (t ? t.slice(0, 19).replace("T", " ") + "Z" : "–");
-export const amount = (q) => (q ? `${q.value} ${q.unitCode}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
+// unitText is a unit as it stands on an instrument; the API has the codes of UCUM.
+const units = { Cel: "°C", "[degF]": "°F", "[psi]": "psi", "[gal_us]": "US gal", "[gal_us]/min": "US gal/min", "[qt_us]": "US qt", "[ft_i]": "ft", "[lb_av]": "lb", "[HP]": "hp", "[ft_i].[lbf_av]": "ft·lbf", "N.m": "N·m", "{each}": "pieces" };
+export const unitText = (code) => units[code] || code;
+export const amount = (q) => (q ? `${q.value} ${unitText(q.unitCode)}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
 // plainTimes says the instants of a text as all others are said.
 export const plainTimes = (text) => (text || "").replace(/(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z/g, "$1 $2Z");
 export const last = (name) => (name || "").split("/").pop();

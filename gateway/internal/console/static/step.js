@@ -1,7 +1,7 @@
 // One step of an order: what can hurt first, and nothing of the work before whoever does it acknowledged that; then what to do, the readings,
 // the starter runs, what was used, and that it is done.
 import { Refused, current, get, has, nowText, send } from "/api.js";
-import { amount, chip, choice, decimal, el, field, fold, instant, last, link, words } from "/dom.js";
+import { amount, chip, choice, decimal, el, field, fold, instant, last, link, unitText, words } from "/dom.js";
 import { motoring } from "/motoring.js";
 import { anewRead, readings } from "/readings.js";
 import { signing } from "/sign.js";
@@ -92,7 +92,7 @@ function anew(act, world, step) {
 async function done(kit, act, world, step) {
   const unsigned = step.state === "DONE" && step.signatureRequired && !step.signature, own = step.performer === current().person;
   const said = el("p", {}, chip(step.waiting ? "WAITING" : step.state), ` by ${kit.who(step.performer)}, ${instant(step.completeTime)}. ${step.note || ""}`);
-  said.append(...world.measurements.filter((m) => m.step === step.name && !m.successor && anewRead(step, m)).flatMap((m) => [el("br"), `${m.key}: ${m.entered.text} ${m.entered.unitCode}${m.limitsMet ? "" : " ■ OUTSIDE LIMITS"}`]));
+  said.append(...world.measurements.filter((m) => m.step === step.name && !m.successor && anewRead(step, m)).flatMap((m) => [el("br"), `${m.key}: ${m.entered.text} ${unitText(m.entered.unitCode)}${m.limitsMet ? "" : " ■ OUTSIDE LIMITS"}`]));
   if (!unsigned) return [said, el("p", {}, link("work/" + last(world.order.name), "Go on with the next step")), ...anew(act, world, step)];
   if (step.waiting || !world.fresh) return [said, el("p", { class: "caution" }, "Who did this step signs for it once there is a connection.")];
   return [said, own ? await signing(kit.again, step.name, "Sign for the step", "PERFORMED", "sign") : el("p", { class: "caution" }, "Who did this step signs for it.")];

@@ -2,7 +2,7 @@
 // the public API, which decides. Without a connection the order is shown as it was last read, entries wait on this device, and nothing can be signed.
 import { Refused, all, change, current, get, has, otherwise, send, suiteNow } from "/api.js";
 import { runs } from "/corrections.js";
-import { chip, el, field, fold, instant, last, link, orderState, plainTimes, table, tick } from "/dom.js";
+import { chip, el, field, fold, instant, last, link, orderState, plainTimes, table, tick, unitText } from "/dom.js";
 import { entering, filled, numberBox, textBox, wrong } from "/entry.js";
 import { findings } from "/found.js";
 import { keepSeen, seenKey, seenOnce } from "/keep.js";
@@ -87,7 +87,7 @@ function held(act, { order, findings: found }) {
 async function differences(kit, world) {
   const compared = await get(`/v1/${world.order.name}:compare`);
   const lines = (compared.comparisons || []).filter((c) => c.differs).map((c) => [c.label, plainTimes(c.plannedText), plainTimes(c.doneText), c.toleranceText || "–"]);
-  const odd = world.measurements.filter((m) => !m.successor && (!m.limitsMet || m.supersedes)).map((m) => [m.key, `${m.entered.text} ${m.entered.unitCode}`,
+  const odd = world.measurements.filter((m) => !m.successor && (!m.limitsMet || m.supersedes)).map((m) => [m.key, `${m.entered.text} ${unitText(m.entered.unitCode)}`,
     m.limitsMet ? "within limits" : "■ OUTSIDE LIMITS", m.reason || "–"]);
   const twice = world.steps.flatMap((s) => (s.earlier || []).map((e) => [`${s.position}. ${s.title}`, `${kit.who(e.reopener)}, ${instant(e.reopenTime)}`, e.reason, link(`work/${last(world.order.name)}/${last(s.name)}`, "What was recorded before")]));
   return [table("What departs from the plan", ["What", "Planned", "Done", "Tolerance"], lines, "Nothing departs from the plan."),
