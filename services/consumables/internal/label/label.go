@@ -177,7 +177,9 @@ func (c *Content) hazards(f Facts) {
 	}
 	var pictograms []string
 	for _, p := range ghs.Precedence(f.Pictograms, f.Hazards) {
-		pictograms = append(pictograms, joined(" ", p, pictogramNames[p]))
+		if named := joined(" ", p, pictogramNames[p]); !slices.Contains(pictograms, named) { // parts of a mix may share one
+			pictograms = append(pictograms, named)
+		}
 		if ghs.Pictogram(p) != nil && !slices.Contains(c.Pictograms, p) {
 			c.Pictograms = append(c.Pictograms, p)
 		}

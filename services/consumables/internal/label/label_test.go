@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"coldsection.example/services/consumables/internal/ghs"
 	"coldsection.example/services/consumables/internal/label"
 )
 
@@ -70,5 +71,69 @@ func TestMediaAreFoundAndSorted(t *testing.T) {
 	}
 	if _, ok := label.Find("none"); ok {
 		t.Error("found what is not there")
+	}
+}
+
+// A label line by line, what is bold among it, and each pictogram once. Texts are invented, for demonstration only; the names of pictograms are those of
+// the GHS, annex 1.
+func TestALabelLineByLine(t *testing.T) {
+	drawn := func(c label.Content) (all []string) {
+		for _, l := range c.Lines {
+			if text := l.Text; l.Bold {
+				all = append(all, "*"+text)
+			} else {
+				all = append(all, text)
+			}
+		}
+		return all
+	}
+	sealed := label.Facts{
+		Item: "Cleaner A", PartNumber: "PN-1", Spec: "SPEC 2", Code: "ABCD-1", MakerLot: "L77", State: "USABLE", LastUse: "2027-04-19", LifeRule: "5 years from making", LifeKnown: true,
+		Hazards: []string{"H225", "H319"}, Pictograms: []string{"GHS02", "GHS07", "GHS02"}, Signal: ghs.Danger, SafetySheet: "SDS 4", Storage: "5 to 25 °C", Demonstration: true, Printed: "2026-11-27",
+	}
+	mixed := sealed
+	mixed.State, mixed.HoldReason, mixed.LifeRule = "HELD", "seal broken", "use by 2027-04-19"
+	mixed.Parts, mixed.Made, mixed.Recipe, mixed.Ratio = []label.Part{{"Cleaner A", "ABCD-1", "200 mL"}, {"Water", "", "800 mL"}}, "Mixed 2026-11-27", "R-1", label.Ratio(800, 200)
+	mixed.HazardsOfParts, mixed.Signal, mixed.Demonstration, mixed.SafetySheet = true, ghs.None, false, ""
+	bare := label.Facts{Item: "Water", State: "USABLE", LifeKnown: true, Opened: "2026-11-01", Printed: "2026-11-27"}
+	for name, c := range map[string]struct {
+		facts      label.Facts
+		headline   string
+		stop       bool
+		lines      []string
+		pictograms []string
+	}{
+		"sealed": {sealed, "USABLE", false, []string{
+			"*Cleaner A", "PN-1 · SPEC 2", "*Lot L77", "*Use by 2027-04-19 (5 years from making)", "Opened: ________________", "5 to 25 °C",
+			"*DANGER – Hazards: GHS02 flame · GHS07 exclamation mark · H225 · H319", "Safety data sheet SDS 4", "*DEMONSTRATION ONLY – not for use on an engine", "Printed 2026-11-27 · scan before use",
+		}, []string{"GHS02", "GHS07"}},
+		"mixed and held": {mixed, "HELD – DO NOT USE", true, []string{
+			"*Cleaner A", "PN-1 · SPEC 2", "Why held: seal broken", "*Lot L77", "*Use by 2027-04-19", "Mixed 2026-11-27", "Recipe: R-1",
+			"*4.00 parts of water to 1 part of cleaner, as measured", "Of 200 mL Cleaner A ABCD-1", "Of 800 mL Water", "5 to 25 °C",
+			"*Hazards of what it is mixed from: GHS02 flame · GHS07 exclamation mark · H225 · H319", "Printed 2026-11-27 · scan before use",
+		}, []string{"GHS02", "GHS07"}},
+		"opened, without hazards or a limit": {bare, "USABLE", false, []string{
+			"*Water", "*Use by: no life limit", "Opened 2026-11-01", "No hazard statements are on record. See the safety data sheet.", "Printed 2026-11-27 · scan before use",
+		}, nil},
+	} {
+		got := label.Of(c.facts)
+		if lines := drawn(got); got.Headline != c.headline || got.Stop != c.stop || !slices.Equal(lines, c.lines) || !slices.Equal(got.Pictograms, c.pictograms) {
+			t.Errorf("%s: %q, %t, %q, %v; want %q", name, got.Headline, got.Stop, strings.Join(lines, "\n"), got.Pictograms, strings.Join(c.lines, "\n"))
+		}
+	}
+}
+
+// Media are as their makers state them (common practice, no source): width and height in millimetres, as PDF pages are measured by.
+func TestTheMediaAreOfTheirSize(t *testing.T) {
+	if _, ok := label.Find("none"); ok {
+		t.Error("a medium that is none is found")
+	}
+	for id, size := range map[string][2]float64{"62x29": {62, 29}, "89x36": {89, 36}, "100x50": {100, 50}, "105x74": {105, 74}, "100x150": {100, 150}} {
+		if got, ok := label.Find(id); !ok || got.ID != id || got.Width != size[0] || got.Height != size[1] || !strings.HasPrefix(got.Name, strings.Replace(id, "x", " mm by ", 1)+" mm") {
+			t.Errorf("%s: %+v, %t", id, got, ok)
+		}
+	}
+	if len(label.Media) != 5 {
+		t.Errorf("%d media", len(label.Media))
 	}
 }
