@@ -156,22 +156,10 @@ const byIndex = `SELECT set_config('enable_hashjoin', 'off', true), set_config('
 	set_config('enable_seqscan', 'off', true), set_config('plan_cache_mode', 'force_generic_plan', true)`
 
 func (db *DB) attemptPostgres(ctx context.Context, group []*member) error {
-	if err := db.turn.Acquire(ctx, 1); err != nil {
-		return err
-	}
-	defer db.turn.Release(1)
-	conn, err := db.write.Conn(ctx)
-	if err != nil {
-		return unavailable(err)
-	}
-	defer func() { _ = conn.Close() }()
-	return conn.Raw(func(raw any) error {
-		p := newPipeline(raw)
-		defer func() { db.trips.Add(p.trips) }()
-		defer p.rollback(context.WithoutCancel(ctx))
+	return db.pipelined(ctx, func(p *pipeline) error {
 		p.keep(outcome{}, byIndex, nil)
 		return conduct(ctx, p, group)
-	})
+	}, func() error { return nil })
 }
 
 // common is the transaction that a group shares.

@@ -101,7 +101,9 @@ func isRace(err error) bool {
 	return e.Code == "40001" || e.Code == "40P01" || (e.Code == "23505" && e.ConstraintName == "outbox_order")
 }
 
-func (db *DB) tryPostgres(ctx context.Context, fn Func) error {
+// pipelined waits for its turn and does work on a connection of the driver's, which is rolled back where the work did not commit. What follows a
+// commit happens in done, while the turn lasts.
+func (db *DB) pipelined(ctx context.Context, work func(p *pipeline) error, done func() error) error {
 	if err := db.turn.Acquire(ctx, 1); err != nil {
 		return err
 	}
@@ -111,23 +113,26 @@ func (db *DB) tryPostgres(ctx context.Context, fn Func) error {
 		return unavailable(err)
 	}
 	defer func() { _ = conn.Close() }()
-	tx := &Tx{engine: Postgres}
-	if err := conn.Raw(func(raw any) error { return db.pipelined(ctx, raw, fn, tx) }); err != nil {
+	if err := conn.Raw(func(raw any) error {
+		p := newPipeline(raw)
+		defer func() { db.trips.Add(p.trips) }()
+		defer p.rollback(context.WithoutCancel(ctx))
+		return work(p)
+	}); err != nil {
 		return err
 	}
-	return tx.committed()
+	return done()
 }
 
-// pipelined runs fn in a transaction on a connection of the driver's.
-func (db *DB) pipelined(ctx context.Context, raw any, fn Func, tx *Tx) error {
-	p := newPipeline(raw)
-	defer func() { db.trips.Add(p.trips) }()
-	defer p.rollback(context.WithoutCancel(ctx))
-	tx.s = p
-	if err := guarded(ctx, fn, tx); err != nil {
-		return err
-	}
-	return p.commit(ctx)
+func (db *DB) tryPostgres(ctx context.Context, fn Func) error {
+	tx := &Tx{engine: Postgres}
+	return db.pipelined(ctx, func(p *pipeline) error {
+		tx.s = p
+		if err := guarded(ctx, fn, tx); err != nil {
+			return err
+		}
+		return p.commit(ctx)
+	}, tx.committed)
 }
 
 func postgresCode(err error) string {
