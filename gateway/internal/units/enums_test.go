@@ -61,3 +61,26 @@ func stated(f protoreflect.FieldDescriptor) bool {
 	rules, _ := proto.GetExtension(f.Options(), validate.E_Field).(*validate.FieldRules)
 	return rules.GetRequired() || slices.Contains(rules.GetEnum().GetNotIn(), 0)
 }
+
+// Ids in other systems come from outside in any number and length, and each stands in an index.
+func TestMapsThatCallersFillAreBounded(t *testing.T) {
+	filled := 0
+	messages(func(m protoreflect.MessageDescriptor) {
+		for i := range m.Fields().Len() {
+			f := m.Fields().Get(i)
+			behaviors, _ := proto.GetExtension(f.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
+			if !f.IsMap() || slices.Contains(behaviors, annotations.FieldBehavior_OUTPUT_ONLY) {
+				continue
+			}
+			filled++
+			rules, _ := proto.GetExtension(f.Options(), validate.E_Field).(*validate.FieldRules)
+			of := rules.GetMap()
+			if of.GetMaxPairs() == 0 || of.GetKeys().GetString().GetMaxLen() == 0 || of.GetValues().GetString().GetMaxLen() == 0 {
+				t.Errorf("%s takes any number of entries of any length; bound its pairs, keys and values", f.FullName())
+			}
+		}
+	})
+	if filled < 6 {
+		t.Errorf("only %d maps were seen", filled)
+	}
+}

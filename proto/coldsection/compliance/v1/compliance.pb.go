@@ -11393,7 +11393,7 @@ var File_coldsection_compliance_v1_compliance_proto protoreflect.FileDescriptor
 
 const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\n" +
-	"*coldsection/compliance/v1/compliance.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\x89\n" +
+	"*coldsection/compliance/v1/compliance.proto\x12\x19coldsection.compliance.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xa1\n" +
 	"\n" +
 	"\bAircraft\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x121\n" +
@@ -11407,8 +11407,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\vflying_rate\x18\t \x01(\v2%.coldsection.compliance.v1.FlyingRateB\x04\xe2A\x01\x01R\n" +
 	"flyingRate\x12(\n" +
 	"\ttime_zone\x18\n" +
-	" \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18@R\btimeZone\x12]\n" +
-	"\fexternal_ids\x18\v \x03(\v24.coldsection.compliance.v1.Aircraft.ExternalIdsEntryB\x04\xe2A\x01\x01R\vexternalIds\x12\x18\n" +
+	" \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18@R\btimeZone\x12u\n" +
+	"\fexternal_ids\x18\v \x03(\v24.coldsection.compliance.v1.Aircraft.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x12\x18\n" +
 	"\x04etag\x18\f \x01(\tB\x04\xe2A\x01\x01R\x04etag\x12A\n" +
 	"\vcreate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
@@ -11442,7 +11442,7 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"FlyingRate\x12A\n" +
 	"\rhours_per_day\x18\x01 \x01(\x01B\x1d\xe2A\x01\x02\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x008@)\x00\x00\x00\x00\x00\x00\x00\x00R\vhoursPerDay\x12:\n" +
 	"\x0ecycles_per_day\x18\x02 \x01(\x01B\x14\xe2A\x01\x01\xbaH\r\x12\v@\x01)\x00\x00\x00\x00\x00\x00\x00\x00R\fcyclesPerDay\x12\x1a\n" +
-	"\x05basis\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05basis\"\xbc\t\n" +
+	"\x05basis\x18\x03 \x01(\tB\x04\xe2A\x01\x03R\x05basis\"\xd4\t\n" +
 	"\x06Engine\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12%\n" +
 	"\x06serial\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18(R\x06serial\x12.\n" +
@@ -11451,8 +11451,8 @@ const file_coldsection_compliance_v1_compliance_proto_rawDesc = "" +
 	"\bposition\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\bposition\x12E\n" +
 	"\bcounters\x18\x06 \x01(\v2#.coldsection.compliance.v1.CountersB\x04\xe2A\x01\x01R\bcounters\x12<\n" +
 	"\rcounters_date\x18\a \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\fcountersDate\x12)\n" +
-	"\bembodied\x18\b \x03(\tB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xc8\x01R\bembodied\x12[\n" +
-	"\fexternal_ids\x18\t \x03(\v22.coldsection.compliance.v1.Engine.ExternalIdsEntryB\x04\xe2A\x01\x01R\vexternalIds\x12\x18\n" +
+	"\bembodied\x18\b \x03(\tB\r\xe2A\x01\x01\xbaH\x06\x92\x01\x03\x10\xc8\x01R\bembodied\x12s\n" +
+	"\fexternal_ids\x18\t \x03(\v22.coldsection.compliance.v1.Engine.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x12\x18\n" +
 	"\x04etag\x18\n" +
 	" \x01(\tB\x04\xe2A\x01\x01R\x04etag\x12A\n" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +

@@ -8889,7 +8889,7 @@ var File_coldsection_consumables_v1_consumables_proto protoreflect.FileDescripto
 
 const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"\n" +
-	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xcb\x14\n" +
+	",coldsection/consumables/v1/consumables.proto\x12\x1acoldsection.consumables.v1\x1a\x1bbuf/validate/validate.proto\x1a\"coldsection/common/v1/common.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/api/field_info.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\"\xe3\x14\n" +
 	"\x04Item\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x120\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\r\xe2A\x01\x02\xbaH\x06r\x04\x10\x01\x18xR\vdisplayName\x12J\n" +
@@ -8919,8 +8919,8 @@ const file_coldsection_consumables_v1_consumables_proto_rawDesc = "" +
 	"pictograms\x12H\n" +
 	"\x1asafety_data_sheet_revision\x18\x13 \x01(\tB\v\xe2A\x01\x01\xbaH\x04r\x02\x18@R\x17safetyDataSheetRevision\x12L\n" +
 	"\x16safety_data_sheet_date\x18\x14 \x01(\v2\x11.google.type.DateB\x04\xe2A\x01\x01R\x13safetyDataSheetDate\x12J\n" +
-	"\rreorder_point\x18\x15 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\freorderPoint\x12Z\n" +
-	"\fexternal_ids\x18\x16 \x03(\v21.coldsection.consumables.v1.Item.ExternalIdsEntryB\x04\xe2A\x01\x01R\vexternalIds\x12>\n" +
+	"\rreorder_point\x18\x15 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x01R\freorderPoint\x12r\n" +
+	"\fexternal_ids\x18\x16 \x03(\v21.coldsection.consumables.v1.Item.ExternalIdsEntryB\x1c\xe2A\x01\x01\xbaH\x15\x9a\x01\x12\x10\x14\"\x06r\x04\x10\x01\x18(*\x06r\x04\x10\x01\x18xR\vexternalIds\x12>\n" +
 	"\aon_hand\x18\x17 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\x06onHand\x12C\n" +
 	"\tavailable\x18\x18 \x01(\v2\x1f.coldsection.common.v1.QuantityB\x04\xe2A\x01\x03R\tavailable\x12\x18\n" +
 	"\x04etag\x18\x19 \x01(\tB\x04\xe2A\x01\x01R\x04etag\x12A\n" +
