@@ -122,7 +122,7 @@ func redrawn(b *harness.Browser, selector string, act chromedp.Action[chromedp.V
 
 // leave signs out and waits until it is done; a page that is left before takes the call with it.
 func leave(b *harness.Browser) {
-	b.Do(chromedp.Click(chromedp.CSS("#who button")), chromedp.WaitVisible(chromedp.CSS("#login")))
+	b.Do(chromedp.Click(chromedp.CSS("#who button")), chromedp.WaitVisible(chromedp.CSS("main:not([inert]) #login"))) // not the form before, which stands until the first page is read
 }
 
 // chosen chooses an option as a person does, who is heard by the page.
@@ -226,7 +226,7 @@ func (d *desk) secondFactor(b *harness.Browser) {
 	b.Do(chromedp.Click(chromedp.CSS("#factor button")), chromedp.WaitVisible(chromedp.CSS("#factor-on")), chromedp.Click(chromedp.CSS("#who button")))
 	d.pass(time.Minute)
 	signIn := func(code string) {
-		b.Do(chromedp.WaitVisible(chromedp.CSS("#login")), chromedp.SendKeys(chromedp.CSS("#login"), "mina"), chromedp.SendKeys(chromedp.CSS("#password"), story.Password+"\r"))
+		b.Do(chromedp.WaitVisible(chromedp.CSS("main:not([inert]) #login")), chromedp.SendKeys(chromedp.CSS("#login"), "mina"), chromedp.SendKeys(chromedp.CSS("#password"), story.Password+"\r"))
 		harness.Value(b, chromedp.Poll[bool](`document.activeElement.id === "code" && document.getElementById("message").textContent !== ""`))
 		b.Do(chromedp.KeyEvent(code), chromedp.WaitVisible(chromedp.CSS("#who button")))
 	}
