@@ -126,6 +126,8 @@ func describeSchemas(schemas node) {
 		schema["example"] = example{}.message(m)
 	}
 	schemas["Date"] = date()
+	models := object(object(object(schemas["ListEngineModelsResponse"])["properties"])["engineModels"])
+	models["items"] = partial(schemas, "EngineModel") // without its baseline, which a new one must have
 }
 
 // schemaOf describes a message that the generator left out.
@@ -171,6 +173,19 @@ func refer(property node, m protoreflect.MessageDescriptor) {
 	}
 }
 
+// partial is the schema of a resource of which any member may be left out: what a change sends, and what a list shows.
+func partial(schemas node, name string) node {
+	known := "Partial" + name
+	if schemas[known] == nil {
+		whole := maps.Clone(object(schemas[name]))
+		delete(whole, "required")
+		said, _ := whole["description"].(string)
+		whole["description"] = strings.TrimSpace(said + " Any member may be left out.")
+		schemas[known] = whole
+	}
+	return node{"$ref": "#/components/schemas/" + known}
+}
+
 var variable = regexp.MustCompile(`\{([a-z_]+)=`)
 
 // describeOperation says of one operation what its request and answer look like, with an example of each.
@@ -189,6 +204,9 @@ func describeOperation(schemas, operation node, m protoreflect.MethodDescriptor)
 			}
 		}
 		body["example"] = sent
+		if rule.GetPatch() != "" {
+			body["schema"] = partial(schemas, string(input.Name()))
+		}
 	}
 	answer := object(object(operation["responses"])["200"])
 	if m.Output().FullName() == "google.protobuf.Empty" { // the generator says nothing of it

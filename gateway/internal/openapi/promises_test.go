@@ -44,6 +44,12 @@ func TestTheDescriptionSaysWhatClientsNeed(t *testing.T) {
 			}
 			exemplified(t, verb+" "+path, at(o, "responses", "200", "content"))
 			if body := at(o, "requestBody"); len(body) > 0 {
+				if verb == "patch" {
+					ref, _ := at(body, "content", "application/json", "schema")["$ref"].(string)
+					if schema := at(doc, "components", "schemas", ref[strings.LastIndex(ref, "/")+1:]); schema["properties"] == nil || schema["required"] != nil {
+						t.Errorf("%s %s asks for members that are not to be changed: %v", verb, path, schema["required"])
+					}
+				}
 				exemplified(t, verb+" "+path+" takes", at(body, "content"))
 			}
 		}
