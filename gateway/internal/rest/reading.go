@@ -192,9 +192,31 @@ func (t reader) unknownPath(path string) error {
 	slices.Sort(known)
 	hint := meant(collection(path), known)
 	if slices.Contains(known, collection(path)) {
-		hint = " " + collection(path) + " is there, with other parts or verbs behind it."
+		hint = or(meant(verb(path), t.verbs(collection(path))), " "+collection(path)+" is there, with other parts or verbs behind it.")
 	}
 	return fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no path %.100q.%s Correct it; /reference and /openapi.json list every path.", path, hint)
+}
+
+// verbs are those of a collection and its resources, such as ":lookUp".
+func (t reader) verbs(of string) (verbs []string) {
+	for mapping := range t.routes {
+		_, pattern, _ := strings.Cut(mapping, " ")
+		bare := strings.ReplaceAll(strings.ReplaceAll(pattern, "{name=", ""), "{parent=", "")
+		if v := verb(bare); v != "" && collection(bare) == of {
+			verbs = append(verbs, v)
+		}
+	}
+	slices.Sort(verbs)
+	return slices.Compact(verbs)
+}
+
+// verb is what a path ends in behind a colon, with it; "" for none.
+func verb(path string) string {
+	at := strings.LastIndex(path, ":")
+	if at < strings.LastIndex(path, "/") {
+		return ""
+	}
+	return path[max(at, 0):]
 }
 
 // collection is the beginning of a path, such as /v1/engines.
