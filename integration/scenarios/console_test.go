@@ -201,7 +201,13 @@ func TestTheReferencePageFindsOperations(t *testing.T) {
 	b.Do(chromedp.Navigate(stage.URL("/reference")), chromedp.WaitVisible(chromedp.CSS("details")),
 		chromedp.SendKeys(chromedp.CSS("#find"), ":issue"), chromedp.Click(chromedp.CSS("summary")), chromedp.WaitVisible(chromedp.CSS("details table")))
 	b.Picture("reference")
-	if shown := b.Text("main"); !strings.Contains(shown, "POST /v1/lots/{lot}:issue") || !strings.Contains(shown, "overrideReason") {
-		t.Errorf("got %s", shown)
+	shown := b.Text("main")
+	for _, want := range []string{
+		"POST /v1/lots/{lot}:issue", "overrideReason", `curl -H "Authorization: Bearer $TOKEN" "` + stage.URL("/v1/lots/demo:issue") + `" \`, `"unitCode": "L"`,
+		"machine: A token for ten minutes", "Answer, invented for demonstration only",
+	} {
+		if !strings.Contains(shown, want) {
+			t.Errorf("no %s in %s", want, shown)
+		}
 	}
 }

@@ -19,18 +19,31 @@ function fields(schema) {
   return rows.length ? el("table", "", el("tbody", "", ...rows)) : el("p", "No fields.");
 }
 
+// call is an operation as a command to copy; what stands in it is invented.
+function call(method, path, o) {
+  const open = o.security && !o.security.length, request = contentOf(o.requestBody);
+  const words = ["curl", open ? "" : '-H "Authorization: Bearer $TOKEN"', method === "get" || (method === "post" && request) ? "" : `-X ${method.toUpperCase()}`,
+    `"${location.origin}${path.replace(/\{[^}]*\}/g, "demo")}"`];
+  const body = request && request.example !== undefined ? ` \\\n  --json '${JSON.stringify(request.example, null, 2).replaceAll("'", "'\\''")}'` : "";
+  return words.filter(Boolean).join(" ") + body;
+}
+
 const entries = Object.entries(doc.paths).flatMap(([path, methods]) => Object.entries(methods).map(([method, o]) => {
   const request = contentOf(o.requestBody), answer = contentOf(o.responses["200"]);
   const box = el("details", "", el("summary", `${method.toUpperCase()} ${path}`), el("p", o.description));
   box.addEventListener("toggle", () => {
     if (box.childElementCount > 2) return;
     const parameters = (o.parameters || []).map(follow).map((p) => el("tr", "", el("td", p.name), el("td", `${p.in}, ${nameOf(p.schema)}`), el("td", p.description || "")));
+    box.append(el("h3", "As a call"), el("pre", call(method, path, o)));
     if (parameters.length) box.append(el("h3", "Parameters"), el("table", "", el("tbody", "", ...parameters)));
     if (request) box.append(el("h3", "Body: " + nameOf(request.schema)), fields(request.schema));
     if (answer) box.append(el("h3", "Answer: " + nameOf(answer.schema)), fields(answer.schema));
+    if (answer && answer.example !== undefined) box.append(el("h3", "Answer, invented for demonstration only"), el("pre", JSON.stringify(answer.example, null, 2)));
   });
   return { box, words: `${method} ${path} ${o.description}`.toLowerCase() };
 }));
+
+document.getElementById("ways").append(...Object.entries(doc.components.securitySchemes).map(([name, way]) => el("li", `${name}: ${way.description}`)));
 
 function show() {
   const words = find.value.toLowerCase().split(/\s+/).filter(Boolean);
