@@ -83,10 +83,10 @@ func (p *Person) REST(method, path string, body any, headers ...string) Answer {
 	for i := 0; i < len(headers); i += 2 {
 		req.Header.Set(headers[i], headers[i+1])
 	}
-	return p.send(req)
+	return p.send(req, []byte(text))
 }
 
-func (p *Person) send(req *http.Request) Answer {
+func (p *Person) send(req *http.Request, body []byte) Answer {
 	p.t.Helper()
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
@@ -96,6 +96,9 @@ func (p *Person) send(req *http.Request) Answer {
 	text, err := io.ReadAll(resp.Body)
 	if err != nil {
 		p.t.Fatal(err)
+	}
+	if p.stage.Heard != nil {
+		p.stage.Heard(Exchange{Request: req, RequestBody: body, Response: resp, ResponseBody: text})
 	}
 	answer := Answer{Status: resp.StatusCode, Header: resp.Header, Body: map[string]any{}}
 	if err := json.Unmarshal(text, &answer.Body); err != nil {

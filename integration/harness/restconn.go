@@ -27,7 +27,7 @@ import (
 
 // Exchange is one call over REST with its answer.
 type Exchange struct {
-	Operation    string // the operation's id in the description
+	Operation    string // the operation's id in the description; "" when only its path is known
 	Request      *http.Request
 	RequestBody  []byte
 	Response     *http.Response

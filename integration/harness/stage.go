@@ -29,6 +29,8 @@ type Stage struct {
 	HTTP, GRPC []string // the gateways' addresses
 	Processes  []*Process
 	State      string // the folder of a single process's data; empty for several
+	// Heard is told of every exchange over REST of those who sign in or stay strangers; nil for nobody.
+	Heard func(Exchange)
 
 	clockFile string
 }

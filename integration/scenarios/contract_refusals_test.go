@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"regexp"
-	"slices"
 	"strings"
 	"testing"
 
@@ -191,79 +190,6 @@ func filtersAreRead(t *testing.T, in told) {
 			t.Errorf("%s: %d %v, want position %s", filter, a.Status, a.Body, at)
 		}
 	}
-}
-
-// Check API-06: every collection gives the same resources in pages of any size, none twice, and the last page has no token.
-// Check API-08: a token of one request is refused by another.
-func collectionsHavePages(t *testing.T, in told) {
-	who := []*harness.Person{in.stage.SignIn(t, "quality"), in.stage.SignIn(t, "admin")}
-	walked := 0
-	for _, path := range collections() {
-		if path == "/v1/auditEvents" { // it grows with every refusal of this test
-			continue
-		}
-		reader := who[0]
-		if reader.REST("GET", path, nil).Status == http.StatusForbidden {
-			reader = who[1]
-		}
-		whole := walk(t, reader, path, "0")
-		for _, size := range []string{"1", "7", "1000", "1000000"} {
-			if len(whole) > 40 && size == "1" {
-				continue
-			}
-			if got := walk(t, reader, path, size); !slices.Equal(got, whole) {
-				t.Errorf("%s in pages of %s: %v, want %v", path, size, got, whole)
-			}
-		}
-		if a := reader.REST("GET", path+"?pageSize=-1", nil); a.Status != http.StatusBadRequest || text(a.Body, "code") != "INVALID_ARGUMENT" {
-			t.Errorf("%s with a negative page size: %d %v", path, a.Status, a.Body)
-		}
-		if len(whole) > 1 {
-			walked++
-			token := text(must(t, reader.REST("GET", path+"?pageSize=1", nil)), "nextPageToken")
-			if a := reader.REST("GET", path+"?pageSize=1&orderBy=create_time&pageToken="+escaped(token), nil); a.Status != http.StatusBadRequest {
-				t.Errorf("%s with the token of another request: %d %v", path, a.Status, a.Body)
-			}
-		}
-	}
-	if walked < 10 {
-		t.Errorf("only %d collections have more than one resource", walked)
-	}
-}
-
-// collections are the paths of methods that list a whole collection.
-func collections() []string {
-	var paths []string
-	for _, m := range methods() {
-		rule, _ := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
-		if strings.HasPrefix(string(m.Name()), "List") && !strings.Contains(rule.GetGet(), "{") && m.Input().Fields().ByName("page_token") != nil {
-			paths = append(paths, rule.GetGet())
-		}
-	}
-	return paths
-}
-
-// walk reads a collection page by page and returns the resources' names.
-func walk(t *testing.T, who *harness.Person, path, size string) []string {
-	t.Helper()
-	var names []string
-	for token := ""; ; {
-		page := must(t, who.REST("GET", path+"?pageSize="+size+"&pageToken="+escaped(token), nil))
-		for member, list := range page {
-			for _, r := range elements(page, member) {
-				if resource, ok := r.(map[string]any); ok && list != nil {
-					names = append(names, jsonText(t, resource)) // some have no name
-				}
-			}
-		}
-		if token = text(page, "nextPageToken"); token == "" {
-			break
-		}
-	}
-	if sorted := slices.Compact(slices.Sorted(slices.Values(names))); len(sorted) != len(names) {
-		t.Errorf("%s in pages of %s gives resources twice: %v", path, size, names)
-	}
-	return names
 }
 
 // Check API-12: the same key fifty times at once is one movement and fifty equal answers; another body is refused with 422.
