@@ -107,6 +107,7 @@ const (
 	headerContent     = "content-type"
 	headerVersion     = "ce-subjectversion"
 	headerPrevious    = "ce-previousversion"
+	headerPreviousID  = "ce-previousid"
 	headerActor       = "ce-actor"
 	headerTraceParent = "ce-traceparent"
 )
@@ -121,7 +122,8 @@ func encode(e outbox.Event) (*nats.Msg, error) {
 	for name, value := range map[string]string{
 		headerID: e.ID, headerSource: e.Source, headerSpec: specVersion, headerType: e.Type, headerSubject: e.Subject,
 		headerTime: e.Time.UTC().Format(time.RFC3339Nano), headerContent: "application/json",
-		headerVersion: strconv.FormatInt(e.Version, 10), headerPrevious: previousText(e.Previous), headerActor: e.Actor, headerTraceParent: e.TraceParent,
+		headerVersion: strconv.FormatInt(e.Version, 10), headerPrevious: previousText(e.Previous),
+		headerPreviousID: e.PreviousID, headerActor: e.Actor, headerTraceParent: e.TraceParent,
 	} {
 		if value != "" {
 			msg.Header.Set(name, escape(value))
@@ -147,7 +149,7 @@ func decode(msg jetstream.Msg) (Message, error) {
 	version, versionErr := strconv.ParseInt(get(headerVersion), 10, 64)
 	previous, previousErr := previousOf(get(headerPrevious), version)
 	m := Message{Sequence: meta.Sequence.Stream, Event: outbox.Event{
-		ID: get(headerID), Type: get(headerType), Source: get(headerSource), Subject: get(headerSubject), Version: version, Previous: previous,
+		ID: get(headerID), Type: get(headerType), Source: get(headerSource), Subject: get(headerSubject), Version: version, Previous: previous, PreviousID: get(headerPreviousID),
 		Time: at, Actor: get(headerActor), TraceParent: get(headerTraceParent), Data: msg.Data(),
 	}}
 	wrong := ""

@@ -77,7 +77,7 @@ func inOrder(ctx context.Context, tx *storage.Tx, consumer string, m Message) er
 	case m.Previous == outbox.NotTold || before == last:
 		return nil
 	case before > last:
-		return missing(m, last)
+		return missing(ctx, tx, consumer, m, last)
 	}
 	return fmt.Errorf("version %d of %s, told as %s, says that it follows version %d, and version %d took effect: it %w", m.Version, m.Subject, m.ID, before, last, errWrongFact)
 }
@@ -94,10 +94,16 @@ func begins(ctx context.Context, tx *storage.Tx, consumer string, m Message) err
 	if err != nil || !slices.ContainsFunc(heard, func(one string) bool { return covers(one, m.Type) }) {
 		return err
 	}
-	return missing(m, 0)
+	return missing(ctx, tx, consumer, m, 0)
 }
 
-func missing(m Message, last int64) error {
+// missing says that the fact before has not come, unless an instance of an earlier release was done with it, which remembers ids only.
+func missing(ctx context.Context, tx *storage.Tx, consumer string, m Message, last int64) error {
+	if m.PreviousID != "" {
+		if done, err := Processed(ctx, tx, consumer, m.PreviousID); err != nil || done {
+			return err
+		}
+	}
 	return NotYet("version %d of %s, a fact of the type %s, has not come, after version %d", m.Previous, m.Subject, m.Type, last)
 }
 

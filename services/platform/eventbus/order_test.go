@@ -91,6 +91,33 @@ func TestAVersionThatIsLeftOutIsWaitedFor(t *testing.T) {
 	})
 }
 
+// While an instance of an earlier release is at work beside, which remembers ids and no versions, what it was done with is not missing.
+func TestWhatAnEarlierReleaseWasDoneWithIsNotMissing(t *testing.T) {
+	storagetest.Engines(t, effects, func(t *testing.T, db *storage.DB) {
+		bus := eventbustest.Embedded(t)
+		start(t, bus, db, byID)
+		publish(t, bus, number("a1", "lots/a", 1, 0))
+		await(t, db, "a1")
+		third, second := number("a3", "lots/a", 3, 2), number("b2", "lots/b", 2, 1)
+		third.PreviousID, second.PreviousID = "a2", "b1"
+		publish(t, bus, third, second)
+		awaitParked(t, db, "a3", "b2")
+		err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			for _, id := range []string{"a2", "b1"} { // as an earlier release writes it
+				if _, err := tx.Exec(ctx, "INSERT INTO processed_events (consumer, event_id, process_time) VALUES ('reader', $1, 1)", id); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		awaitEffects(t, db, 3)
+		awaitParked(t, db)
+	})
+}
+
 // What never comes is entered by hand: the fact that waits for it is given up, and later ones go on.
 func TestWhoGivesAFactUpLetsLaterOnesGoOn(t *testing.T) {
 	storagetest.Engines(t, effects, func(t *testing.T, db *storage.DB) {

@@ -23,7 +23,7 @@ type Parked struct {
 
 // ParkedColumns are the columns of parked_events that ScanParked reads.
 const ParkedColumns = `consumer, event_id, type, source, subject, version, event_time, actor, traceparent, data, reason, park_time, discard_time,
-	discarder, discard_reason, previous`
+	discarder, discard_reason, previous, previous_id`
 
 // ParkedEvents lists what waits in a database, in the order in which it would take effect.
 func ParkedEvents(ctx context.Context, tx *storage.Tx) ([]Parked, error) {
@@ -47,7 +47,7 @@ func ScanParked(row storage.Scanner) (Parked, error) {
 	var p Parked
 	var at, parked, discarded int64
 	err := row.Scan(&p.Consumer, &p.ID, &p.Type, &p.Source, &p.Subject, &p.Version, &at, &p.Actor, &p.TraceParent, &p.Data, &p.Reason, &parked, &discarded,
-		&p.Discarder, &p.DiscardReason, &p.Previous)
+		&p.Discarder, &p.DiscardReason, &p.Previous, &p.PreviousID)
 	p.Time, p.ParkTime, p.DiscardTime = storage.FromMicros(at), storage.FromMicros(parked), storage.FromMicros(discarded)
 	return p, err
 }
@@ -84,9 +84,9 @@ func (w *worker) state(ctx context.Context, m Message) (done, held bool, err err
 func (w *worker) park(ctx context.Context, m Message, reason string) error {
 	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		_, err := tx.Exec(ctx, `INSERT INTO parked_events (consumer, event_id, type, source, subject, version, event_time, actor,
-			traceparent, data, reason, park_time, previous) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13) ON CONFLICT DO NOTHING`,
+			traceparent, data, reason, park_time, previous, previous_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) ON CONFLICT DO NOTHING`,
 			w.Durable, m.ID, m.Type, m.Source, m.Subject, m.Version, storage.Micros(m.Time), m.Actor, m.TraceParent, m.Data,
-			reason, storage.Micros(w.clk.Now()), m.Previous)
+			reason, storage.Micros(w.clk.Now()), m.Previous, m.PreviousID)
 		return err
 	})
 }

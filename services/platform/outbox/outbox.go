@@ -29,6 +29,7 @@ type Event struct {
 	Subject     string    // the resource that it is about
 	Version     int64     // counts the facts of this source about this subject from 1; set by Append
 	Previous    int64     // the version of the fact of this type about this subject before it, or First or NotTold; set by the relay
+	PreviousID  string    // the id of that fact; set by the relay
 	Time        time.Time // when it happened
 	Actor       string    // the account that caused it; set by Append
 	TraceParent string    // W3C trace context; set by Append

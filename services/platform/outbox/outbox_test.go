@@ -125,11 +125,11 @@ func TestFactsSayWhichOneTheyFollow(t *testing.T) {
 		if n, err := relay(db, to).Once(t.Context()); n != 5 || err != nil {
 			t.Fatal(n, err)
 		}
-		const want = "a1:-1 a2:-1 a3:1 b1:-1 a4:2 a5:3 c1:-1"
+		const want = "a1:-1: a2:-1: a3:1:a1 b1:-1: a4:2:a2 a5:3:a3 c1:-1:"
 		follows := func() string {
 			var all []string
 			for _, e := range to.events {
-				all = append(all, fmt.Sprintf("%s:%d", e.ID, e.Previous))
+				all = append(all, fmt.Sprintf("%s:%d:%s", e.ID, e.Previous, e.PreviousID))
 			}
 			return strings.Join(all, " ")
 		}

@@ -108,14 +108,16 @@ func (r *Relay) publish(ctx context.Context, waiting []Event) ([]Event, error) {
 func unsent(ctx context.Context, tx *storage.Tx) ([]Event, error) {
 	return storage.Collect(ctx, tx, scanEvent, `SELECT id, type, source, subject, version, event_time, actor, traceparent, data,
 		COALESCE((SELECT b.version FROM outbox b WHERE b.source = o.source AND b.subject = o.subject AND b.type = o.type AND b.version < o.version
-			ORDER BY b.version DESC LIMIT 1), $2)
+			ORDER BY b.version DESC LIMIT 1), $2),
+		COALESCE((SELECT b.id FROM outbox b WHERE b.source = o.source AND b.subject = o.subject AND b.type = o.type AND b.version < o.version
+			ORDER BY b.version DESC LIMIT 1), '')
 		FROM outbox o WHERE sent_time = 0 ORDER BY seq LIMIT $1`, batch, First)
 }
 
 func scanEvent(row storage.Scanner) (Event, error) {
 	var e Event
 	var at int64
-	err := row.Scan(&e.ID, &e.Type, &e.Source, &e.Subject, &e.Version, &at, &e.Actor, &e.TraceParent, &e.Data, &e.Previous)
+	err := row.Scan(&e.ID, &e.Type, &e.Source, &e.Subject, &e.Version, &at, &e.Actor, &e.TraceParent, &e.Data, &e.Previous, &e.PreviousID)
 	e.Time = storage.FromMicros(at)
 	return e, err
 }
