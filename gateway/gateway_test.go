@@ -86,6 +86,11 @@ func (drawer) CreateWorkOrder(ctx context.Context, req *workordersv1.CreateWorkO
 	}, nil
 }
 
+// StartWorkOrder says what it was started with.
+func (drawer) StartWorkOrder(_ context.Context, req *workordersv1.StartWorkOrderRequest) (*workordersv1.WorkOrder, error) {
+	return &workordersv1.WorkOrder{Name: req.GetName(), State: workordersv1.WorkOrder_STARTED, StartCounters: req.GetCounters(), Etag: "v2"}, nil
+}
+
 // world is a gateway with two services behind it, as one process would run them.
 type world struct {
 	t     *testing.T

@@ -44,6 +44,12 @@ func (w *world) wire() grpc.ClientConnInterface {
 	return doubting.ClientConnInterface
 }
 
+// target is the address of the gateway's gRPC.
+func (w *world) target() string {
+	conn, _ := w.wire().(*grpc.ClientConn)
+	return conn.Target()
+}
+
 // sendBytes makes a call of bytes, of a method that answers once or streams.
 func (w *world) sendBytes(method string, streams bool, text []byte, more ...grpc.CallOption) error {
 	w.t.Helper()

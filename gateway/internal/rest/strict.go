@@ -2,6 +2,7 @@ package rest
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"io"
@@ -11,6 +12,7 @@ import (
 	"os"
 	"regexp"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 
@@ -30,7 +32,7 @@ func strict(routes map[string]route) runtime.Middleware {
 			if pattern, ok := runtime.HTTPPattern(r.Context()); ok && err == nil {
 				asked := routes[r.Method+" "+pattern.String()]
 				asked.tell(w.Header(), r.URL.Query(), body)
-				err = asked.checkQuery(r.URL.RawQuery)
+				err = cmp.Or(checkPath(r.URL.Path), asked.checkQuery(r.URL.RawQuery))
 			}
 			if err != nil {
 				Refuse(w, err)
@@ -59,6 +61,14 @@ func spellMask(u *url.URL) {
 
 var capital = regexp.MustCompile("[A-Z]")
 
+// checkPath refuses a path with bytes that are no text. Reason: REQUEST_UNREADABLE.
+func checkPath(path string) error {
+	if utf8.ValidString(path) {
+		return nil
+	}
+	return fault.Invalid("", "REQUEST_UNREADABLE", "The path %.100q has bytes that are no UTF-8 text. Escape the name in it as UTF-8 and send it again.", path)
+}
+
 // checkQuery refuses parameters that name no field of the request, or one that the path or the body brings. Reasons:
 // UNKNOWN_FIELD, REQUEST_UNREADABLE.
 func (t route) checkQuery(raw string) error {
@@ -66,7 +76,10 @@ func (t route) checkQuery(raw string) error {
 	if err != nil {
 		return fault.Invalid("", "REQUEST_UNREADABLE", "The query can't be read: %v. Escape it and send it again.", err)
 	}
-	for name := range query {
+	for name, values := range query {
+		if !utf8.ValidString(name + strings.Join(values, "")) {
+			return fault.Invalid("", "REQUEST_UNREADABLE", "The query parameter %.40q has bytes that are no UTF-8 text. Escape it as UTF-8 and send it again.", name)
+		}
 		if !t.takes(name) {
 			return fault.Invalid(name, "UNKNOWN_FIELD",
 				"The request has a query parameter that the contract does not know here: %q. Leave it out or correct its name.", name)
@@ -96,6 +109,9 @@ func checkBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); !strings.EqualFold(kind, "application/json") {
 		return nil, fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Type is %q. Send JSON as application/json.",
 			r.Header.Get("Content-Type"))
+	}
+	if as := r.Header.Get("Content-Encoding"); as != "" && !strings.EqualFold(as, "identity") {
+		return nil, fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Encoding is %q. Send it as it is, without one.", as)
 	}
 	return text, oneValue(text)
 }

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 	"unicode"
+	"unicode/utf8"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
@@ -216,9 +217,9 @@ func keyOf(ctx context.Context, req proto.Message) (string, error) {
 	switch {
 	case len(key) > 128:
 		return "", fault.Invalid("request_id", "IDEMPOTENCY_KEY_TOO_LONG", "The idempotency key has %d characters. Use at most 128.", len(key))
-	case sent && (strings.TrimSpace(key) == "" || strings.ContainsFunc(key, unicode.IsControl)):
+	case sent && (strings.TrimSpace(key) == "" || strings.ContainsFunc(key, unicode.IsControl) || !utf8.ValidString(key)):
 		return "", fault.Invalid("request_id", "IDEMPOTENCY_KEY_INVALID",
-			"The idempotency key %.40q is blank or has a control character, and a key is one line of text. Send a new UUID, or leave the key out.", key)
+			"The idempotency key %.40q is blank, has a control character or is no UTF-8, and a key is one line of text. Send a new UUID, or leave the key out.", key)
 	default:
 		return key, nil
 	}

@@ -24,7 +24,7 @@ func TestAKeyThatIsNoneIsRefused(t *testing.T) {
 	storagetest.Engines(t, effects, func(t *testing.T, db *storage.DB) {
 		for what, c := range map[string]struct{ key, reason string }{
 			"empty": {"", "IDEMPOTENCY_KEY_INVALID"}, "blank": {" \t", "IDEMPOTENCY_KEY_INVALID"}, "of two lines": {"a\r\nb", "IDEMPOTENCY_KEY_INVALID"},
-			"with a line's end": {"a\n", "IDEMPOTENCY_KEY_INVALID"}, "with a NUL": {"a\x00b", "IDEMPOTENCY_KEY_INVALID"},
+			"with a line's end": {"a\n", "IDEMPOTENCY_KEY_INVALID"}, "with a NUL": {"a\x00b", "IDEMPOTENCY_KEY_INVALID"}, "that is no text": {"a\xff", "IDEMPOTENCY_KEY_INVALID"},
 			"ten kilobytes": {strings.Repeat("k", 10<<10), "IDEMPOTENCY_KEY_TOO_LONG"}, "one too long": {strings.Repeat("k", 129), "IDEMPOTENCY_KEY_TOO_LONG"},
 		} {
 			byHeader := metadata.NewIncomingContext(t.Context(), metadata.Pairs(idempotency.MetadataKey, c.key))

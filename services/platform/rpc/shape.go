@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"buf.build/go/protovalidate"
 	"google.golang.org/genproto/googleapis/type/date"
@@ -78,7 +79,7 @@ func soundValue(kind protoreflect.Kind, v protoreflect.Value) bool {
 		return v.Float() == 0 || math.Abs(v.Float()) >= leastNumber && math.Abs(v.Float()) <= mostNumber
 	case protoreflect.StringKind:
 		text := v.String()
-		return text == "" || strings.TrimSpace(text) != "" && strings.IndexByte(text, 0) < 0
+		return text == "" || strings.TrimSpace(text) != "" && strings.IndexByte(text, 0) < 0 && utf8.ValidString(text)
 	default:
 		return true
 	}
@@ -149,6 +150,9 @@ func happens(p protopath.Values, m protoreflect.Message) error {
 func readable(p protopath.Values, text string) error {
 	if text != "" && strings.TrimSpace(text) == "" {
 		return fault.Invalid(pathOf(p), "TEXT_BLANK", "%s holds spaces only. Fill it in, or leave it out.", pathOf(p))
+	}
+	if !utf8.ValidString(text) {
+		return fault.Invalid(pathOf(p), "TEXT_UNREADABLE", "%s has bytes that are no UTF-8 text. Correct it and send the request again.", pathOf(p))
 	}
 	if strings.ContainsRune(text, 0) {
 		return fault.Invalid(pathOf(p), "TEXT_UNREADABLE", "%s holds the character NUL, which is no text. Correct it and send the request again.", pathOf(p))

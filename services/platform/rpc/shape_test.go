@@ -38,6 +38,7 @@ func TestRequestsAreCheckedToTheirDepth(t *testing.T) {
 		"no number":                {limits(math.NaN()), "NUMBER_NOT_FINITE", "engine_model.limits[0].max_value"},
 		"spaces for a reason":      {&consumablesv1.HoldLotRequest{Name: "lots/a", Reason: " \t "}, "TEXT_BLANK", "reason"},
 		"a character that is none": {&consumablesv1.HoldLotRequest{Name: "lots/a", Reason: "a\x00b"}, "TEXT_UNREADABLE", "reason"},
+		"bytes that are no text":   {&consumablesv1.HoldLotRequest{Name: "lots/a", Reason: "a\xed\xa0\x80"}, "TEXT_UNREADABLE", "reason"},
 		"too much":                 {limits(math.Inf(-1)), "NUMBER_NOT_FINITE", "engine_model.limits[0].max_value"},
 		"nearly too much":          {limits(1e308), "NUMBER_OUT_OF_RANGE", "engine_model.limits[0].max_value is 1e+308"},
 		"much below":               {limits(-1.1e15), "NUMBER_OUT_OF_RANGE", "engine_model.limits[0].max_value"},
