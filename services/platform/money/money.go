@@ -19,7 +19,7 @@ var currencies = sync.OnceValue(func() map[string]bool {
 		if strings.HasPrefix(line, "#") {
 			continue
 		}
-		for _, code := range strings.Fields(line) {
+		for code := range strings.FieldsSeq(line) {
 			codes[code] = true
 		}
 	}

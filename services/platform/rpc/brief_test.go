@@ -31,7 +31,8 @@ func TestARefusalFitsIntoAnAnswersHeaders(t *testing.T) {
 		t.Errorf("%d violations", n)
 	}
 	few := fault.Invalid("quantity.value", "FIELD_INVALID", "It is %q.", "a").With("lot", "lots/a")
-	if back, _ := fault.As(rpc.FromStatus(rpc.ToStatus(few))); back.Message != few.Message || back.Metadata["lot"] != "lots/a" || back.Metadata["violations_left_out"] != "" || len(back.Violations) != 1 {
+	back, _ = fault.As(rpc.FromStatus(rpc.ToStatus(few)))
+	if back.Message != few.Message || back.Metadata["lot"] != "lots/a" || back.Metadata["violations_left_out"] != "" || len(back.Violations) != 1 {
 		t.Errorf("a short one became %+v", back)
 	}
 	many := fault.Invalid("a", "FIELD_INVALID", "It is wrong.")

@@ -129,7 +129,7 @@ func happens(p protopath.Values, m protoreflect.Message) error {
 				pathOf(p), at.Format(time.DateOnly), clock.FirstYear, clock.LastYear)
 		}
 	case *timestamppb.Timestamp:
-		if v.GetNanos() < 0 || v.GetNanos() >= int32(time.Second) {
+		if v.GetNanos() < 0 || int64(v.GetNanos()) >= int64(time.Second) {
 			return fault.Invalid(pathOf(p), "TIME_INVALID", "%s has %d nanoseconds beside its seconds, and a second has 0 to 999,999,999. Correct it.",
 				pathOf(p), v.GetNanos())
 		}
