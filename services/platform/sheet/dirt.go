@@ -20,6 +20,9 @@ var (
 	asStored = regexp.MustCompile(`^[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?$`)
 )
 
+// again is what to do about a text that a spreadsheet made a number of.
+const again = "Format the column as text and type the value again."
+
 // digitsKept is how many digits of a number a spreadsheet keeps.
 const digitsKept = 15
 
@@ -37,10 +40,9 @@ func longNumber(cell string) bool {
 func (r reader) text(cell, shown string, rounded bool) (value, reason, text string) {
 	switch {
 	case rounded:
-		return "", "VALUE_INVALID", sentence("The cell holds the number %.40s, and a spreadsheet keeps %d digits of a number: the rest of what was typed is gone. Format the column as text and type the value again.",
-			cell, digitsKept)
+		return "", "VALUE_INVALID", sentence("The cell holds the number %.40s, and a spreadsheet keeps %d digits of a number: the rest of what was typed is gone. "+again, cell, digitsKept)
 	case r.table.Format != Parquet && byPowers.MatchString(cell):
-		return "", "VALUE_INVALID", sentence("The cell says %.40q, which a spreadsheet writes for a long number: most of its digits are gone. Format the column as text and type the value again.", cell)
+		return "", "VALUE_INVALID", sentence("The cell says %.40q, which a spreadsheet writes for a long number: most of its digits are gone. "+again, cell)
 	case failed.MatchString(cell):
 		return "", "VALUE_INVALID", sentence("The cell's formula failed: it says %s. Put the formula right, or type the value.", cell)
 	case r.table.Format != XLSX:
@@ -48,8 +50,7 @@ func (r reader) text(cell, shown string, rounded bool) (value, reason, text stri
 	case strings.TrimLeft(shown, "0") == cell:
 		return shown, "", ""
 	case shown != "" && asDate.MatchString(shown) && len(cell) < 12: // longer numbers are shown by a power of ten wherever they stand
-		return "", "VALUE_INVALID", sentence("The cell shows %.40q and holds the number %.40s: the spreadsheet took it for a date or a number. Format the column as text and type the value again.",
-			shown, cell)
+		return "", "VALUE_INVALID", sentence("The cell shows %.40q and holds the number %.40s: the spreadsheet took it for a date or a number. "+again, shown, cell)
 	}
 	return cell, "", ""
 }

@@ -69,8 +69,8 @@ func written(f label.Facts) error {
 	}
 	for _, text := range texts {
 		if letter, found := printing.Unwritten(text); found {
-			return fault.Precondition("LABEL_LETTERS_MISSING", "The fonts of labels have no %q of %.80q. Give the item a name and statements in Latin, Greek or Cyrillic letters, or label the container by hand.",
-				letter, text)
+			return fault.Precondition("LABEL_LETTERS_MISSING",
+				"The fonts of labels have no %q of %.80q. Give the item a name and statements in Latin, Greek or Cyrillic letters, or label the container by hand.", letter, text)
 		}
 	}
 	return nil

@@ -50,7 +50,7 @@ func TestWhatIsMadeDuringABlockIsBlocked(t *testing.T) {
 	}
 }
 
-// waits waits until somebody waits for a row of the transaction; on SQLite, which has one writer, somebody does at once.
+// waits returns once somebody waits for a row of the transaction; on SQLite, which has one writer, somebody does at once.
 func (d desk) waits(ctx context.Context, tx *storage.Tx) {
 	d.t.Helper()
 	if tx.Engine() == storage.SQLite {

@@ -137,7 +137,8 @@ func TestRecalledAndOpenedStockIsCounted(t *testing.T) {
 			}
 		}
 		trace := d.trace(cans, consumablesv1.TraceLotRequest_FORWARD, time.Time{})
-		if got := trace.GetTotal(); got.GetDifference().GetValue() != "5.5" || got.GetOnHand().GetValue() != "12.5" || got.GetIssuedUnused().GetValue() != "2" || got.GetReceived().GetValue() != "20" {
+		if got := trace.GetTotal(); got.GetDifference().GetValue() != "5.5" || got.GetOnHand().GetValue() != "12.5" ||
+			got.GetIssuedUnused().GetValue() != "2" || got.GetReceived().GetValue() != "20" {
 			t.Errorf("total %v", got)
 		}
 		addsUp(t, trace.GetTotal())

@@ -29,7 +29,7 @@ func TestLabelsOfTheLongestNames(t *testing.T) {
 			{strings.Repeat("W", 120), strings.Repeat("8", 40), "105x74"},
 			{strings.TrimSpace(strings.Repeat("Reiniger für Verdichter ", 5)), "ÄÖÜß-1", "100x50"},
 			{strings.Repeat("Промывочная жидкость для компрессора ", 3)[:160], "ЛОТ-42", "100x50"},
-			{"圧縮機洗浄液 デモ専用", "L-1", ""},
+			{"\u5727\u7e2e\u6a5f\u6d17\u6d44\u6db2", "L-1", ""},
 			{"منظف الضاغط", "L-2", ""},
 			{"cleaner 🧴 e\u0301", "ロット42", "100x50"},
 		} {

@@ -88,7 +88,8 @@ func (r *rambler) step() (what string, err error) {
 	amount := litres(pick(r, []string{"0.1", "0.5", "1"}))
 	quality := r.as("quinn", "quality")
 	switch what = pick(r, []string{
-		"decant", "blend", "blend", "blend", "blend late", "blend late", "use", "use late", "dispose", "dispose at job", "recall", "withdraw all", "hold", "clear all", "count", "return", "reverse", "issue",
+		"decant", "blend", "blend", "blend", "blend late", "blend late", "use", "use late", "dispose",
+		"dispose at job", "recall", "withdraw all", "hold", "clear all", "count", "return", "reverse", "issue",
 	}); what {
 	case "decant":
 		_, err = r.DecantStock(r.clerk(), &consumablesv1.DecantStockRequest{Name: lot, Quantity: amount})
@@ -124,7 +125,9 @@ func (r *rambler) step() (what string, err error) {
 		err = r.countedAnew(lot, amount)
 	case "return":
 		err = r.moved(func(m *consumablesv1.StockMovement) error {
-			_, err := r.ReturnStock(r.clerk(), &consumablesv1.ReturnStockRequest{Name: m.GetName(), Quantity: amount, Location: pick(r, []string{shelf, "locations/cage"}), Contaminated: r.rand.IntN(3) == 0})
+			_, err := r.ReturnStock(r.clerk(), &consumablesv1.ReturnStockRequest{
+				Name: m.GetName(), Quantity: amount, Location: pick(r, []string{shelf, "locations/cage"}), Contaminated: r.rand.IntN(3) == 0,
+			})
 			return err
 		})
 	case "reverse":
