@@ -1,6 +1,7 @@
 package server_test
 
 import (
+	"errors"
 	"fmt"
 	"testing"
 	"time"
@@ -52,7 +53,7 @@ func (e *events) stir() {
 	switch {
 	case err == nil:
 		e.took[kind]++
-	case err != errNothing:
+	case !errors.Is(err, errNothing):
 		ok := false
 		for _, reason := range refusals {
 			ok = ok || fault.HasReason(err, reason)
@@ -66,7 +67,7 @@ func (e *events) stir() {
 	e.clock.Advance(time.Minute)
 }
 
-var errNothing = fmt.Errorf("there is nothing to do that with")
+var errNothing = errors.New("there is nothing to do that with")
 
 func (e *events) plane() string  { return "aircraft/" + e.pick("plane", "p", "q") + e.id }
 func (e *events) engine() string { return "engines/" + e.pick("engine", "a", "b", "c") + e.id }

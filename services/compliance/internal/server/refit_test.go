@@ -13,7 +13,8 @@ func TestAFittingStartsARepeatingRequirementAgain(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		w.clock.Advance(18 * 24 * time.Hour)
 		policies := map[string]compliancev1.Requirement_Rebase{
-			"done": compliancev1.Requirement_FROM_DONE, "late": compliancev1.Requirement_FROM_DUE_IF_LATE, "grid": compliancev1.Requirement_FIXED_GRID, "over": compliancev1.Requirement_FROM_DUE_IF_LATE,
+			"done": compliancev1.Requirement_FROM_DONE, "late": compliancev1.Requirement_FROM_DUE_IF_LATE, "grid": compliancev1.Requirement_FIXED_GRID,
+			"over": compliancev1.Requirement_FROM_DUE_IF_LATE,
 		}
 		for id, policy := range policies {
 			w.inspect(id, func(r *compliancev1.Requirement) {
