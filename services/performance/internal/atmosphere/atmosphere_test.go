@@ -167,3 +167,49 @@ func TestPowersAgainstTheLibrary(t *testing.T) {
 		}
 	}
 }
+
+// The bounds belong to what is taken: −2,000 to 20,000 m, 0 to 1,000 kt and Mach 0 to 1, recovery 0 to 1, and 100 to 1,000 K (the package's own rules).
+func TestTheBoundsBelongToWhatIsTaken(t *testing.T) {
+	up, down := func(v float64) float64 { return math.Nextafter(v, math.Inf(1)) }, func(v float64) float64 { return math.Nextafter(v, math.Inf(-1)) }
+	second := func(_ float64, err error) error { return err }
+	stagnation := func(mach, recovery float64) error { _, _, err := atmosphere.Stagnation(mach, recovery); return err }
+	for name, c := range map[string]struct {
+		ask       func(v float64) error
+		good, bad []float64
+	}{
+		"pressure at an altitude":    {func(v float64) error { return second(atmosphere.Pressure(v)) }, []float64{-2000, 20000}, []float64{down(-2000), up(20000)}},
+		"temperature at an altitude": {func(v float64) error { return second(atmosphere.Temperature(v)) }, []float64{-2000, 20000}, []float64{down(-2000), up(20000)}},
+		"Mach of an airspeed":        {func(v float64) error { return second(atmosphere.Mach(v, atmosphere.P0)) }, []float64{0, 600, 661.4}, []float64{down(0), 661.6, 1000}},
+		"airspeed of a Mach number":  {func(v float64) error { return second(atmosphere.CalibratedAirspeed(v, atmosphere.P0)) }, []float64{0, 1}, []float64{down(0), up(1)}},
+		"airspeed at a pressure":     {func(v float64) error { return second(atmosphere.CalibratedAirspeed(0.5, v)) }, []float64{atmosphere.P0, 6000}, []float64{0, 1000, 2e5}},
+		"Mach at a pressure":         {func(v float64) error { return second(atmosphere.Mach(100, v)) }, []float64{atmosphere.P0, 6000}, []float64{0, 1000, 2e5}},
+		"a stop of the air":          {func(v float64) error { return stagnation(v, 1) }, []float64{0, 1}, []float64{down(0), up(1)}},
+		"recovery":                   {func(v float64) error { return stagnation(0.5, v) }, []float64{0, 1}, []float64{down(0), up(1)}},
+		"an indicated temperature":   {func(v float64) error { return second(atmosphere.StaticTemperature(v, 0.5, 1)) }, []float64{up(100), down(1000)}, []float64{100, 1000}},
+		"its Mach number":            {func(v float64) error { return second(atmosphere.StaticTemperature(288, v, 1)) }, []float64{0, 1}, []float64{down(0), up(1)}},
+		"an air temperature":         {func(v float64) error { _, err := atmosphere.At(0, v, 100); return err }, []float64{up(-100), down(80)}, []float64{-100, 80}},
+		"a calibrated airspeed":      {func(v float64) error { _, err := atmosphere.At(0, 15, v); return err }, []float64{0, down(500)}, []float64{down(0), 500}},
+		"vapour at a temperature":    {func(v float64) error { return second(atmosphere.VapourPressure(v)) }, []float64{-45, 60}, []float64{down(-45), up(60)}},
+		"a relative humidity":        {func(v float64) error { return second(atmosphere.WaterRatio(v, 20, atmosphere.P0)) }, []float64{0, 1}, []float64{down(0), up(1)}},
+	} {
+		for _, v := range c.good {
+			if err := c.ask(v); err != nil {
+				t.Errorf("%s: %v is refused: %v", name, v, err)
+			}
+		}
+		for _, v := range c.bad {
+			if c.ask(v) == nil {
+				t.Errorf("%s: %v is taken", name, v)
+			}
+		}
+	}
+	for _, end := range []float64{-2000, 20000, 11000} { // what Pressure gives for an end comes back as that end
+		p, err := atmosphere.Pressure(end)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if h, err := atmosphere.Altitude(p); err != nil || math.Abs(h-end) > 1e-6 || h < -2000 || h > 20000 {
+			t.Errorf("%g m comes back as %v (%v)", end, h, err)
+		}
+	}
+}
