@@ -204,7 +204,7 @@ func (p *Plan) number(label string, value float64, unit, formula, source string)
 }
 
 // cold takes the next richer printed row whose freezing point lies the margin below the air temperature; it never
-// interpolates and never extrapolates. Above the ceiling antifreeze is not used.
+// interpolates and never extrapolates. Above the ceiling antifreeze is not used; where it would be needed there, there is no plan.
 func (p *Plan) cold(d Data, temperature *float64) {
 	if temperature == nil {
 		p.AntifreezeText = "Undecided: no temperature was given yet."
@@ -215,8 +215,13 @@ func (p *Plan) cold(d Data, temperature *float64) {
 	case t < d.WashMin:
 		p.refuse("At %.0f °C no wash is done: the data allow it from %.0f °C. Wait for warmer weather or use a heated hangar.", t, d.WashMin)
 		return
-	case t > d.AntifreezeBelow || t > d.AntifreezeCeiling:
+	case t > d.AntifreezeBelow:
 		p.AntifreezeText = fmt.Sprintf("No antifreeze: %.1f °C is above %.1f °C.", t, d.AntifreezeBelow)
+		return
+	case t > d.AntifreezeCeiling: // wanted and forbidden: the data are wrong, and water alone could freeze in the engine
+		p.AntifreezeRefused = true
+		p.refuse("At %.1f °C the data want antifreeze, from %.1f °C down, and forbid it above %.1f °C. Correct the engine model's wash data, or wait until it is above %.1f °C.",
+			t, d.AntifreezeBelow, d.AntifreezeCeiling, d.AntifreezeBelow)
 		return
 	case len(d.Antifreeze) == 0:
 		p.AntifreezeRefused = true

@@ -1,6 +1,7 @@
 package plan_test
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -48,6 +49,30 @@ func TestAntifreezeTakesPrintedRowsOnly(t *testing.T) {
 	}
 	if p := plan.Compute(data(), false, nil, "battery"); !strings.Contains(p.AntifreezeText, "Undecided") {
 		t.Errorf("unknown temperature: %q", p.AntifreezeText)
+	}
+}
+
+// Where the data want antifreeze and forbid it at once, as when a ceiling was left out, there is no plan: water alone could freeze in the engine. The
+// bounds themselves belong to what needs antifreeze and to what may have it.
+func TestAntifreezeThatIsWantedAndForbidden(t *testing.T) {
+	for _, c := range []struct {
+		oat, below, ceiling float64
+		refused, protected  bool
+	}{
+		{2, 4, 0, true, false}, {0, 4, 0, false, true}, {4, 4, 3.9, true, false}, {4, 4, 4, false, true}, {4.1, 4, 3.9, false, false}, {4.3, 4, 4.4, false, false}, {-3, 4, -5, true, false},
+	} {
+		d := data()
+		d.AntifreezeBelow, d.AntifreezeCeiling = c.below, c.ceiling
+		p := plan.Compute(d, false, &c.oat, "battery")
+		if p.AntifreezeRefused != c.refused || (p.AntifreezeML > 0) != c.protected || c.refused != (len(p.Refusals) > 0) {
+			t.Errorf("%g °C, wanted from %g °C down, forbidden above %g °C: %g mL, %q, %v", c.oat, c.below, c.ceiling, p.AntifreezeML, p.AntifreezeText, p.Refusals)
+		}
+		if c.refused && (len(p.Refusals) == 0 || !strings.Contains(p.Refusals[0], fmt.Sprintf("forbid it above %.1f °C", c.ceiling))) {
+			t.Errorf("%g °C: %q, %v", c.oat, p.AntifreezeText, p.Refusals)
+		}
+		if !c.refused && !c.protected && p.AntifreezeText != fmt.Sprintf("No antifreeze: %.1f °C is above %.1f °C.", c.oat, c.below) {
+			t.Errorf("%g °C: %q", c.oat, p.AntifreezeText)
+		}
 	}
 }
 
