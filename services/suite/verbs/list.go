@@ -55,10 +55,8 @@ func (c Client) List(ctx context.Context, q Query, rows Rows) error {
 		}
 		out := answer.ProtoReflect()
 		list := out.Get(m.Output().Fields().ByNumber(1)).List()
-		for i := range list.Len() {
-			if err := rows.Write(list.Get(i).Message()); err != nil {
-				return err
-			}
+		if err := writeAll(rows, list); err != nil {
+			return err
 		}
 		n += list.Len()
 		token := out.Get(m.Output().Fields().ByName("next_page_token")).String()
@@ -67,6 +65,15 @@ func (c Client) List(ctx context.Context, q Query, rows Rows) error {
 		}
 		set("page_token", token)
 	}
+}
+
+func writeAll(rows Rows, list protoreflect.List) error {
+	for i := range list.Len() {
+		if err := rows.Write(list.Get(i).Message()); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // parents are the collections that others belong to, by the collection that belongs.

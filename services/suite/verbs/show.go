@@ -26,10 +26,8 @@ func Show(form string, w io.Writer, columns []string, m protoreflect.Message) er
 		if err := rows.Begin(first.Message()); err != nil {
 			return err
 		}
-		for i := range m.Get(first).List().Len() {
-			if err := rows.Write(m.Get(first).List().Get(i).Message()); err != nil {
-				return err
-			}
+		if err := writeAll(rows, m.Get(first).List()); err != nil {
+			return err
 		}
 		return rows.Close()
 	}

@@ -214,9 +214,12 @@ func TestTheMostRestrictiveLimitHolds(t *testing.T) {
 		over, atEnd      bool
 		cycleLim, hourLm bool
 	}{
-		"tighter then":             {uses: []life.Use{use(100, 0, limit(8000, 0, false))}, now: limit(10000, 0, false), limit: 8000, left: 7900, cycleLim: true},
-		"tighter now":              {uses: []life.Use{use(100, 0, limit(10000, 0, false))}, now: limit(8000, 0, false), limit: 8000, left: 7900, cycleLim: true},
-		"tightest between":         {uses: []life.Use{use(1, 0, limit(9000, 0, false)), use(1, 0, limit(7000, 0, false)), use(1, 0, limit(0, 0, false))}, now: limit(8000, 0, false), limit: 7000, left: 6997, cycleLim: true},
+		"tighter then": {uses: []life.Use{use(100, 0, limit(8000, 0, false))}, now: limit(10000, 0, false), limit: 8000, left: 7900, cycleLim: true},
+		"tighter now":  {uses: []life.Use{use(100, 0, limit(10000, 0, false))}, now: limit(8000, 0, false), limit: 8000, left: 7900, cycleLim: true},
+		"tightest between": {
+			uses: []life.Use{use(1, 0, limit(9000, 0, false)), use(1, 0, limit(7000, 0, false)), use(1, 0, limit(0, 0, false))},
+			now:  limit(8000, 0, false), limit: 7000, left: 6997, cycleLim: true,
+		},
 		"none now":                 {uses: []life.Use{use(100, 0, limit(8000, 0, false))}, now: limit(0, 0, false), limit: 8000, left: 7900, cycleLim: true},
 		"none then":                {uses: []life.Use{use(100, 0, limit(0, 0, false))}, now: limit(8000, 0, false), limit: 8000, left: 7900, cycleLim: true},
 		"hours, tighter then":      {uses: []life.Use{use(0, 3600, limit(0, 7200, false))}, now: limit(0, 9000, false), secondsLeft: 3600, hourLm: true},

@@ -89,7 +89,8 @@ func TestALabelLineByLine(t *testing.T) {
 	}
 	sealed := label.Facts{
 		Item: "Cleaner A", PartNumber: "PN-1", Spec: "SPEC 2", Code: "ABCD-1", MakerLot: "L77", State: "USABLE", LastUse: "2027-04-19", LifeRule: "5 years from making", LifeKnown: true,
-		Hazards: []string{"H225", "H319"}, Pictograms: []string{"GHS02", "GHS07", "GHS02"}, Signal: ghs.Danger, SafetySheet: "SDS 4", Storage: "5 to 25 °C", Demonstration: true, Printed: "2026-11-27",
+		Hazards: []string{"H225", "H319"}, Pictograms: []string{"GHS02", "GHS07", "GHS02"}, Signal: ghs.Danger,
+		SafetySheet: "SDS 4", Storage: "5 to 25 °C", Demonstration: true, Printed: "2026-11-27",
 	}
 	mixed := sealed
 	mixed.State, mixed.HoldReason, mixed.LifeRule = "HELD", "seal broken", "use by 2027-04-19"
@@ -105,7 +106,8 @@ func TestALabelLineByLine(t *testing.T) {
 	}{
 		"sealed": {sealed, "USABLE", false, []string{
 			"*Cleaner A", "PN-1 · SPEC 2", "*Lot L77", "*Use by 2027-04-19 (5 years from making)", "Opened: ________________", "5 to 25 °C",
-			"*DANGER – Hazards: GHS02 flame · GHS07 exclamation mark · H225 · H319", "Safety data sheet SDS 4", "*DEMONSTRATION ONLY – not for use on an engine", "Printed 2026-11-27 · scan before use",
+			"*DANGER – Hazards: GHS02 flame · GHS07 exclamation mark · H225 · H319", "Safety data sheet SDS 4",
+			"*DEMONSTRATION ONLY – not for use on an engine", "Printed 2026-11-27 · scan before use",
 		}, []string{"GHS02", "GHS07"}},
 		"mixed and held": {mixed, "HELD – DO NOT USE", true, []string{
 			"*Cleaner A", "PN-1 · SPEC 2", "Why held: seal broken", "*Lot L77", "*Use by 2027-04-19", "Mixed 2026-11-27", "Recipe: R-1",

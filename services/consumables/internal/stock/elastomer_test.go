@@ -21,7 +21,10 @@ func TestEveryElastomerOfTheTable(t *testing.T) {
 			t.Errorf("%s with the owner's 30 months: %q, %t, %v", elastomer, last, unlimited, err)
 		}
 	}
-	for quarter, last := range map[string]string{"1Q26": "2031-03-31", "2Q26": "2031-06-30", "3Q26": "2031-09-30", "4Q26": "2031-12-31", "1Q79": "2084-03-31", "4Q80": "1985-12-31", "4Q99": "2004-12-31", "4Q00": "2005-12-31"} {
+	for quarter, last := range map[string]string{
+		"1Q26": "2031-03-31", "2Q26": "2031-06-30", "3Q26": "2031-09-30", "4Q26": "2031-12-31",
+		"1Q79": "2084-03-31", "4Q80": "1985-12-31", "4Q99": "2004-12-31", "4Q00": "2005-12-31",
+	} {
 		if got, _, err := stock.CureLife("AU", quarter, 0); err != nil || got != last {
 			t.Errorf("%s keeps through %q, %v; want %s", quarter, got, err, last)
 		}

@@ -60,6 +60,7 @@ func TestAWashIsNotAdvisedForWhatItCannotCure(t *testing.T) {
 func TestABlockedWashIsNoRinse(t *testing.T) {
 	hot := []Uncured{{Cause: "sensor", Check: "Look."}, {Cause: "hot_section", Check: "Inspect the hot section.", Named: true}}
 	unknown := Reason{Cause: "programme", Kind: "recovery_wash", Text: "no programme"}
+	const blocked = "The readings changed as by hot_section, which no wash cures. Before a wash for the sake of the readings: Inspect the hot section."
 	for name, c := range map[string]struct {
 		reasons     []Reason
 		wash, rinse string
@@ -77,7 +78,7 @@ func TestABlockedWashIsNoRinse(t *testing.T) {
 			}
 			return a.Reasons[i].Cause
 		}
-		if at(a.Wash) != c.wash || at(a.Rinse) != c.rinse || a.Blocked != "The readings changed as by hot_section, which no wash cures. Before a wash for the sake of the readings: Inspect the hot section." {
+		if at(a.Wash) != c.wash || at(a.Rinse) != c.rinse || a.Blocked != blocked {
 			t.Errorf("%s: %+v", name, a)
 		}
 	}

@@ -199,8 +199,10 @@ func TestTheBoundsBelongToWhatIsTaken(t *testing.T) {
 		branch  trim.Branch
 		reason  string
 	}{
-		"least leg": {leg(1e-3), none, ""}, "most of a leg": {leg(1e9), none, ""}, "a leg below": {leg(down(1e-3)), none, "HARNESS_INVALID"}, "a leg above": {leg(up(1e9)), none, "HARNESS_INVALID"},
-		"least load": {loaded(1e-3), none, ""}, "most load": {loaded(1e9), none, ""}, "a load below": {loaded(down(1e-3)), none, "HARNESS_INVALID"}, "a load above": {loaded(up(1e9)), none, "HARNESS_INVALID"},
+		"least leg": {leg(1e-3), none, ""}, "most of a leg": {leg(1e9), none, ""},
+		"a leg below": {leg(down(1e-3)), none, "HARNESS_INVALID"}, "a leg above": {leg(up(1e9)), none, "HARNESS_INVALID"},
+		"least load": {loaded(1e-3), none, ""}, "most load": {loaded(1e9), none, ""},
+		"a load below": {loaded(down(1e-3)), none, "HARNESS_INVALID"}, "a load above": {loaded(up(1e9)), none, "HARNESS_INVALID"},
 		"least trim": {leg(2), across(1e-3), ""}, "most of a trim": {leg(2), across(1e9), ""},
 		"a trim below": {leg(2), across(down(1e-3)), "TRIM_RESISTANCE_INVALID"}, "a trim above": {leg(2), across(up(1e9)), "TRIM_RESISTANCE_INVALID"},
 		"64 thermocouples": {trim.Equal(64, 2, 700, 25), none, ""}, "65 are made 64": {trim.Equal(65, 2, 700, 25), none, ""},
