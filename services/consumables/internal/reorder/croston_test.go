@@ -8,7 +8,8 @@ func TestTheCutsBetweenTheClasses(t *testing.T) {
 		series []float64
 		want   string
 	}{
-		{nil, "none"}, {[]float64{0, 0}, "none"}, {[]float64{4, 4, 4}, "smooth"}, {[]float64{1, 1, 9}, "erratic"}, {[]float64{0, 0, 4, 0, 4}, "intermittent"}, {[]float64{0, 0, 1, 0, 1, 0, 9}, "lumpy"},
+		{nil, "none"}, {[]float64{0, 0}, "none"}, {[]float64{4, 4, 4}, "smooth"}, {[]float64{1, 1, 9}, "erratic"},
+		{[]float64{0, 0, 4, 0, 4}, "intermittent"}, {[]float64{0, 0, 1, 0, 1, 0, 9}, "lumpy"},
 		{[]float64{4, 4, 4, 4, 0, 4}, "smooth"}, // a mean interval of 1.2
 	} {
 		if got, _, _ := Class(c.series); got != c.want {

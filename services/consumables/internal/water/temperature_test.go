@@ -99,7 +99,8 @@ func TestEveryRowOfTheSteppedTable(t *testing.T) {
 		}
 	}
 	for _, outside := range []float64{-0.01, 55} {
-		if _, _, _, err := water.Judge(water.Published["usp-645"], water.Reading{Conductivity: 1, Temperature: outside, PH: none, Silica: none, Solids: none}); !fault.HasReason(err, "READING_IMPLAUSIBLE") {
+		r := water.Reading{Conductivity: 1, Temperature: outside, PH: none, Silica: none, Solids: none}
+		if _, _, _, err := water.Judge(water.Published["usp-645"], r); !fault.HasReason(err, "READING_IMPLAUSIBLE") {
 			t.Errorf("at %g °C: %v", outside, err)
 		}
 	}

@@ -210,7 +210,10 @@ func TestRefusalsSayWhy(t *testing.T) {
 		says         string
 	}{
 		{flow.Order{State: flow.Finished, InspectionRequired: true}, "release", "INSPECTION_MISSING", "x is FINISHED, which does not allow \"release\". Allowed now: rework, inspect, void, hold."},
-		{flow.Order{State: flow.Finished, InspectionRequired: true, OnHold: true}, "release", "ON_HOLD", "x is FINISHED and on hold, which does not allow \"release\". Allowed now: rework, void, resume."},
+		{
+			flow.Order{State: flow.Finished, InspectionRequired: true, OnHold: true}, "release", "ON_HOLD",
+			"x is FINISHED and on hold, which does not allow \"release\". Allowed now: rework, void, resume.",
+		},
 		{flow.Order{State: flow.Finished}, "inspect", "STATE_NOT_ALLOWED", "x is FINISHED, which does not allow \"inspect\". Allowed now: rework, release, void, hold."},
 		{flow.Order{State: flow.Started, InspectionRequired: true}, "release", "STATE_NOT_ALLOWED", "x is STARTED, which does not allow \"release\". Allowed now: finish, void, hold."},
 		{flow.Order{State: flow.Released}, "start", "STATE_NOT_ALLOWED", "x is RELEASED, which does not allow \"start\". Allowed now: nothing. Draft a new order for what is still to be done."},

@@ -120,7 +120,10 @@ func TestTheBoundsBelongToWhatIsTaken(t *testing.T) {
 		{"the least", back, metering.Counters{Seconds: 952 * hour, Cycles: 424, Starts: 424}, ""},
 		{"a second less", back, metering.Counters{Seconds: 952*hour - 1, Cycles: 424, Starts: 424}, "951:59 of hours are fewer than the 1000:00 of the record"},
 		{"a cycle less", back, metering.Counters{Seconds: 952 * hour, Cycles: 423, Starts: 424}, "423 of cycles are fewer than the 1000 of the record"},
-		{"more, of a sheet before the record", back, metering.Counters{Seconds: 1024*hour + 1, Cycles: 424, Starts: 424}, "1024:00 of hours are more than the 1000:00 of the record and 1 days since allow"},
+		{
+			"more, of a sheet before the record", back, metering.Counters{Seconds: 1024*hour + 1, Cycles: 424, Starts: 424},
+			"1024:00 of hours are more than the 1000:00 of the record and 1 days since allow",
+		},
 	} {
 		if got := metering.Check(c.read, c.known); got != c.want {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
