@@ -2,7 +2,6 @@ package recordchain
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
@@ -38,27 +37,64 @@ const some = 100
 
 // Proofs are the entries of a stream about subjects that were recorded by an instant, in their order.
 func Proofs(ctx context.Context, tx *storage.Tx, stream string, subjects []string, known time.Time) (all []Proof, err error) {
-	for at := 0; at < len(subjects); at += some {
-		marks, args := []string{}, []any{stream, storage.Micros(known)}
-		for _, s := range subjects[at:min(at+some, len(subjects))] {
-			args = append(args, s)
-			marks = append(marks, fmt.Sprintf("$%d", len(args)))
-		}
+	err = EachProof(ctx, tx, stream, subjects, known, func(p Proof) error {
+		all = append(all, p)
+		return nil
+	})
+	return all, err
+}
+
+// EachProof is Proofs of which no more than some are held at once, beside their positions.
+func EachProof(ctx context.Context, tx *storage.Tx, stream string, subjects []string, known time.Time, do func(Proof) error) error {
+	positions, err := positionsOf(ctx, tx, stream, subjects, known)
+	if err != nil {
+		return err
+	}
+	for few := range slices.Chunk(positions, some) {
+		in, args := marked([]any{stream}, few)
 		found, err := storage.Collect(ctx, tx, scanStored, `SELECT position, kind, subject, entry_time, actor, payload, hash FROM record_chain
-			WHERE stream = $1 AND entry_time <= $2 AND subject IN (`+strings.Join(marks, ", ")+") ORDER BY position", args...)
+			WHERE stream = $1 AND position IN (`+in+") ORDER BY position", args...)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		for _, s := range found {
 			p, err := proofOf(ctx, tx, stream, s)
 			if err != nil {
-				return nil, err
+				return err
 			}
-			all = append(all, p)
+			if err := do(p); err != nil {
+				return err
+			}
 		}
 	}
-	slices.SortFunc(all, func(a, b Proof) int { return cmp.Compare(a.Position, b.Position) })
+	return nil
+}
+
+// positionsOf are the places of the entries about subjects, in their order.
+func positionsOf(ctx context.Context, tx *storage.Tx, stream string, subjects []string, known time.Time) (all []int64, err error) {
+	for few := range slices.Chunk(subjects, some) {
+		in, args := marked([]any{stream, storage.Micros(known)}, few)
+		found, err := storage.Collect(ctx, tx, func(row storage.Scanner) (position int64, err error) {
+			err = row.Scan(&position)
+			return position, err
+		}, "SELECT position FROM record_chain WHERE stream = $1 AND entry_time <= $2 AND subject IN ("+in+")", args...)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, found...)
+	}
+	slices.Sort(all)
 	return all, nil
+}
+
+// marked adds values to arguments, and gives their marks.
+func marked[T any](args []any, values []T) (marks string, all []any) {
+	list := make([]string, len(values))
+	for i, v := range values {
+		args = append(args, v)
+		list[i] = fmt.Sprintf("$%d", len(args))
+	}
+	return strings.Join(list, ", "), args
 }
 
 func proofOf(ctx context.Context, tx *storage.Tx, stream string, s stored) (Proof, error) {

@@ -97,21 +97,29 @@ func WriteList(w io.Writer, values iter.Seq2[any, error]) error {
 
 // WriteChains writes what JSON would make of chains, entry by entry.
 func WriteChains(w io.Writer, c Chains) error {
-	heads, err := indented(c.Heads, "  ")
+	if c.Entries == nil {
+		return WriteEntries(w, c.Heads, nil)
+	}
+	return WriteEntries(w, c.Heads, each(c.Entries))
+}
+
+// WriteEntries is WriteChains of entries that nobody holds; nil for none.
+func WriteEntries(w io.Writer, heads []Head, entries iter.Seq2[any, error]) error {
+	last, err := indented(heads, "  ")
 	if err != nil {
 		return err
 	}
-	if c.Entries == nil {
-		_, err := fmt.Fprintf(w, "{\n  \"entries\": null,\n  \"heads\": %s\n}\n", heads)
+	if entries == nil {
+		_, err := fmt.Fprintf(w, "{\n  \"entries\": null,\n  \"heads\": %s\n}\n", last)
 		return err
 	}
 	if _, err := io.WriteString(w, "{\n  \"entries\": "); err != nil {
 		return err
 	}
-	if err := writeList(w, "  ", each(c.Entries)); err != nil {
+	if err := writeList(w, "  ", entries); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(w, ",\n  \"heads\": %s\n}\n", heads)
+	_, err = fmt.Fprintf(w, ",\n  \"heads\": %s\n}\n", last)
 	return err
 }
 
