@@ -64,7 +64,7 @@ func (u unit) prove(ctx context.Context, resp *compliancev1.FindEvidenceResponse
 	if err != nil {
 		return err
 	}
-	if resp.RequirementStatus, err = statusOf(r, s, w, w.tell(s)); err != nil {
+	if resp.RequirementStatus, err = u.statusOf(ctx, r, s, w, w.tell(s)); err != nil {
 		return err
 	}
 	done := s.records.done[requirement]
@@ -102,7 +102,7 @@ func kindOfRecord(a *compliancev1.Accomplishment) compliancev1.Evidence_Kind {
 
 // evidence is a record as it was known, with the documents of its order. A record that counts had no correction by then, so it names none.
 func (u unit) evidence(ctx context.Context, s seen, p proof) (*compliancev1.Evidence, error) {
-	record, err := p.record.Whole()
+	record, err := store.WholeOf(ctx, u.Tx, p.record)
 	if err != nil {
 		return nil, err
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"io"
+	"iter"
 	"strings"
 	"time"
 
@@ -25,8 +26,10 @@ type table struct {
 	name, title string
 	columns     []tableColumn
 	rows        [][]string
-	notes       []string  // what stands over it where it is printed
-	at, known   time.Time // when it was so, and was known; zero is now
+	more        func() iter.Seq2[[]string, error] // its rows, where these are not held
+	long        int                               // how many more there are
+	notes       []string                          // what stands over it where it is printed
+	at, known   time.Time                         // when it was so, and was known; zero is now
 }
 
 // tableColumn is a column with its name in a file and, printed, its title and share of the width.
@@ -101,12 +104,37 @@ func (t table) write(out io.Writer, format sheet.Format) error {
 	if err != nil {
 		return err
 	}
-	for _, row := range t.rows {
+	for row, err := range t.all() {
+		if err != nil {
+			return err
+		}
 		if err := w.Write(row...); err != nil {
 			return err
 		}
 	}
 	return w.Close()
+}
+
+// len is how many rows a list has.
+func (t table) len() int { return len(t.rows) + t.long }
+
+// all are the rows of a list, held or not.
+func (t table) all() iter.Seq2[[]string, error] {
+	return func(yield func([]string, error) bool) {
+		for _, row := range t.rows {
+			if !yield(row, nil) {
+				return
+			}
+		}
+		if t.more == nil {
+			return
+		}
+		for row, err := range t.more() {
+			if !yield(row, err) {
+				return
+			}
+		}
+	}
 }
 
 // printed is a list on pages of A4, lying. Every page carries the number of the document, page of pages and the hash of the same list as CSV, so that
@@ -132,7 +160,11 @@ func (a *App) printed(t table) ([]byte, error) {
 	if len(t.rows) == 0 {
 		doc.Paragraph("The list is empty.")
 	}
-	doc.Table(t.body())
+	body, err := t.body()
+	if err != nil {
+		return nil, err
+	}
+	doc.Table(body)
 	return doc.PDF()
 }
 
@@ -145,10 +177,15 @@ func minute(t, now time.Time) string {
 }
 
 // body is a list as a table on pages.
-func (t table) body() printing.Table {
-	body := printing.Table{Rows: t.rows}
+func (t table) body() (body printing.Table, err error) {
+	for row, err := range t.all() {
+		if err != nil {
+			return body, err
+		}
+		body.Rows = append(body.Rows, row)
+	}
 	for _, c := range t.columns {
 		body.Columns = append(body.Columns, printing.Column{Title: c.title, Weight: c.weight})
 	}
-	return body
+	return body, nil
 }

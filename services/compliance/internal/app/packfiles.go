@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"io"
 	"slices"
 	"strconv"
@@ -23,42 +24,54 @@ import (
 	"coldsection.example/services/platform/sheet"
 )
 
-// gathered is what goes into a record pack. All of it is as it was known, so that the same question has the same answer for ever.
+// gathered is what goes into a record pack. All of it is as it was known, so that the same question has the same answer for ever. What there may be much
+// of is spooled; of records and flying no more than names are held.
 type gathered struct {
 	label    string
 	labels   map[string]string // of every subject, by name
 	status   *compliancev1.ComplianceStatus
 	limited  string // the owners whose things it holds, when not all
 	left     int    // fittings and entries of chains that are left out, as they name things of other owners
-	records  []*compliancev1.Evidence
+	records  spooledMessages[*compliancev1.Evidence]
 	fittings []*compliancev1.Fitting
-	flown    table // entries of flying, thing by thing
-	tools    table // what tools were used on the engines
-	chains   recordpack.Chains
+	flown    spooledRows[[]string] // entries of flying, thing by thing
+	tools    spooledRows[[]string] // what tools were used on the engines
+	entries  spooledRows[recordchain.Proof]
+	heads    []recordpack.Head
+	named    map[string]bool // the fittings that are there
+	recorded []string        // the names of the records
 	tables   []table
 }
 
-// gather reads what a pack holds.
+// close gives up what is spooled.
+func (g *gathered) close() error {
+	return errors.Join(g.records.Close(), g.flown.Close(), g.tools.Close(), g.entries.Close())
+}
+
+// gather reads what a pack holds; whoever has it closes it, also when it is not whole.
 func (u unit) gather(ctx context.Context, p *compliancev1.RecordPack) (*gathered, error) {
 	t := times{at: p.GetAsOfTime().AsTime(), known: p.GetKnownAtTime().AsTime()}
 	status := &compliancev1.ComplianceStatus{Subject: p.GetSubject(), AsOfTime: p.GetAsOfTime(), KnownAtTime: p.GetKnownAtTime()}
-	g := &gathered{flown: flownTable(), tools: toolTable(), labels: map[string]string{}, status: status, limited: limitedTo(ctx)}
+	g := &gathered{labels: map[string]string{}, named: map[string]bool{}, status: status, limited: limitedTo(ctx)}
 	all, rules, err := u.subjects(ctx, g.status, t, true)
 	if err != nil {
-		return nil, err
+		return g, err
 	}
 	u.rules, g.label = rules, label(all[0].subject)
 	if err := u.standAll(ctx, g.status, all); err != nil {
-		return nil, err
+		return g, err
+	}
+	for i := range all {
+		all[i].records = records{} // they are read once more, a few at a time
 	}
 	for _, s := range all {
 		g.labels[s.subject.GetName()] = label(s.subject)
 		if err := u.gatherOf(ctx, g, s); err != nil {
-			return nil, err
+			return g, err
 		}
 	}
 	if err := u.chain(ctx, g, all, t.known); err != nil {
-		return nil, err
+		return g, err
 	}
 	g.tables = g.lists()
 	return g, nil
@@ -66,21 +79,10 @@ func (u unit) gather(ctx context.Context, p *compliancev1.RecordPack) (*gathered
 
 // gatherOf adds the records and fittings of one subject, done by the day asked about.
 func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
-	done, err := store.RecordedOn(ctx, u.Tx, s.subject.GetName(), s.known)
-	if err != nil {
+	if err := store.EachRecordedOn(ctx, u.Tx, s.subject.GetName(), s.known, func(a *compliancev1.Accomplishment) error {
+		return u.gatherRecord(ctx, g, s, a)
+	}); err != nil {
 		return err
-	}
-	for _, a := range done {
-		if s.today.Before(dateOf(a.GetDoneDate())) {
-			continue
-		}
-		one := &compliancev1.Evidence{Kind: kindOfRecord(a), Accomplishment: a}
-		if a.GetWorkOrder() != "" {
-			if one.Documents, err = store.DocumentsKnown(ctx, u.Tx, a.GetWorkOrder(), s.known); err != nil {
-				return err
-			}
-		}
-		g.records = append(g.records, one)
 	}
 	if err := u.gatherFittings(ctx, g, s); err != nil {
 		return err
@@ -89,6 +91,21 @@ func (u unit) gatherOf(ctx context.Context, g *gathered, s seen) error {
 		return err
 	}
 	return u.gatherTools(ctx, g, s)
+}
+
+// gatherRecord adds a record of work done by the day asked about, with its documents.
+func (u unit) gatherRecord(ctx context.Context, g *gathered, s seen, a *compliancev1.Accomplishment) (err error) {
+	if s.today.Before(dateOf(a.GetDoneDate())) {
+		return nil
+	}
+	one := &compliancev1.Evidence{Kind: kindOfRecord(a), Accomplishment: a}
+	if a.GetWorkOrder() != "" {
+		if one.Documents, err = store.DocumentsKnown(ctx, u.Tx, a.GetWorkOrder(), s.known); err != nil {
+			return err
+		}
+	}
+	g.recorded = append(g.recorded, a.GetName())
+	return g.records.add(one)
 }
 
 // gatherFittings adds what a subject was fitted to, and what to it, but for fittings that name a thing of another's.
@@ -103,8 +120,8 @@ func (u unit) gatherFittings(ctx context.Context, g *gathered, s seen) error {
 			g.left++
 			continue
 		}
-		again := slices.ContainsFunc(g.fittings, func(o *compliancev1.Fitting) bool { return o.GetName() == f.GetName() })
-		if from := dateOf(f.GetInstallDate()); !again && !s.today.Before(from) {
+		if from := dateOf(f.GetInstallDate()); !g.named[f.GetName()] && !s.today.Before(from) {
+			g.named[f.GetName()] = true
 			g.fittings = append(g.fittings, asOf(f, s.today))
 		}
 	}
@@ -122,9 +139,11 @@ func (u unit) gatherFlown(ctx context.Context, g *gathered, s seen) error {
 		if !mine {
 			e.Name = elsewhere
 		}
-		g.flown.rows = append(g.flown.rows, []string{
+		if err := g.flown.add([]string{
 			label(s.subject), e.Day, span(e.Seconds), strconv.FormatInt(e.Cycles, 10), strconv.FormatInt(e.Starts, 10), strconv.FormatInt(e.Landings, 10), e.Name,
-		})
+		}); err != nil {
+			return err
+		}
 	}
 	return err
 }
@@ -141,9 +160,11 @@ func (u unit) gatherTools(ctx context.Context, g *gathered, s seen) error {
 			continue
 		}
 		tool, _, _ := strings.Cut(use.GetName(), "/toolUses/")
-		g.tools.rows = append(g.tools.rows, []string{
+		if err := g.tools.add([]string{
 			label(engine), stamp(use.GetUseTime()), tool, use.GetWorkOrder(), use.GetMeasurement(), use.GetPerson(), use.GetCalibration(),
-		})
+		}); err != nil {
+			return err
+		}
 	}
 	return err
 }
@@ -158,10 +179,7 @@ func asOf(f *compliancev1.Fitting, day civil.Date) *compliancev1.Fitting {
 
 // chain adds the entries of the record chains about all of this, and where each chain had come to.
 func (u unit) chain(ctx context.Context, g *gathered, all []seen, known time.Time) error {
-	about := map[string][]string{}
-	for _, r := range g.records {
-		about["accomplishments"] = append(about["accomplishments"], r.GetAccomplishment().GetName())
-	}
+	about := map[string][]string{"accomplishments": g.recorded}
 	for _, f := range g.fittings {
 		about["fittings"] = append(about["fittings"], f.GetName())
 	}
@@ -178,39 +196,33 @@ func (u unit) chain(ctx context.Context, g *gathered, all []seen, known time.Tim
 	for _, stream := range []string{"accomplishments", "applicability", "components", "entries", "extensions", "fittings"} {
 		names := about[stream]
 		slices.Sort(names)
-		proofs, err := recordchain.Proofs(ctx, u.Tx, stream, slices.Compact(names), known)
+		err := recordchain.EachProof(ctx, u.Tx, stream, slices.Compact(names), known, func(p recordchain.Proof) error { return u.addProof(ctx, g, p) })
 		if err != nil {
-			return err
-		}
-		if err := u.addProofs(ctx, g, proofs); err != nil {
 			return err
 		}
 		h := recordpack.Head{Stream: stream}
 		if h.Position, h.Hash, err = recordchain.Last(ctx, u.Tx, stream, known); err != nil {
 			return err
 		}
-		g.chains.Heads = append(g.chains.Heads, h)
+		g.heads = append(g.heads, h)
 	}
 	return nil
 }
 
-// addProofs adds entries of a chain, but for decisions about other subjects and what names a thing of another's.
-func (u unit) addProofs(ctx context.Context, g *gathered, proofs []recordchain.Proof) error {
-	for _, p := range proofs {
-		if p.Stream == "applicability" && !g.decidedHere(p) {
-			continue
-		}
-		mine, err := u.mayName(ctx, p)
-		if err != nil {
-			return err
-		}
-		if !mine {
-			g.left++
-			continue
-		}
-		g.chains.Entries = append(g.chains.Entries, p)
+// addProof adds an entry of a chain, but for a decision about another subject and one that names a thing of another's.
+func (u unit) addProof(ctx context.Context, g *gathered, p recordchain.Proof) error {
+	if p.Stream == "applicability" && !g.decidedHere(p) {
+		return nil
 	}
-	return nil
+	mine, err := u.mayName(ctx, p)
+	if err != nil {
+		return err
+	}
+	if !mine {
+		g.left++
+		return nil
+	}
+	return g.entries.add(p)
 }
 
 // decidedHere reports whether a decision is about a subject of the pack.
@@ -232,13 +244,21 @@ func (g *gathered) files() (all []recordpack.File, err error) {
 		_, err = w.Write(content)
 		return err
 	})
-	add("records.json", "application/json", plainList(g.records))
+	add("records.json", "application/json", g.records.write)
 	add("fittings.json", "application/json", plainList(g.fittings))
-	add(recordpack.ChainFile, "application/json", func(w io.Writer) error { return recordpack.WriteChains(w, g.chains) })
+	add(recordpack.ChainFile, "application/json", g.writeChains)
 	for _, t := range g.tables {
 		add(t.name+".csv", sheet.CSV.MediaType(), func(w io.Writer) error { return t.write(w, sheet.CSV) })
 	}
 	return all, err
+}
+
+// writeChains writes the entries of the chains; none are null, as in a list that nobody began.
+func (g *gathered) writeChains(w io.Writer) error {
+	if g.entries.Len() == 0 {
+		return recordpack.WriteEntries(w, g.heads, nil)
+	}
+	return recordpack.WriteEntries(w, g.heads, g.entries.each())
 }
 
 // plainJSON is a message as the API writes it, always with the same bytes: what writes it puts spaces here and there.

@@ -2,6 +2,7 @@ package app
 
 import (
 	"fmt"
+	"iter"
 	"strconv"
 	"strings"
 
@@ -22,17 +23,17 @@ var fittingColumns = []tableColumn{
 	text("reason", "Why it came off", 2.4), text("standing", "Standing", 2.4),
 }
 
-// flownTable is the empty list of flying.
-func flownTable() table {
-	return table{name: "flying", title: "Flying that was counted", columns: []tableColumn{
+// flownList is the list of flying.
+func (g *gathered) flownList() table {
+	return table{more: g.flown.all, long: g.flown.Len(), name: "flying", title: "Flying that was counted", columns: []tableColumn{
 		text("subject", "Of", 1.6), day("flight_date", "Flown"), hours("operating_hours", "Hours"), whole("cycles", "Cycles"), whole("starts", "Starts"), whole("landings", "Landings"),
 		text("entry", "Entry", 3),
 	}}
 }
 
-// toolTable is the empty list of uses of tools.
-func toolTable() table {
-	return table{name: "tool-uses", title: "Tools that were used", columns: []tableColumn{
+// toolList is the list of uses of tools.
+func (g *gathered) toolList() table {
+	return table{more: g.tools.all, long: g.tools.Len(), name: "tool-uses", title: "Tools that were used", columns: []tableColumn{
 		text("engine", "On", 1.4), text("use_time_utc", "At", 2), text("tool", "Tool", 1.6), text("work_order", "Order", 1.8), text("measurement", "For", 3), text("person", "By", 1.6),
 		text("calibration", "Calibration", 1.8),
 	}}
@@ -50,7 +51,7 @@ func (g *gathered) lists() []table {
 			directives.rows = append(directives.rows, directiveRow(g.labels[s.GetSubject()], s))
 		}
 	}
-	return []table{next, directives, g.lifeList(), g.findingList(), g.recordList(), g.fittingList(), g.flown, g.tools}
+	return []table{next, directives, g.lifeList(), g.findingList(), g.recordList(), g.fittingList(), g.flownList(), g.toolList()}
 }
 
 func (g *gathered) lifeList() table {
@@ -70,20 +71,27 @@ func (g *gathered) findingList() table {
 }
 
 func (g *gathered) recordList() table {
-	t := table{name: "records", title: "Records", columns: recordColumns}
-	for _, e := range g.records {
-		a := e.GetAccomplishment()
-		at, cycles := "", ""
-		if c := a.GetCounters(); c != nil {
-			at, cycles = span(c.GetOperatingSeconds()), strconv.FormatInt(c.GetCycles(), 10)
+	return table{name: "records", title: "Records", columns: recordColumns, long: g.records.Len(), more: func() iter.Seq2[[]string, error] {
+		return func(yield func([]string, error) bool) {
+			for e, err := range g.records.all() {
+				if !yield(g.recordRow(e.GetAccomplishment()), err) {
+					return
+				}
+			}
 		}
-		requirement, _, _ := strings.Cut(a.GetName(), "/accomplishments/")
-		t.rows = append(t.rows, []string{
-			g.called(a.GetSubject()), resource.DateText(a.GetDoneDate()), requirement, at, cycles, a.GetWorkOrder(), a.GetMethod(), a.GetDocumentReference(),
-			a.GetCertifier(), standingOfRecord(a), a.GetContentHash(),
-		})
+	}}
+}
+
+func (g *gathered) recordRow(a *compliancev1.Accomplishment) []string {
+	at, cycles := "", ""
+	if c := a.GetCounters(); c != nil {
+		at, cycles = span(c.GetOperatingSeconds()), strconv.FormatInt(c.GetCycles(), 10)
 	}
-	return t
+	requirement, _, _ := strings.Cut(a.GetName(), "/accomplishments/")
+	return []string{
+		g.called(a.GetSubject()), resource.DateText(a.GetDoneDate()), requirement, at, cycles, a.GetWorkOrder(), a.GetMethod(), a.GetDocumentReference(),
+		a.GetCertifier(), standingOfRecord(a), a.GetContentHash(),
+	}
 }
 
 // standingOfRecord says whether a record counts. What was corrected stays to be read.
@@ -124,8 +132,20 @@ func (g *gathered) called(name string) string {
 	return name
 }
 
-// maxIndexedFlying is how many entries of flying the index prints; more make it long, and the counters above are their sum.
-const maxIndexedFlying = 400
+// How many entries of flying the index prints, as the counters above are their sum, and how many of another list. More make it long, and stand in the
+// list's file: the index is held while it is printed.
+const (
+	maxIndexedFlying = 400
+	maxIndexed       = 2_000
+)
+
+// indexed is how many rows of a list the index prints at the most.
+func (t table) indexed() int {
+	if t.name == "flying" {
+		return maxIndexedFlying
+	}
+	return maxIndexed
+}
 
 // index is the pack to be read and printed: number, page and hash stand on every page, and no colour means anything.
 func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([]byte, error) {
@@ -144,15 +164,19 @@ func (g *gathered) index(p *compliancev1.RecordPack, files []recordpack.File) ([
 	g.standing(doc)
 	for _, t := range g.tables {
 		doc.Heading(2, t.title)
-		if len(t.rows) == 0 {
+		if t.len() == 0 {
 			doc.Paragraph("The list is empty.")
 			continue
 		}
-		if t.name == g.flown.name && len(t.rows) > maxIndexedFlying {
-			doc.Paragraph(fmt.Sprintf("%d entries; each stands in %s.csv.", len(t.rows), t.name))
+		if t.len() > t.indexed() {
+			doc.Paragraph(fmt.Sprintf("%d entries; each stands in %s.csv.", t.len(), t.name))
 			continue
 		}
-		doc.Table(t.body())
+		body, err := t.body()
+		if err != nil {
+			return nil, err
+		}
+		doc.Table(body)
 	}
 	doc.Heading(2, "Files")
 	list := printing.Table{Columns: []printing.Column{{Title: "File", Weight: 1.5}, {Title: "Bytes", Weight: 0.7}, {Title: "SHA-256", Weight: 4, Mono: true}}}

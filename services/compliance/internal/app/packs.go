@@ -5,6 +5,7 @@ import (
 	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"hash"
 	"io"
 	"log/slog"
@@ -27,7 +28,7 @@ import (
 const packMaking = "records.pack"
 
 const (
-	maxPackBytes  = 256 << 20 // what a pack may hold; what is gathered for it is held while it is made, its files are not
+	maxPackBytes  = 256 << 20 // what a pack may hold; neither its files nor its records are held while it is made
 	maxWholeBytes = 18 << 20  // what one answer can carry
 )
 
@@ -83,8 +84,9 @@ func (a *App) sealKey() ed25519.PrivateKey {
 }
 
 // pack gathers records and seals them into out, and says in p what came of it. Reason: PACK_TOO_LARGE.
-func (u unit) pack(ctx context.Context, p *compliancev1.RecordPack, out io.Writer) error {
+func (u unit) pack(ctx context.Context, p *compliancev1.RecordPack, out io.Writer) (err error) {
 	g, err := u.gather(ctx, p)
+	defer func() { err = errors.Join(err, g.close()) }()
 	if err != nil {
 		return err
 	}

@@ -166,7 +166,7 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 			return err
 		}
 		item := w.tell(s)
-		line, err := statusOf(r, s, w, item)
+		line, err := u.statusOf(ctx, r, s, w, item)
 		if err != nil {
 			return err
 		}
@@ -187,8 +187,8 @@ func (u unit) stand(ctx context.Context, status *compliancev1.ComplianceStatus, 
 }
 
 // statusOf is the line of a requirement in the status list.
-func statusOf(r *compliancev1.Requirement, s seen, w weighed, item *compliancev1.DueItem) (*compliancev1.RequirementStatus, error) {
-	last, err := w.last.Whole()
+func (u unit) statusOf(ctx context.Context, r *compliancev1.Requirement, s seen, w weighed, item *compliancev1.DueItem) (*compliancev1.RequirementStatus, error) {
+	last, err := store.WholeOf(ctx, u.Tx, w.last)
 	return &compliancev1.RequirementStatus{
 		Requirement: r.GetName(), Code: r.GetCode(), RequirementTitle: r.GetDisplayName(), Kind: r.GetKind(), Document: r.GetDocument(), Revision: r.GetRevision(),
 		EffectiveDate: r.GetEffectiveDate(), Subject: s.subject.GetName(), Standing: standingOf(w), Reason: item.GetBandReason(), Method: last.GetMethod(),

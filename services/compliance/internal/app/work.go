@@ -218,7 +218,7 @@ func sooner(a, b civil.Date) civil.Date {
 // doneOn are the records of when requirements were done on a subject, oldest first: those of work done by then that were recorded,
 // and not taken back or corrected, as far as is known.
 func (u unit) doneOn(ctx context.Context, subject string, s seen) (map[string][]*store.Record, error) {
-	kept, err := store.AccomplishmentsOfMany(ctx, u.Tx, []string{subject}, nil)
+	kept, err := store.LinesOfMany(ctx, u.Tx, []string{subject}, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
 )
 
@@ -71,20 +72,52 @@ func PackBytes(ctx context.Context, tx *storage.Tx, name string, offset, limit i
 	return content[min(from, int64(len(content))):min(from+limit, int64(len(content)))], nil
 }
 
-// RecordedOn are all records on a subject that were known at an instant, also those that were corrected, oldest first. A correction that
-// was not known yet is not named.
-func RecordedOn(ctx context.Context, tx *storage.Tx, subject string, known time.Time) ([]*compliancev1.Accomplishment, error) {
-	all, err := Accomplishments.Where(ctx, tx, "subject = $1 AND create_time <= $2 ORDER BY done_date, create_time, name", subject, storage.Micros(known))
-	there := map[string]bool{}
-	for _, a := range all {
-		there[a.GetName()] = true
+// recordsAtOnce is how many records of a pack are read at once.
+const recordsAtOnce = 128
+
+// EachRecordedOn gives all records on a subject that were known at an instant, also those that were corrected, oldest first. A correction that
+// was not known yet is not named. No more than some are held at once.
+func EachRecordedOn(ctx context.Context, tx *storage.Tx, subject string, known time.Time, do func(*compliancev1.Accomplishment) error) error {
+	day, recorded, name := "", int64(-1<<62), ""
+	for more := true; more; {
+		some, err := Accomplishments.Where(ctx, tx, `subject = $1 AND create_time <= $2 AND (done_date, create_time, name) > ($3, $4, $5)
+			ORDER BY done_date, create_time, name LIMIT $6`, subject, storage.Micros(known), day, recorded, name, int64(recordsAtOnce))
+		if err != nil {
+			return err
+		}
+		if err := forgetLater(ctx, tx, subject, known, some); err != nil {
+			return err
+		}
+		for _, a := range some {
+			day, recorded, name = resource.DateText(a.GetDoneDate()), storage.Micros(a.GetCreateTime().AsTime()), a.GetName()
+			if err := do(a); err != nil {
+				return err
+			}
+		}
+		more = len(some) == recordsAtOnce
 	}
-	for _, a := range all {
-		if !there[a.GetSuccessor()] {
+	return nil
+}
+
+// forgetLater takes the names of corrections that were not known at an instant from records, which are not many.
+func forgetLater(ctx context.Context, tx *storage.Tx, subject string, known time.Time, records []*compliancev1.Accomplishment) error {
+	var later []string
+	for _, a := range records {
+		if a.GetSuccessor() != "" {
+			later = append(later, a.GetSuccessor())
+		}
+	}
+	if len(later) == 0 {
+		return nil
+	}
+	in, args := In("name", 3, later)
+	there, err := names(ctx, tx, "SELECT name FROM accomplishments WHERE subject = $1 AND create_time <= $2 AND "+in, append([]any{subject, storage.Micros(known)}, args...)...)
+	for _, a := range records {
+		if !slices.Contains(there, a.GetSuccessor()) {
 			a.Successor = ""
 		}
 	}
-	return all, err
+	return err
 }
 
 // FittedKnown are the fittings that a thing or what is fitted to it had a part in, as they were known at an instant, oldest first.

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"fmt"
 	"iter"
 
@@ -10,6 +11,7 @@ import (
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
+	"coldsection.example/services/platform/storage"
 )
 
 // Record is an accomplishment as due items are counted from it. What else it says stays as bytes until somebody asks: working out a fleet reads
@@ -36,6 +38,21 @@ func (r *Record) Whole() (*compliancev1.Accomplishment, error) {
 		return a, fmt.Errorf("%s was not read whole", r.Name)
 	}
 	return a, proto.Unmarshal(r.body, a)
+}
+
+// WholeOf is Whole of a record that may have been read as a line.
+func WholeOf(ctx context.Context, tx *storage.Tx, r *Record) (*compliancev1.Accomplishment, error) {
+	if r == nil || !isLine(r.body) {
+		return r.Whole()
+	}
+	found, err := Accomplishments.Where(ctx, tx, "name = $1", r.Name)
+	if err == nil && len(found) == 0 {
+		err = fmt.Errorf("%s is gone", r.Name)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return found[0], nil
 }
 
 // Records are accomplishments as they are kept, whole or as lines, of which any number may stand in one place, one behind the other. So they can be
