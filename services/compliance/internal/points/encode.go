@@ -11,7 +11,7 @@ import (
 )
 
 // layout is the first byte of what is kept. Other layouts are not read: history is.
-const layout = 3
+const layout = 4
 
 // errLayout says that the bytes are of another layout or cut short.
 var errLayout = errors.New("points of another layout, or cut short")

@@ -24,7 +24,7 @@ func FuzzDecode(f *testing.F) {
 	}
 	f.Add(whole)
 	f.Add(append(bytes.Clone(whole), 0))
-	f.Add(append([]byte{3}, bytes.Repeat([]byte{0xff}, 12)...)) // a length without end
+	f.Add(append([]byte{4}, bytes.Repeat([]byte{0xff}, 12)...)) // a length without end
 	f.Fuzz(func(t *testing.T, body []byte) {
 		got, err := points.Decode(body)
 		if err != nil {
