@@ -553,12 +553,16 @@ func TestWhatOtherSitesSendChangesNothing(t *testing.T) {
 		{"a form with files", "POST", "/v1/items", "--x--", []string{"Cookie", cookie, "Content-Type", "multipart/form-data; boundary=x"}, 403, "CSRF_TOKEN_MISSING"},
 		{"a page without an origin", "POST", "/v1/items", item, []string{"Cookie", cookie, "Origin", "null"}, 403, "CSRF_TOKEN_MISSING"},
 		{"a page of another site", "POST", "/v1/items", item, []string{"Cookie", cookie, "Origin", "https://elsewhere.example", "Sec-Fetch-Site", "cross-site"}, 403, "CSRF_TOKEN_MISSING"},
-		{"the cookie's own value as the token", "POST", "/v1/items", item, []string{"Cookie", cookie, "X-CSRF-Token", strings.TrimPrefix(cookie, "coldsection_session=")}, 403, "CSRF_TOKEN_MISSING"},
+		{"the cookie's own value as the token", "POST", "/v1/items", item, []string{
+			"Cookie", cookie, "X-CSRF-Token", strings.TrimPrefix(cookie, "coldsection_session="),
+		}, 403, "CSRF_TOKEN_MISSING"},
 		{"a verb without a body", "POST", "/v1/accounts/admin:disable", "", []string{"Cookie", cookie, "Content-Type", "text/plain"}, 403, "CSRF_TOKEN_MISSING"},
 		{"a GET of a verb", "GET", "/v1/accounts/admin:disable", "", []string{"Cookie", cookie}, 404, "NOT_FOUND"},
 		{"a GET that says it is a POST", "GET", "/v1/accounts/admin:disable", "", []string{"Cookie", cookie, "X-HTTP-Method-Override", "POST"}, 404, "NOT_FOUND"},
 		{"a GET that ends the session", "GET", "/v1/sessions:signOut", "", []string{"Cookie", cookie}, 405, "METHOD_NOT_ALLOWED"},
-		{"a sign-in by a form", "POST", "/v1/sessions:signIn", `{"login":"admin","password":"` + passphrase + `","x":"="}`, []string{"Content-Type", "text/plain"}, 415, "CONTENT_TYPE_UNSUPPORTED"},
+		{"a sign-in by a form", "POST", "/v1/sessions:signIn", `{"login":"admin","password":"` + passphrase + `","x":"="}`, []string{
+			"Content-Type", "text/plain",
+		}, 415, "CONTENT_TYPE_UNSUPPORTED"},
 	} {
 		if status, problem, header := w.rest(c.method, c.path, "", c.body, c.headers...); status != c.status || problem["reason"] != c.reason ||
 			header.Get("Set-Cookie") != "" || header.Get("Access-Control-Allow-Origin") != "" {

@@ -36,7 +36,7 @@ func TestAnAnswerNamesItsRequest(t *testing.T) {
 	seen := map[string]bool{}
 	for _, path := range []string{"/v1/items/a", "/v1/items/none", "/v1/nothing", "/v1/accounts?filter=x", "/v1/items/a?wrong=1"} {
 		for sent, kept := range map[string]bool{"erp-17": true, "~!": true, long: true, "": false, "a b": false, "a\tb": false, "é": false, long + "x": false} {
-			code, body, header := w.rest("GET", path, w.admin, "", "X-Request-Id", sent)
+			code, body, header := w.rest("GET", path, w.admin, "", "X-Request-ID", sent)
 			id := header.Get("X-Request-ID")
 			if kept && id != sent || !kept && (id == sent || id == "" || seen[id]) || len(header.Values("X-Request-ID")) != 1 {
 				t.Errorf("%s, %q: named %q", path, sent, id)
@@ -137,8 +137,8 @@ func TestARefusalAtTheDoorNamesItsRequest(t *testing.T) {
 	}
 	namesItself("TOO_MANY_CALLS_AT_ONCE", get, w.admin)
 	for sent, kept := range map[string]bool{"erp-17": true, "two words": false} {
-		_, problem, header := w.rest("GET", "/v1/items/a", w.admin, "", "X-Request-Id", sent)
-		id := header.Get("X-Request-Id")
+		_, problem, header := w.rest("GET", "/v1/items/a", w.admin, "", "X-Request-ID", sent)
+		id := header.Get("X-Request-ID")
 		if problem["reason"] != "TOO_MANY_CALLS_AT_ONCE" || problem["requestId"] != id || id == "" || (id == sent) != kept {
 			t.Errorf("over HTTP: %v, the header says %q", problem, id)
 		}
@@ -165,7 +165,7 @@ func TestARefusalOfTooManyCallsNamesItsRequest(t *testing.T) {
 	if reasonOf(err) != "TOO_MANY_CALLS" || idOf(err) == "" {
 		t.Errorf("%v %v", err, status.Convert(err).Details())
 	}
-	if _, problem, header := w.rest("GET", "/v1/items/a", busy, ""); problem["reason"] != "TOO_MANY_CALLS" || problem["requestId"] != header.Get("X-Request-Id") || problem["requestId"] == "" {
+	if _, problem, header := w.rest("GET", "/v1/items/a", busy, ""); problem["reason"] != "TOO_MANY_CALLS" || problem["requestId"] != header.Get("X-Request-ID") || problem["requestId"] == "" {
 		t.Errorf("over HTTP: %v %v", problem, header)
 	}
 }

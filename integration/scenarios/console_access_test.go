@@ -15,6 +15,7 @@ import (
 // reader looks at pages as whoever can't see them, has no pointer or needs them larger depends on.
 type reader struct {
 	clerk
+
 	stage *harness.Stage
 	rules string
 	shown map[string]bool // the pages that were looked at, by their names
@@ -97,7 +98,8 @@ func TestEveryPageIsAccessible(t *testing.T) {
 		login, begins string
 		pages         []string
 	}{
-		{"planner", "Due list", []string{"due", "orders", "order/" + last(drafted), "directives", "lives", "done", "engines", "engine/demo-4711", "aircraft", "aircraft/" + last(first("/v1/aircraft", "aircraft")),
+		{"planner", "Due list", []string{"due", "orders", "order/" + last(drafted), "directives", "lives", "done", "engines", "engine/demo-4711",
+			"aircraft", "aircraft/" + last(first("/v1/aircraft", "aircraft")),
 			"stations", "stations/skerry", "requirements", "requirements/wash", "cards", "cards/recovery-wash", "setup"}},
 		{"technician", "Jobs", []string{"jobs", "work/" + last(order), "work/" + last(order) + "/s02", "work/" + last(out.WorkOrder), "import", "account", "waiting", "nowhere"}},
 		{"stores", "Issue desk", []string{"issue", "receive", "shelf", "items", "item/cleaner", "lot/" + last(first("/v1/lots", "lots")), "places"}},
@@ -107,7 +109,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 		{"admin", "Accounts", []string{"accounts", "accounts/technician", "calls", "parked"}},
 	} {
 		r.begins(stage, visit.login, visit.begins)
-		for _, way := range strings.Split(harness.Value(r.b, chromedp.Evaluate[string](`[...document.querySelectorAll("#nav a")].map((a) => a.hash.slice(2)).join()`)), ",") {
+		for way := range strings.SplitSeq(harness.Value(r.b, chromedp.Evaluate[string](`[...document.querySelectorAll("#nav a")].map((a) => a.hash.slice(2)).join()`)), ",") {
 			leads[way] = true
 		}
 		for _, page := range visit.pages {

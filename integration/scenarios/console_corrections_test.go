@@ -30,7 +30,9 @@ func TestWrongEntriesAreCorrectedInTheBrowser(t *testing.T) {
 	technician := w.as("technician")
 	for i := range 2 {
 		from := begin.Add(time.Duration(i) * 10 * time.Second)
-		must(t, technician.REST("POST", "/v1/"+w.order+"/motoringRuns", map[string]any{"step": w.order + "/steps/s02", "startTime": from.Add(345 * time.Millisecond), "endTime": from.Add(5 * time.Second)}))
+		must(t, technician.REST("POST", "/v1/"+w.order+"/motoringRuns", map[string]any{
+			"step": w.order + "/steps/s02", "startTime": from.Add(345 * time.Millisecond), "endTime": from.Add(5 * time.Second),
+		}))
 	}
 	must(t, technician.REST("POST", "/v1/"+w.order+"/labourEntries", map[string]any{"startTime": begin, "endTime": begin.Add(20 * time.Minute)}))
 	harness.Value(w.b, chromedp.Evaluate[bool](`(location.hash += "/s02") !== ""`))
@@ -101,7 +103,9 @@ func (w *bench) correctsARun(begin time.Time) {
 	w.opensForm("all-runs")
 	w.shows("Does not count: corrected by you", "A correction by you", "Read off the other stopwatch")
 	w.b.Picture("corrections-run-done")
-	if struck := harness.Value(w.b, chromedp.Evaluate[int](`[...document.querySelectorAll("#all-runs del")].filter((d) => getComputedStyle(d).textDecorationLine === "line-through").length`)); struck != 2 {
+	struck := harness.Value(w.b, chromedp.Evaluate[int](`[...document.querySelectorAll("#all-runs del")]
+		.filter((d) => getComputedStyle(d).textDecorationLine === "line-through").length`))
+	if struck != 2 {
 		w.t.Errorf("%d times of the wrong run are struck through", struck)
 	}
 	var counting []string

@@ -13,9 +13,9 @@ import (
 
 // stop is where the keyboard stopped.
 type stop struct {
-	What    string
-	Outline float64 // how wide the mark around it is, in px
-	Seen    bool    // in the window, with nothing over it
+	What    string  `json:"What"`
+	Outline float64 `json:"Outline"` // how wide the mark around it is, in px
+	Seen    bool    `json:"Seen"`    // in the window, with nothing over it
 }
 
 // With the keyboard alone everything that can be used on a page is reached once, in the order of the page, with a mark around it that nothing hides; the way out of the page
@@ -96,7 +96,8 @@ func TestASecondTabIsToldWhatToDo(t *testing.T) {
 	harness.Value(c.b, chromedp.Evaluate[bool](`(document.getElementById("void-reason").closest("details").open = true)`))
 	c.fills("void-reason", "Drafted twice")
 	ends := func() {
-		c.waitFor(`(() => { const b = [...document.querySelectorAll("#verbs button")].find((n) => n.textContent === "End it without release" && !n.closest("[inert]")); if (b) b.click(); return Boolean(b); })()`)
+		c.waitFor(`(() => { const b = [...document.querySelectorAll("#verbs button")]
+			.find((n) => n.textContent === "End it without release" && !n.closest("[inert]")); if (b) b.click(); return Boolean(b); })()`)
 	}
 	ends()
 	c.shows("Nothing was saved: this was changed since the page was read", "what you typed stays")

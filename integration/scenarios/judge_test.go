@@ -103,7 +103,9 @@ func (j *judge) hear(x harness.Exchange) {
 	j.called[at.id] = true
 	if x.Response.StatusCode >= http.StatusBadRequest {
 		j.refusals++
-		var problem struct{ Reason string }
+		var problem struct {
+			Reason string `json:"reason"`
+		}
 		if err := json.Unmarshal(x.ResponseBody, &problem); err == nil {
 			j.reasons[problem.Reason] = true
 		}

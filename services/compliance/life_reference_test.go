@@ -40,7 +40,7 @@ func TestLivesBesideExactFractions(t *testing.T) {
 		}
 		return r
 	}
-	from := rand.New(rand.NewPCG(4711, 1)) //nolint:gosec // the same numbers in every run
+	from := rand.New(rand.NewPCG(4711, 1)) // the same numbers in every run
 	factors := []string{"1", "1.2", "0.35", "2.75", "3", "7", "0.9"}
 	pick := func() string { return factors[from.IntN(len(factors))] }
 	var all []given

@@ -21,7 +21,7 @@ import (
 const golden = "testdata/openapi.txt"
 
 // Check API-16: the description that is served is the committed one. Whoever changes it writes the lines anew and reads what changed:
-// COLDSECTION_TEST_WRITE=1 go test ./gateway/internal/openapi -run TestTheDescriptionIsTheCommittedOne
+// COLDSECTION_TEST_WRITE=1 go test ./gateway/internal/openapi -run TestTheDescriptionIsTheCommittedOne.
 func TestTheDescriptionIsTheCommittedOne(t *testing.T) {
 	got := lines(t, served(t))
 	if os.Getenv("COLDSECTION_TEST_WRITE") == "1" {

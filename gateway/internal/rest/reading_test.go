@@ -53,8 +53,10 @@ func TestWhatCantBeReadIsSaidInOurWords(t *testing.T) {
 		{"GET", "/v1/items?pageSize=99999999999", "", "REQUEST_UNREADABLE", "page_size", `can't be "99999999999". It takes a whole number within its range.`},
 		{"GET", "/v1/lots:lookUp?code=a&needTime=noon", "", "REQUEST_UNREADABLE", "need_time", `need_time can't be "noon". It takes a time with its zone, such as "2026-03-01T08:00:00Z".`},
 		{"GET", "/v1/items:lookup", "", "PATH_UNKNOWN", "", `There is no path "/v1/items:lookup". Did you mean :lookUp? Correct it; /reference and /openapi.json list every path.`},
-		{"GET", "/v1/items:xyz", "", "PATH_UNKNOWN", "", `There is no path "/v1/items:xyz". /v1/items is there, with other parts or verbs behind it. Correct it; /reference and /openapi.json list every path.`},
-		{"GET", "/v1/items/a/b", "", "PATH_UNKNOWN", "", `There is no path "/v1/items/a/b". /v1/items is there, with other parts or verbs behind it. Correct it; /reference and /openapi.json list every path.`},
+		{"GET", "/v1/items:xyz", "", "PATH_UNKNOWN", "", `There is no path "/v1/items:xyz". /v1/items is there, with other parts or verbs behind it. ` +
+			"Correct it; /reference and /openapi.json list every path."},
+		{"GET", "/v1/items/a/b", "", "PATH_UNKNOWN", "", `There is no path "/v1/items/a/b". /v1/items is there, with other parts or verbs behind it. ` +
+			"Correct it; /reference and /openapi.json list every path."},
 		{"GET", "/v1/engine", "", "PATH_UNKNOWN", "", `There is no path "/v1/engine". Did you mean /v1/engines? Correct it; /reference and /openapi.json list every path.`},
 		{"GET", "/v1/items/a/b/c", "", "PATH_UNKNOWN", "", `/v1/items is there, with other parts or verbs behind it.`},
 		{"GET", "/v9/engines", "", "PATH_UNKNOWN", "", `There is no path "/v9/engines". Did you mean /v1/engines?`},

@@ -175,11 +175,8 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 		if err != nil {
 			return nil, err
 		}
-		if req.GetPlanStartTime().AsTime().Before(u.now) {
-			return nil, fault.Invalid("plan_start_time", "TIME_IN_PAST", "The planned start is past. Give a time to come.")
-		}
-		if end := req.GetPlanEndTime(); end != nil && !end.AsTime().After(req.GetPlanStartTime().AsTime()) {
-			return nil, fault.Invalid("plan_end_time", "TIMES_REVERSED", "The planned end is not after the planned start. Correct the times.")
+		if err := u.toCome(req); err != nil {
+			return nil, err
 		}
 		place, err := store.Stations.Get(ctx, tx, req.GetStation())
 		if err != nil {
@@ -200,6 +197,17 @@ func (a *App) ScheduleWorkOrder(ctx context.Context, req *workordersv1.ScheduleW
 		}
 		return o, u.advance(ctx, o, "schedule", nil)
 	})
+}
+
+// toCome refuses a plan that begins in the past or ends before it begins. Reasons: TIME_IN_PAST, TIMES_REVERSED.
+func (u unit) toCome(req *workordersv1.ScheduleWorkOrderRequest) error {
+	if req.GetPlanStartTime().AsTime().Before(u.now) {
+		return fault.Invalid("plan_start_time", "TIME_IN_PAST", "The planned start is past. Give a time to come.")
+	}
+	if end := req.GetPlanEndTime(); end != nil && !end.AsTime().After(req.GetPlanStartTime().AsTime()) {
+		return fault.Invalid("plan_end_time", "TIMES_REVERSED", "The planned end is not after the planned start. Correct the times.")
+	}
+	return nil
 }
 
 func (u unit) planFor(ctx context.Context, o *workordersv1.WorkOrder, model *performancev1.EngineModel, place *workordersv1.Station, req *workordersv1.ScheduleWorkOrderRequest) error {

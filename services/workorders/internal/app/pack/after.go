@@ -86,7 +86,8 @@ func (r Record) labour(d *printing.Document) {
 	d.Heading(2, "Time worked")
 	t := printing.Table{Columns: columns("Who|From, to|Step|Length", 1.2, 2.6, 1.6, 1.6)}
 	for _, e := range r.Labour {
-		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), corrections(e) + corrector(e) + hours(e.GetWorkedSeconds()) + r.late(e.GetPaperEntry(), e.GetEndTime(), e.GetCreateTime())})
+		t.Rows = append(t.Rows, []string{e.GetPerson(), r.span(e), e.GetStep(), corrections(e) + corrector(e) + hours(e.GetWorkedSeconds()) +
+			r.late(e.GetPaperEntry(), e.GetEndTime(), e.GetCreateTime())})
 	}
 	t.Rows = append(t.Rows, []string{"All", "", "", hours(worked(r.Labour))})
 	d.Table(t)
