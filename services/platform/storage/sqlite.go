@@ -21,6 +21,10 @@ var pragmas = []string{
 	"journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(ON)", "busy_timeout(5000)", "temp_store(MEMORY)", "wal_autocheckpoint(8000)",
 }
 
+// readers is how many read at once, and ready how many of their connections stay open: one that is opened anew reads its settings and the schema first, and
+// one that stays holds up to 2 MB of pages.
+const readers, ready = 8, 4
+
 func openSQLite(ctx context.Context, cfg Config, migrations Migrations) (_ *DB, err error) {
 	if err := os.MkdirAll(filepath.Dir(cfg.Path), 0o700); err != nil {
 		return nil, err
@@ -45,17 +49,18 @@ func openSQLite(ctx context.Context, cfg Config, migrations Migrations) (_ *DB, 
 	if db.read, err = sql.Open("sqlite", sqliteDSN(cfg.Path, true)); err != nil {
 		return nil, err
 	}
-	db.read.SetMaxOpenConns(8)
+	db.read.SetMaxOpenConns(readers)
+	db.read.SetMaxIdleConns(ready)
 	conn, err := db.write.Conn(ctx)
 	if err != nil {
 		return nil, err
 	}
 	db.held = conn
-	ready, err := newPrepared(conn)
+	writes, err := newPrepared(conn)
 	if err != nil {
 		return nil, err
 	}
-	db.writer = startGroupWriter(ready, &db.trips)
+	db.writer = startGroupWriter(writes, &db.trips)
 	db.crowd = &crowd{db: db, held: map[string]bool{}}
 	return db, nil
 }
