@@ -130,17 +130,22 @@ func (u unit) blockedOrigin(ctx context.Context, name string) (*consumablesv1.Lo
 	return nil, nil //nolint:nilnil // no such lot is an answer, not an error
 }
 
+// unlooked is why a lot is held of which something was found again after its recall was taken back.
+const unlooked = "It was empty when its recall was taken back, and nobody has looked at it since"
+
 // refilled makes a lot usable of which nothing was left and something is there again, by a count or because an entry was undone; one that came
-// from what was held or recalled meanwhile is blocked as that is.
+// from what was held or recalled meanwhile is blocked as that is, and one whose own recall was taken back while it was empty is on hold.
 func (u unit) refilled(ctx context.Context, lot *consumablesv1.Lot) error {
-	lot.State = consumablesv1.Lot_USABLE
-	if len(lot.GetParents()) == 0 {
-		return nil
-	}
 	origin, err := u.blockedOrigin(ctx, lot.GetName())
 	switch {
-	case err != nil || origin == nil:
+	case err != nil:
 		return err
+	case origin == nil && lot.GetBlockTime() != nil:
+		u.blockAs(lot, consumablesv1.Lot_HELD, unlooked, "")
+		return u.lotFact(ctx, "held", lot, lot.GetOnHand(), unlooked)
+	case origin == nil:
+		lot.State = consumablesv1.Lot_USABLE
+		return nil
 	case origin.GetState() == consumablesv1.Lot_RECALLED:
 		u.blockAs(lot, consumablesv1.Lot_RECALLED, origin.GetHoldReason(), "")
 		return u.tellRecall(ctx, lot, nil, nil)

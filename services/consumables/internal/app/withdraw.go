@@ -80,8 +80,8 @@ func (u unit) unblocked(ctx context.Context, lot *consumablesv1.Lot, reason stri
 	}
 	why := "Its recall was taken back: " + reason
 	u.blockAs(lot, consumablesv1.Lot_HELD, why, "")
-	if left == 0 {
-		unblockAs(lot, consumablesv1.Lot_EMPTIED)
+	if left == 0 { // since when it was blocked stays: what is found of it again is looked at first
+		lot.State, lot.HoldReason = consumablesv1.Lot_EMPTIED, ""
 	}
 	if err := store.Lots.Save(ctx, u.Tx, lot, u.now); err != nil {
 		return err

@@ -2,6 +2,7 @@ package server_test
 
 import (
 	"testing"
+	"time"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 )
@@ -52,6 +53,49 @@ func TestARecallIsTakenBack(t *testing.T) {
 			of(d.clear(lot)).done(t)
 		}
 		of(d.use(mix, order, "engines/e1", "1")).done(t)
+		d.balanced()
+	})
+}
+
+// What was empty when its recall was taken back, and of which something is found again or an entry is undone, is on hold until somebody looks at it:
+// of what was known of it before the recall nothing is left. Of a mix the same holds.
+func TestWhatIsFoundOfAWithdrawnRecallIsLookedAt(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		d.ingredients()
+		d.kitted(order)
+		mix := of(d.blend(batch(order))).done(t).GetName()
+		of(d.use(mix, order, "engines/e1", "1.893")).done(t)
+		drum, can := d.stocked("cleaner", "drum", "2", days(60)).GetName(), d.stocked("cleaner", "can", "1", days(50)).GetName()
+		d.issued("cleaner", can, order, "1")
+		used := of(d.use(can, order, "engines/e1", "1")).done(t)
+		d.clock.Advance(time.Hour)
+		of(d.approve("dora", of(d.count(drum, "0", d.clock.Now())).done(t).GetName())).done(t)
+		for _, lot := range []string{drum, can, mix} {
+			d.recall(lot)
+			of(d.withdraw(lot)).done(t)
+			if got := d.lot(lot); got.GetState() != consumablesv1.Lot_EMPTIED || got.GetHoldReason() != "" {
+				t.Errorf("%s, of which nothing is left, is %s (%s)", lot, got.GetState(), got.GetHoldReason())
+			}
+		}
+		d.clock.Advance(time.Hour)
+		of(d.approve("dora", of(d.count(drum, "0.5", d.clock.Now())).done(t).GetName())).done(t)
+		of(d.approve("dora", of(d.count(mix, "0.1", d.clock.Now())).done(t).GetName())).done(t)
+		of(d.reverse(used.GetName())).done(t)
+		for _, lot := range []string{drum, can, mix} {
+			if got := d.lot(lot); got.GetState() != consumablesv1.Lot_HELD || got.GetHoldReason() != "It was empty when its recall was taken back, and nobody has looked at it since" {
+				t.Errorf("%s, found again, is %s (%s)", lot, got.GetState(), got.GetHoldReason())
+			}
+		}
+		_, err := d.use(can, order, "engines/e1", "1")
+		refused(t, "before it is cleared", err, "LOT_HELD")
+		of(d.clear(can)).done(t)
+		if got := d.lot(can); got.GetState() != consumablesv1.Lot_USABLE || got.GetBlockTime() != nil {
+			t.Errorf("once cleared it is %s since %v", got.GetState(), got.GetBlockTime())
+		}
+		of(d.use(can, order, "engines/e1", "1")).done(t)
+		if got := d.lot(can).GetState(); got != consumablesv1.Lot_EMPTIED {
+			t.Errorf("used up it is %s", got)
+		}
 		d.balanced()
 	})
 }
