@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -48,7 +49,7 @@ func (u unit) testedInItsLife(ctx context.Context, lot *consumablesv1.Lot, at ti
 	return nil
 }
 
-// countsFor makes a test the newest of a lot, and holds the lot when it failed. One that passed does not take the place of one that was made
+// countsFor makes a test the newest of a lot, and holds the lot when it failed, or what was made of it where nothing of the lot can be held. One that passed does not take the place of one that was made
 // after it.
 func (u unit) countsFor(ctx context.Context, test *consumablesv1.WaterTest, lot *consumablesv1.Lot) error {
 	passed := test.GetVerdict() == consumablesv1.WaterTest_PASSED
@@ -64,10 +65,40 @@ func (u unit) countsFor(ctx context.Context, test *consumablesv1.WaterTest, lot 
 		return u.hold(ctx, lot, testFailed)
 	case !passed && held:
 		lot.HoldReason = testFailed
+	case !passed:
+		if err := u.holdMade(ctx, lot, "its newest water test failed"); err != nil {
+			return err
+		}
 	case passed && held && heldForTests(lot):
 		lot.HoldReason = testPassedNow
 	}
 	return store.Lots.Save(ctx, u.Tx, lot, u.now)
+}
+
+// holdMade holds what was made of a lot that is empty or whose life ended, and which is doubtful all the same: each is cleared by itself, as the lot
+// is not.
+func (u unit) holdMade(ctx context.Context, lot *consumablesv1.Lot, doubt string) error {
+	names, err := u.descendants(ctx, lot.GetName())
+	if err != nil {
+		return err
+	}
+	why := fmt.Sprintf("It came from %s: %s", lot.GetName(), doubt)
+	for _, name := range names[1:] {
+		made, err := store.Lots.Lock(ctx, u.Tx, name)
+		if err != nil {
+			return err
+		}
+		if made.GetState() != consumablesv1.Lot_USABLE {
+			continue
+		}
+		if err := u.hold(ctx, made, why); err != nil {
+			return err
+		}
+		if err := u.lotFact(ctx, "held", made, made.GetOnHand(), why); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // heldForTests reports whether a held lot waits for nothing but a test.

@@ -73,10 +73,8 @@ func (a *App) MeterDoubted(ctx context.Context, tx *storage.Tx, meter string, si
 			lots[lot.GetName()] = true
 		}
 	}
-	for _, name := range slices.Sorted(maps.Keys(lots)) {
-		if err := u.doubtLot(ctx, name, doubted, fact); err != nil {
-			return err
-		}
+	if err := u.doubtLots(ctx, slices.Sorted(maps.Keys(lots)), doubted, fact); err != nil {
+		return err
 	}
 	fact.ReachedWorkOrders, fact.ReachedEngines = distinct(fact.GetReachedWorkOrders()), distinct(fact.GetReachedEngines())
 	return u.publish(ctx, "coldsection.stock.meter.doubted.v1", meter, fact)
@@ -99,6 +97,27 @@ func (u unit) doubt(ctx context.Context, name string, fact *consumablesv1.MeterD
 	test.DoubtReason = fact.GetMeter() + " was found out of tolerance."
 	fact.WaterTests = append(fact.WaterTests, name)
 	return store.WaterTests.Save(ctx, u.Tx, test, u.now)
+}
+
+// doubtLots doubts each of the lots, and then what was made of those that are empty or whose life ended.
+func (u unit) doubtLots(ctx context.Context, names []string, doubted map[string]bool, fact *consumablesv1.MeterDoubted) error {
+	for _, name := range names {
+		if err := u.doubtLot(ctx, name, doubted, fact); err != nil {
+			return err
+		}
+	}
+	for _, name := range names {
+		lot, err := store.Lots.Get(ctx, u.Tx, name)
+		if err != nil {
+			return err
+		}
+		if doubted[lot.GetLatestWaterTest()] && lot.GetState() != consumablesv1.Lot_HELD {
+			if err := u.holdMade(ctx, lot, "its newest water test counts no longer"); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // doubtLot adds what a lot reached to the fact, and holds it when it is usable and its newest test is one of the doubted.
