@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/xuri/excelize/v2"
@@ -35,9 +36,23 @@ func longNumber(cell string) bool {
 	return powers || len(strings.TrimLeft(strings.Replace(strings.TrimLeft(mantissa, "+-"), ".", "", 1), "0")) > digitsKept
 }
 
+// asTyped is a number of a workbook by the digits that were typed, and whether these were no more than are kept: 4.1 is kept as 4.0999999999999996.
+func asTyped(cell string) (short string, whole bool) {
+	short, whole = stored(cell, XLSX)
+	if !whole {
+		return "", false
+	}
+	held, err := strconv.ParseFloat(cell, 64)
+	typed, bad := strconv.ParseFloat(short, 64)
+	return short, err == nil && bad == nil && held == typed
+}
+
 // text reads a cell that holds a text, such as a lot's number. In a workbook a number that is shown with zeros before it has them; one that the
 // spreadsheet made of a text, as a date of "3-4", or of which it kept a part of the digits, is refused, because what was typed is gone.
 func (r reader) text(cell, shown string, rounded bool) (value, reason, text string) {
+	if short, whole := asTyped(cell); rounded && whole {
+		cell, rounded = short, false
+	}
 	switch {
 	case rounded:
 		return "", "VALUE_INVALID", sentence("The cell holds the number %.40s, and a spreadsheet keeps %d digits of a number: the rest of what was typed is gone. "+again, cell, digitsKept)
