@@ -10,7 +10,7 @@ const brush = `{"displayName":"brush","kind":"CLEANER","baseUnitCode":"L"}`
 
 func TestWhatTheContractDoesNotKnowIsRefused(t *testing.T) {
 	w := newWorld(t)
-	large := `{"displayName":"` + strings.Repeat("a", 20<<20) + `"}`
+	large := `{"displayName":"` + strings.Repeat("a", 4<<20) + `"}`
 	const json, form = "application/json", "application/x-www-form-urlencoded"
 	for _, c := range []struct {
 		what, method, path, body, kind string

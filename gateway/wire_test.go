@@ -187,7 +187,7 @@ func TestWhatSwellsIsRefusedInFewWords(t *testing.T) {
 			"a hundred thousand words": {accessv1.AccessService_CreateAccount_FullMethodName, &accessv1.CreateAccountRequest{Account: &accessv1.Account{
 				Login: "x", DisplayName: "x", Kind: accessv1.Account_HUMAN, Roles: slices.Repeat([]string{"a"}, 100_000),
 			}}},
-			"a name of five megabytes":      {consumablesv1.ConsumablesService_CreateItem_FullMethodName, &consumablesv1.CreateItemRequest{Item: &consumablesv1.Item{DisplayName: strings.Repeat("a", 5<<20)}}},
+			"a name of four megabytes":      {consumablesv1.ConsumablesService_CreateItem_FullMethodName, &consumablesv1.CreateItemRequest{Item: &consumablesv1.Item{DisplayName: strings.Repeat("a", (4<<20)-64)}}},
 			"a million combining marks":     {consumablesv1.ConsumablesService_CreateItem_FullMethodName, &consumablesv1.CreateItemRequest{Item: &consumablesv1.Item{DisplayName: "a" + strings.Repeat("\u0301", 1_000_000)}}},
 			"blanks under a key of 100 kB":  {consumablesv1.ConsumablesService_CreateItem_FullMethodName, ids(strings.Repeat("k", 100<<10), "  ")},
 			"a place of a megabyte":         {accessv1.EventsService_ListEvents_FullMethodName, &accessv1.ListEventsRequest{After: strings.Repeat("9", 1<<20)}},

@@ -133,7 +133,7 @@ func (f *forwarder) stream(_ any, from grpc.ServerStream) error {
 	}
 	select {
 	case up := <-sent:
-		if fault.HasReason(up, "UNKNOWN_FIELD") || fault.HasReason(up, "REQUEST_UNREADABLE") {
+		if fault.HasReason(up, "UNKNOWN_FIELD") || fault.HasReason(up, "REQUEST_UNREADABLE") || fault.HasReason(up, "REQUEST_TOO_LARGE") {
 			return up
 		}
 	default:

@@ -37,9 +37,6 @@ const CookieName = "coldsection_session"
 // csrfHeader carries the session's second token, which only a page of ours can read.
 const csrfHeader = "X-Csrf-Token"
 
-// maxBody bounds a request; an import carries up to 16 MiB of text.
-const maxBody = 20 << 20
-
 // Identify says whose token this is and which CSRF token belongs to it.
 type Identify func(ctx context.Context, token string) (auth.Identity, string, error)
 

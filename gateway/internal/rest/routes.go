@@ -15,6 +15,7 @@ import (
 
 	"coldsection.example/gateway/internal/retirement"
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/rpc"
 )
 
 // route is one HTTP mapping of a method: what its request is, and which part of it the query may bring.
@@ -105,6 +106,17 @@ func (t route) takes(parameter string) bool {
 		}
 	}
 	return true
+}
+
+// fileBody is how many bytes a body may have that carries a file: 16 MiB are 21.3 MiB in base64.
+const fileBody = 22 << 20
+
+// largest is how many bytes the body of a request may have.
+func (t route) largest() int64 {
+	if t.input == nil || rpc.Largest(t.input) == rpc.PlainRequest {
+		return rpc.PlainRequest
+	}
+	return fileBody
 }
 
 // tell writes into the headers of an answer that the method goes, or a field that the request brings.

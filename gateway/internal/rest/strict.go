@@ -17,6 +17,7 @@ import (
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 
 	"coldsection.example/services/platform/fault"
+	"coldsection.example/services/platform/rpc"
 )
 
 // strict refuses what the mapping to the contract would pass over in silence: query parameters that it does not know, a body
@@ -28,9 +29,13 @@ func strict(routes map[string]route) runtime.Middleware {
 				*p = true // somebody asks only whether the path takes this method
 				return
 			}
-			body, err := checkBody(w, r)
-			if pattern, ok := runtime.HTTPPattern(r.Context()); ok && err == nil {
-				asked := routes[r.Method+" "+pattern.String()]
+			var asked route
+			pattern, ok := runtime.HTTPPattern(r.Context())
+			if ok {
+				asked = routes[r.Method+" "+pattern.String()]
+			}
+			body, err := checkBody(w, r, asked.largest())
+			if ok && err == nil {
 				asked.tell(w.Header(), r.URL.Query(), body)
 				err = cmp.Or(checkPath(r.URL.Path), asked.checkQuery(r.URL.RawQuery))
 			}
@@ -88,13 +93,12 @@ func (t route) checkQuery(raw string) error {
 	return nil
 }
 
-// checkBody reads the body once, returns it and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, REQUEST_TOO_SLOW, CONTENT_TYPE_UNSUPPORTED,
+// checkBody reads the body, of up to so many bytes, once, returns it and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, REQUEST_TOO_SLOW, CONTENT_TYPE_UNSUPPORTED,
 // REQUEST_UNREADABLE.
-func checkBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
-	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxBody))
+func checkBody(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, error) {
+	text, err := io.ReadAll(http.MaxBytesReader(w, r.Body, limit))
 	if large, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		return nil, fault.New(fault.ResourceExhausted, "REQUEST_TOO_LARGE",
-			"The body has more than %d bytes. Send less at once, such as an import in parts.", large.Limit)
+		return nil, rpc.TooLarge(large.Limit)
 	}
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		return nil, TooSlow(err)

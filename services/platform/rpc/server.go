@@ -29,9 +29,8 @@ import (
 	"coldsection.example/services/platform/ids"
 )
 
-// Limits of every server.
+// Limits of every server, beside that of a request.
 const (
-	maxMessage = 20 << 20 // bytes; an import carries up to 16 MiB of text
 	maxStreams = 1000     // per connection
 	maxHeader  = 32 << 10 // bytes of a call's metadata
 )

@@ -13,17 +13,17 @@ import (
 )
 
 // readableService is a service whose methods answer bytes that are no message as what they are: a bad request, where the library says INTERNAL.
-// Reason: REQUEST_UNREADABLE.
+// What is larger than a method takes is refused before it is read. Reasons: REQUEST_UNREADABLE, REQUEST_TOO_LARGE.
 func (s *Server) readableService(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
 	out := *desc
 	out.Methods = make([]grpc.MethodDesc, len(desc.Methods))
 	for i, m := range desc.Methods {
-		out.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: s.readableMethod(m.Handler)}
+		out.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: s.readableMethod(m.Handler, largestOf(desc.ServiceName, m.MethodName))}
 	}
 	out.Streams = make([]grpc.StreamDesc, len(desc.Streams))
 	for i, d := range desc.Streams {
-		handle := d.Handler
-		d.Handler = func(srv any, stream grpc.ServerStream) error { return handle(srv, readableStream{stream}) }
+		handle, limit := d.Handler, largestOf(desc.ServiceName, d.StreamName)
+		d.Handler = func(srv any, stream grpc.ServerStream) error { return handle(srv, readableStream{stream, limit}) }
 		out.Streams[i] = d
 	}
 	return &out
@@ -31,8 +31,9 @@ func (s *Server) readableService(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
 
 // attempt is a message to be read. The library tells the caller itself when its codec fails, so the codec of these never does.
 type attempt struct {
-	into any
-	err  error
+	into  any
+	limit int // bytes
+	err   error
 }
 
 // MessageOf is the message that the receiver of a stream was handed; none where its bytes were none.
@@ -56,15 +57,22 @@ func (c attempts) Unmarshal(data mem.BufferSlice, v any) error {
 	if !ok {
 		return c.CodecV2.Unmarshal(data, v)
 	}
+	if data.Len() > a.limit {
+		a.err = TooLarge(a.limit)
+		return nil
+	}
 	a.err = c.CodecV2.Unmarshal(data, a.into)
 	return nil
 }
 
-// read receives a message. Reason: REQUEST_UNREADABLE.
-func read(receive func(any) error, into any) error {
-	a := &attempt{into: into}
+// read receives a message of up to so many bytes. Reasons: REQUEST_UNREADABLE, REQUEST_TOO_LARGE.
+func read(receive func(any) error, into any, limit int) error {
+	a := &attempt{into: into, limit: limit}
 	if err := receive(a); err != nil {
 		return err
+	}
+	if f, refused := fault.As(a.err); refused {
+		return f
 	}
 	if a.err != nil {
 		return fault.Invalid("", "REQUEST_UNREADABLE", "The request's bytes are no message of this method. Check the version of the contract and send it again.").Because(a.err)
@@ -72,14 +80,14 @@ func read(receive func(any) error, into any) error {
 	return nil
 }
 
-// readableMethod reads the request of a method. What can't be read is refused before the chain that names the requests of all others.
-func (s *Server) readableMethod(handle grpc.MethodHandler) grpc.MethodHandler {
+// readableMethod reads the request of a method, of up to so many bytes. What can't be read is refused before the chain that names the requests of all others.
+func (s *Server) readableMethod(handle grpc.MethodHandler, limit int) grpc.MethodHandler {
 	return func(srv any, ctx context.Context, decode func(any) error, chain grpc.UnaryServerInterceptor) (any, error) {
 		if errors.Is(ctx.Err(), context.Canceled) {
 			return nil, ctx.Err() // the caller took the call back before it was begun, and reads no words
 		}
 		return handle(srv, ctx, func(into any) error {
-			err := read(decode, into)
+			err := read(decode, into, limit)
 			if err == nil {
 				return nil
 			}
@@ -90,7 +98,11 @@ func (s *Server) readableMethod(handle grpc.MethodHandler) grpc.MethodHandler {
 }
 
 // readableStream does the same for the messages of a stream.
-type readableStream struct{ grpc.ServerStream }
+type readableStream struct {
+	grpc.ServerStream
+
+	limit int
+}
 
 // RecvMsg reads a message.
-func (r readableStream) RecvMsg(into any) error { return read(r.ServerStream.RecvMsg, into) }
+func (r readableStream) RecvMsg(into any) error { return read(r.ServerStream.RecvMsg, into, r.limit) }
