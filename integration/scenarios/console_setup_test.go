@@ -83,6 +83,7 @@ func TestAShopIsSetUpInTheBrowser(t *testing.T) {
 	c.b.Picture("setup-later")
 	for path, want := range map[string]string{
 		"/v1/stations/north-hangar": "Europe/Oslo", "/v1/engines/sn-001": "engineModels/small-turbine",
+		"/v1/engineModels/small-turbine":    "antifreezeBelowC:4 antifreezeCeilingC:4.4 antifreezeItem: antifreezeMarginC:6",
 		"/v1/taskCards/rinse-by-our-manual": "Rinse", "/v1/items/demineralised-water": "WATER",
 	} {
 		if answer := must(t, head.REST("GET", path, nil)); !strings.Contains(fmt.Sprint(answer), want) {
@@ -132,13 +133,16 @@ func (c clerk) addsAModel(stage *harness.Stage) {
 	c.presses("Wash data")
 	for id, text := range map[string]string{
 		"wash-rinse": "2", "wash-rinses": "2", "wash-step": "0.01", "wash-flow": "0.1853", "wash-pressure": "262", "wash-delay": "5", "wash-margin": "2", "wash-dry-within": "60",
-		"wash-starters": "battery 30/60",
+		"wash-starters": "battery 30/60", "wash-cold": "4", "wash-cold-margin": "6", "wash-floor": "-20",
 	} {
 		c.pastes(id, text)
 	}
 	c.presses("Make the next revision")
 	c.atField("wash-starters", "does not say a power source")
 	c.pastes("wash-starters", "battery: 30/60, 30/1800\nbattery, -40 to 5: 20/60")
+	c.presses("Make the next revision")
+	c.atField("wash-ceiling", "Antifreeze is needed at 4 °C and below, and forbidden above 0 °C")
+	c.pastes("wash-ceiling", "4.4")
 	c.b.Picture("model-wash")
 	c.presses("Make the next revision")
 	c.shows("Revision 2 is made.")

@@ -49,7 +49,10 @@ async function washBoxes(w) {
     dryingOmissionCondition: textBox(at("drying_omission_condition"), "wash-dry-omit", "When approved data allow to leave the drying run out", { value: w.dryingOmissionCondition, maxlength: "400", hint: "In their words, with the paragraph. Empty: never, and no wash is signed without one." }),
     starters: textBox(at("starter_profiles"), "wash-starters", "Limits of the starter, a power source a line", { rows: "3", value: (w.starterProfiles || []).map(starterText).join("\n"),
       hint: "Longest run and shortest rest in seconds, such as battery: 30/60, 30/60, 30/1800. A line for some air temperatures only names them, in °C: battery, -40 to 5: 20/60." }),
-    antifreezeBelowC: n("antifreeze_below_c", "wash-cold", "Antifreeze below, °C", w.antifreezeBelowC), washFloorC: n("wash_floor_c", "wash-floor", "No wash below, °C", w.washFloorC) };
+    antifreezeBelowC: n("antifreeze_below_c", "wash-cold", "Antifreeze at or below, °C", w.antifreezeBelowC, "Empty is 0 °C, here and in the two beside it."),
+    antifreezeCeilingC: n("antifreeze_ceiling_c", "wash-ceiling", "No antifreeze above, °C", w.antifreezeCeilingC, "Not lower than where antifreeze is needed: between the two nothing could be washed."),
+    antifreezeMarginC: n("antifreeze_margin_c", "wash-cold-margin", "Freezing point below the air by, K", w.antifreezeMarginC, "The printed row that is used freezes at least this far below the air temperature."),
+    washFloorC: n("wash_floor_c", "wash-floor", "No wash below, °C", w.washFloorC) };
 }
 
 // washOf is the wash data as the boxes have them, on what the model has beside.

@@ -2023,7 +2023,7 @@ type WashData struct {
 	AntifreezeBelowC float64 `protobuf:"fixed64,24,opt,name=antifreeze_below_c,json=antifreezeBelowC,proto3" json:"antifreeze_below_c,omitempty"`
 	// The freezing point must be this far below the air temperature, in kelvin.
 	AntifreezeMarginC float64 `protobuf:"fixed64,25,opt,name=antifreeze_margin_c,json=antifreezeMarginC,proto3" json:"antifreeze_margin_c,omitempty"`
-	// Antifreeze must not be used above this air temperature, in degrees Celsius.
+	// Antifreeze must not be used above this air temperature, in degrees Celsius; never lower than where it is needed.
 	AntifreezeCeilingC float64 `protobuf:"fixed64,26,opt,name=antifreeze_ceiling_c,json=antifreezeCeilingC,proto3" json:"antifreeze_ceiling_c,omitempty"`
 	// No wash at all below this air temperature, in degrees Celsius.
 	WashFloorC float64 `protobuf:"fixed64,27,opt,name=wash_floor_c,json=washFloorC,proto3" json:"wash_floor_c,omitempty"`

@@ -4,8 +4,11 @@ import (
 	"cmp"
 	"context"
 
+	"google.golang.org/protobuf/proto"
+
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
 	"coldsection.example/services/performance/internal/store"
+	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
 	"coldsection.example/services/platform/money"
 	"coldsection.example/services/platform/resource"
@@ -18,7 +21,7 @@ func (a *App) CreateEngineModel(ctx context.Context, req *performancev1.CreateEn
 		u := a.unit(ctx, tx)
 		model := req.GetEngineModel()
 		resource.ClearOutputOnly(model)
-		if err := cmp.Or(checkModel(model), checkCurrency(model, "")); err != nil {
+		if err := cmp.Or(checkModel(model), checkCurrency(model, ""), checkAntifreeze(model, nil)); err != nil {
 			return nil, err
 		}
 		model.Name, model.Revision = a.newName("engineModels", req.GetEngineModelId()), 1
@@ -44,11 +47,11 @@ func (a *App) UpdateEngineModel(ctx context.Context, req *performancev1.UpdateEn
 		if err := resource.CheckEtag(model, req.GetEngineModel().GetEtag()); err != nil {
 			return nil, err
 		}
-		before := model.GetAdvice().GetCostCurrencyCode()
+		before := proto.CloneOf(model)
 		if err := resource.Apply(model, req.GetEngineModel(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
-		if err := checkCurrency(model, before); err != nil {
+		if err := cmp.Or(checkCurrency(model, before.GetAdvice().GetCostCurrencyCode()), checkAntifreeze(model, before)); err != nil {
 			return nil, err
 		}
 		return model, u.revise(ctx, model)
@@ -63,6 +66,18 @@ func checkCurrency(m *performancev1.EngineModel, before string) error {
 		return nil
 	}
 	return money.CheckCurrency("engine_model.advice.cost_currency_code", code)
+}
+
+// checkAntifreeze refuses wash data that want antifreeze where they forbid it: between the two temperatures no wash could be planned, and nobody would know
+// before the order is. Data kept before this was asked stay until somebody states the wash data anew, so that a new baseline needs nothing but itself; plans
+// refuse the temperatures between meanwhile. Reason: ANTIFREEZE_BOUNDS_INVALID.
+func checkAntifreeze(m, before *performancev1.EngineModel) error {
+	below, ceiling := m.GetWash().GetAntifreezeBelowC(), m.GetWash().GetAntifreezeCeilingC()
+	if below <= ceiling || before != nil && proto.Equal(m.GetWash(), before.GetWash()) {
+		return nil
+	}
+	return fault.Invalid("engine_model.wash.antifreeze_ceiling_c", "ANTIFREEZE_BOUNDS_INVALID",
+		"Antifreeze is needed at %g °C and below, and forbidden above %g °C, so nothing may be washed between. Correct one of the two; left out, each is 0 °C.", below, ceiling)
 }
 
 // revise keeps changed engine data as the next revision, and tells of it.
