@@ -99,11 +99,14 @@ func (c *backupCommand) run(ctx context.Context, stdout io.Writer) error {
 	if err != nil {
 		return errors.Join(err, os.RemoveAll(c.Into))
 	}
+	if err := os.WriteFile(filepath.Join(c.State, lastBackup), []byte(strconv.FormatInt(m.Time.Unix(), 10)), 0o600); err != nil {
+		return fmt.Errorf("the backup in %s is whole; only the state folder could not be told of it: %w", c.Into, err)
+	}
 	return c.tell(stdout, []string{fmt.Sprintf("Backed up and checked: %d files in %s.", len(m.Files), c.Into)}, []string{"folder", "time", "files", "secret"},
 		[]string{c.Into, m.Time.Format(time.RFC3339), strconv.Itoa(len(m.Files)), strconv.FormatBool(c.Secret)})
 }
 
-// copied copies everything into the folder, which is there, checks it and says so in the state folder.
+// copied copies everything into the folder, which is there, and checks it.
 func (c *backupCommand) copied(ctx context.Context) (*manifest, error) {
 	m := &manifest{Kind: "coldsection.backup.v1", Version: version(), Time: clock.System().Now().UTC(), Files: map[string]string{}, Positions: map[string]position{}}
 	var copies []storage.Copy
@@ -126,10 +129,7 @@ func (c *backupCommand) copied(ctx context.Context) (*manifest, error) {
 	if err := c.takeSecret(m); err != nil {
 		return nil, err
 	}
-	if err := m.write(c.Into); err != nil {
-		return nil, err
-	}
-	return m, os.WriteFile(filepath.Join(c.State, lastBackup), []byte(strconv.FormatInt(m.Time.Unix(), 10)), 0o600)
+	return m, m.write(c.Into)
 }
 
 func (c *backupCommand) takeSecret(m *manifest) error {

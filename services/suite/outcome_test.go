@@ -5,6 +5,7 @@ import (
 	"crypto/ed25519"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -156,11 +157,21 @@ func TestWhatAPackSaysIsNoCommand(t *testing.T) {
 }
 
 // What fails leaves nothing behind that stands in the way of the next try, or that somebody would take for the whole.
+// A backup that is whole stays, though the state folder takes nothing any more.
 func TestAFailedBackupLeavesNothing(t *testing.T) {
 	folder := t.TempDir()
 	state, into, whole, restored := filepath.Join(folder, "state"), filepath.Join(folder, "copy"), filepath.Join(folder, "whole"), filepath.Join(folder, "restored")
 	told(t, 0, "init", "--state", state)
 	told(t, 0, "backup", whole, "--state", state)
+	other := filepath.Join(folder, "other") // where the disk of the data is full, a backup is made on another one
+	mark := filepath.Join(state, "last-backup")
+	if err := errors.Join(os.Remove(mark), os.Mkdir(mark, 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	if code, _, problems := line("backup", other, "--state", state); code != 1 || !strings.Contains(problems, other+" is whole") {
+		t.Errorf("a backup that the state folder can't be told of: %d, %s", code, problems)
+	}
+	told(t, 0, "verify-backup", other)
 	if err := os.Remove(filepath.Join(state, "workorders.db")); err != nil {
 		t.Fatal(err)
 	}
