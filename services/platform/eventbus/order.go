@@ -159,16 +159,25 @@ func (b *Bus) listen(ctx context.Context, db *storage.DB, c Consumer, subjects [
 	})
 }
 
-// hearsAnew forgets what was last heard of a type that a consumer did not listen to for a while.
+// hearsAnew forgets what was last heard of a type that a consumer did not listen to for a while, and that it heard all of it, also as part of an area.
 func hearsAnew(ctx context.Context, tx *storage.Tx, consumer, typ string) error {
-	if _, err := tx.Exec(ctx, "DELETE FROM consumed_types WHERE consumer = $1 AND type = $2", consumer, typ); err != nil {
+	known, err := storage.Collect(ctx, tx, func(row storage.Scanner) (one string, err error) {
+		err = row.Scan(&one)
+		return one, err
+	}, "SELECT type FROM consumed_types WHERE consumer = $1", consumer)
+	for _, one := range known {
+		if err == nil && (covers(one, typ) || covers(typ, one)) {
+			_, err = tx.Exec(ctx, "DELETE FROM consumed_types WHERE consumer = $1 AND type = $2", consumer, one)
+		}
+	}
+	if err != nil {
 		return err
 	}
 	query, arg := "DELETE FROM seen_versions WHERE consumer = $1 AND type = $2", typ
 	if prefix, all := strings.CutSuffix(typ, "*"); all {
 		query, arg = "DELETE FROM seen_versions WHERE consumer = $1 AND substr(type, 1, length($2)) = $2", prefix
 	}
-	_, err := tx.Exec(ctx, query, consumer, arg)
+	_, err = tx.Exec(ctx, query, consumer, arg)
 	return err
 }
 

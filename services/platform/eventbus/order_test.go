@@ -295,6 +295,30 @@ func TestATypeThatIsHeardFromNowOnHasNoGap(t *testing.T) {
 	})
 }
 
+// It is the same where a release names a type and the one before or after it an area: what was not heard meanwhile is not missing.
+func TestATypeThatWasHeardAsPartOfAnAreaHasNoGap(t *testing.T) {
+	const issues, returns, area = "coldsection.stock.issued.v1", "coldsection.stock.returned.v1", "coldsection.stock.*"
+	for name, releases := range map[string][3][]string{"an area before": {{area}, {issues}, {issues, returns}}, "an area after": {{issues, returns}, {issues}, {area}}} {
+		storagetest.Engines(t, effects, func(t *testing.T, db *storage.DB) {
+			bus := eventbustest.Embedded(t)
+			back := func(id string, version, previous int64) outbox.Event {
+				e := follows(fact(id, returns, "lots/a", version), previous)
+				e.PreviousID = fmt.Sprintf("r%d", previous)
+				return e
+			}
+			for i, facts := range [][]outbox.Event{{number("a1", "lots/a", 1, 0), back("r2", 2, 0)}, {back("r3", 3, 2), number("a4", "lots/a", 4, 1)}, {back("r5", 5, 3)}} {
+				stop := listening(t, bus, db, eventbus.Consumer{Durable: "reader", Types: releases[i], Handle: byID})
+				publish(t, bus, facts...)
+				await(t, db, []string{"a1", "r2", "a4", "r5"}[:i+2]...)
+				stop()
+			}
+			if left := parkedIDs(t, db); len(left) > 0 {
+				t.Errorf("%s: parked %v", name, left)
+			}
+		})
+	}
+}
+
 // Two instances take facts that come out of order in their order, each once.
 func TestTwoInstancesWaitForWhatIsLeftOut(t *testing.T) {
 	db := storagetest.Postgres(t, effects)
