@@ -129,7 +129,8 @@ func (c *backupCommand) copied(ctx context.Context) (*manifest, error) {
 	if err := c.takeSecret(m); err != nil {
 		return nil, err
 	}
-	return m, m.write(c.Into)
+	err := m.write(c.Into)
+	return m, err
 }
 
 func (c *backupCommand) takeSecret(m *manifest) error {
