@@ -233,7 +233,8 @@ const (
 	// Manufacture.
 	Requirement_MANUFACTURE Requirement_StartEvent = 1
 	// Fitting to the aircraft, or of a component to what it goes into. A later fitting starts a new period with the first limits, and what was done
-	// before it no longer counts; with rebase FROM_DUE_IF_LATE what was due before it counts on from when it was due, and FIXED_GRID goes on.
+	// before it no longer counts; with rebase FROM_DUE_IF_LATE what was due before it counts on from when it was due, and FIXED_GRID goes on. Of a
+	// directive and a life limit a later fitting gives nothing back: what was left goes on beside it, and the sooner counts.
 	Requirement_INSTALLATION Requirement_StartEvent = 2
 	// The last overhaul.
 	Requirement_OVERHAUL_DONE Requirement_StartEvent = 3

@@ -121,7 +121,9 @@ func (u unit) extend(ctx context.Context, item *compliancev1.DueItem, e *complia
 	return store.DueItems.Get(ctx, u.Tx, item.GetName())
 }
 
-func classOf(r *compliancev1.Requirement) due.Class {
+func classOf(r interface {
+	GetKind() compliancev1.Requirement_Kind
+}) due.Class {
 	switch r.GetKind() {
 	case compliancev1.Requirement_DIRECTIVE:
 		return due.Directive

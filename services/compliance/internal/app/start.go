@@ -40,6 +40,9 @@ const neverDone = "No record says when it was last done; it does not count as co
 func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (o origin, err error) {
 	switch {
 	case len(done) > 0 && r.GetStartEvent() == compliancev1.Requirement_INSTALLATION && policyOf(r) != due.FixedGrid:
+		if classOf(r) != due.Programme {
+			return u.besideFitted(ctx, r, s, done)
+		}
 		return u.sinceFitted(ctx, r, s, done)
 	case len(done) > 0 && r.GetStartEvent() != compliancev1.Requirement_OVERHAUL_DONE:
 		return lastDone(s, r, done), nil
@@ -54,7 +57,7 @@ func (u unit) start(ctx context.Context, r *compliancev1.Requirement, s seen, do
 	}
 	switch r.GetStartEvent() {
 	case compliancev1.Requirement_INSTALLATION:
-		err = u.fromInstallation(ctx, s, &o)
+		err = u.fromInstallation(ctx, r, s, &o)
 	case compliancev1.Requirement_OVERHAUL_DONE:
 		return u.fromOverhaul(ctx, r, s, done)
 	case compliancev1.Requirement_EFFECTIVE_DATE:
@@ -112,11 +115,7 @@ func (u unit) sinceFitted(ctx context.Context, r *compliancev1.Requirement, s se
 	if err != nil {
 		return origin{}, err
 	}
-	repeat := s.tree(r.GetRepeat())
-	first := repeat
-	if r.GetInitial() != nil {
-		first = s.tree(r.GetInitial())
-	}
+	repeat, first := s.tree(r.GetRepeat()), s.firstTree(r)
 	policy, o := policyOf(r), origin{tree: repeat, base: doneAt(done[0])}
 	fittings = slices.DeleteFunc(fittings, func(f *compliancev1.Fitting) bool { return !done[0].DoneDate.Before(dateOf(f.GetInstallDate())) })
 	for done = done[1:]; len(done) > 0 || len(fittings) > 0; {
@@ -147,7 +146,58 @@ func (u unit) sinceFitted(ctx context.Context, r *compliancev1.Requirement, s se
 	return o, err
 }
 
-const notFitted = "It counts from the fitting, and it is not fitted to anything"
+// besideFitted is sinceFitted of a directive or a life limit, of which a fitting gives nothing back: what was left when it was fitted goes on beside what the
+// fitting starts, and the sooner counts. Later fittings start nothing that would be sooner (14 CFR 39.7 and 39.11 for directives; for fittings our own reading).
+func (u unit) besideFitted(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (origin, error) {
+	was := lastDone(s, r, done)
+	fittings, err := u.fittingsThen(ctx, s)
+	if err != nil {
+		return was, err
+	}
+	if was.until, err = u.fittedLater(ctx, s); err != nil {
+		return was, err
+	}
+	last := done[len(done)-1].DoneDate
+	fittings = slices.DeleteFunc(fittings, func(f *compliancev1.Fitting) bool { return !last.Before(dateOf(f.GetInstallDate())) })
+	if len(fittings) == 0 {
+		return was, nil
+	}
+	day := dateOf(fittings[0].GetInstallDate())
+	o := origin{tree: s.firstTree(r), base: due.Base{Date: day}, until: was.until, fitted: day}
+	err = u.countersFrom(ctx, s, &o, -1)
+	o.tree = due.Tree{Trees: []due.Tree{o.tree, was.tree.From(was.base)}}
+	return o, err
+}
+
+// firstFitted is the day of the fitting that what was never done of a directive or a life limit counts from: the first one since it was last done, of a
+// directive the first of those that it was in force on. Later ones put nothing off.
+func (u unit) firstFitted(ctx context.Context, r *compliancev1.Requirement, s seen) (day civil.Date, err error) {
+	fittings, err := u.fittingsThen(ctx, s)
+	done, effective := s.records.done[r.GetName()], dateOf(r.GetEffectiveDate())
+	for _, f := range fittings {
+		day = dateOf(f.GetInstallDate())
+		switch {
+		case len(done) > 0 && !done[len(done)-1].DoneDate.Before(day):
+		case classOf(r) == due.Directive && day.Before(effective) && !thereThen(f, effective, s.known):
+		default:
+			return day, err
+		}
+	}
+	return day, err
+}
+
+// firstTree are the first limits of a requirement, which are the repeated ones where it has no others.
+func (s seen) firstTree(r *compliancev1.Requirement) due.Tree {
+	if r.GetInitial() != nil {
+		return s.tree(r.GetInitial())
+	}
+	return s.tree(r.GetRepeat())
+}
+
+const (
+	notFitted = "It counts from the fitting, and it is not fitted to anything"
+	noFitting = "It counts from the fitting, of which there is no record here; enter when it was last done"
+)
 
 // fittingsThen are the fittings of a subject through its day, oldest first, as far as they were known, also those that ended.
 func (u unit) fittingsThen(ctx context.Context, s seen) (out []*compliancev1.Fitting, err error) {
@@ -161,7 +211,7 @@ func (u unit) fittingsThen(ctx context.Context, s seen) (out []*compliancev1.Fit
 	return out, err
 }
 
-func (u unit) fromInstallation(ctx context.Context, s seen, o *origin) error {
+func (u unit) fromInstallation(ctx context.Context, r *compliancev1.Requirement, s seen, o *origin) error {
 	host, err := u.hostThen(ctx, s.subject.GetName(), s)
 	if err != nil {
 		return err
@@ -171,12 +221,20 @@ func (u unit) fromInstallation(ctx context.Context, s seen, o *origin) error {
 	}
 	if host.GetInstallDate() == nil {
 		before, err := u.fittingsThen(ctx, s)
-		if o.missing = "It counts from the fitting, of which there is no record here; enter when it was last done"; host == nil && len(before) > 0 {
+		if o.missing = noFitting; host == nil && len(before) > 0 {
 			o.missing = notFitted
 		}
 		return err
 	}
 	o.base.Date = dateOf(host.GetInstallDate())
+	if classOf(r) != due.Programme {
+		if o.base.Date, err = u.firstFitted(ctx, r, s); err != nil {
+			return err
+		}
+		if o.base.Date.IsZero() {
+			o.missing = noFitting
+		}
+	}
 	return u.countersFrom(ctx, s, o, -1)
 }
 

@@ -191,6 +191,9 @@ func countsFrom(item *compliancev1.DueItem, p *points.Point) string {
 		return " Corrected flying or entries lowered the counters that the record of the work carries."
 	case !p.Tree.CountsDays() && !p.Tree.CountsUse() || p.Base == last:
 		return ""
+	case !p.Fitted.IsZero() && classOf(item) != due.Programme:
+		return fmt.Sprintf(" It was last done on %s at %s h and %d cycles; it was fitted on %s. What was left then goes on beside what the fitting starts, and the sooner counts.",
+			last.Date, span(last.Counters.Seconds), last.Counters.Cycles, p.Fitted)
 	case !p.Fitted.IsZero():
 		return fmt.Sprintf(" It was last done on %s at %s h and %d cycles; it was fitted on %s, and counts from then, "+
 			"what was due before that from when it was due where the requirement says so.", last.Date, span(last.Counters.Seconds), last.Counters.Cycles, p.Fitted)

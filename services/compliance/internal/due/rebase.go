@@ -1,5 +1,7 @@
 package due
 
+import "slices"
+
 // Rebase is what the next interval counts from once it was done.
 type Rebase int
 
@@ -41,6 +43,24 @@ func (p Rebase) rebase(next *Base, moved *[4]bool, previous, done Base, limits T
 	for _, sub := range limits.Trees {
 		p.rebase(next, moved, previous, done, sub)
 	}
+}
+
+// From is a tree as it counts from a base, wherever it is counted from: its counters from new, and its days fixed.
+func (t Tree) From(base Base) Tree {
+	out := Tree{Later: t.Later, Limits: slices.Clone(t.Limits)}
+	for i, l := range out.Limits {
+		switch {
+		case l.Unit == FixedDate || l.SinceNew || !l.Unit.Known():
+		case l.Unit.Calendar():
+			out.Limits[i] = Limit{Unit: FixedDate, Fixed: l.date(base.Date)}
+		default:
+			out.Limits[i].Amount, out.Limits[i].SinceNew = base.Counters.of(l.Unit)+l.Amount, true
+		}
+	}
+	for _, sub := range t.Trees {
+		out.Trees = append(out.Trees, sub.From(base))
+	}
+	return out
 }
 
 // slot is the place of a counter among the parts of a base.

@@ -18,7 +18,7 @@ func walks() int {
 	return 4
 }
 
-// settle makes two aircraft, three engines and two parts, all entered on the first day or after it.
+// begin makes two aircraft, three engines and two parts, all entered on the first day or after it.
 func (e *events) begin() {
 	for _, name := range e.things() {
 		day := e.number("entered", 0, 3)
