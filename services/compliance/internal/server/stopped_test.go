@@ -55,12 +55,15 @@ func factsOf(t *testing.T, a *app.App) map[string]int {
 	return all
 }
 
+// planes is how many aircraft a fleet of twins has, each with an engine, and eachPlane how many due items: more subjects than two transactions work out.
+const planes, eachPlane = 600, 4
+
 // twins are two fleets of three transactions' size that are worked out; whatever is done with one, the other shows how it ought to be.
 func twins(t *testing.T, db *storage.DB) (a, undisturbed *app.App, clocks []*clock.Fake) {
 	t.Helper()
 	open := map[storage.Engine]func(testing.TB, storage.Migrations) *storage.DB{storage.SQLite: storagetest.SQLite, storage.Postgres: storagetest.Postgres}
-	a, now := fleetOf(t, db, 150, 4)
-	undisturbed, then := fleetOf(t, open[db.Engine()](t, store.Migrations()), 150, 4)
+	a, now := fleetOf(t, db, planes, eachPlane)
+	undisturbed, then := fleetOf(t, open[db.Engine()](t, store.Migrations()), planes, eachPlane)
 	if err := undisturbed.RecomputeAll(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -98,7 +101,7 @@ func TestAStoppedRecomputeGoesOnToTheSameEnd(t *testing.T) {
 				crashed++
 			}
 			cancel()
-			if rows := len(rowsOf(t, a)); round == 0 && rows > 150*4/2 {
+			if rows := len(rowsOf(t, a)); round == 0 && rows > planes*eachPlane/2 {
 				t.Errorf("%d rows are written by what was stopped at its first fact", rows)
 			}
 		}
