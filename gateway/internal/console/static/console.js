@@ -16,6 +16,7 @@ import { jobsPage } from "/jobs.js";
 import { forgetSeen, forgetSession, keepSeen, seenOnce } from "/keep.js";
 import { directivesPage, donePage, duePage, findingsPage, livesPage } from "/lists.js";
 import { lotPage } from "/lot.js";
+import { mixPage } from "/mixing.js";
 import { modelsPage } from "/models.js";
 import { orderPage, ordersPage } from "/order.js";
 import { parkedPage } from "/parked.js";
@@ -76,6 +77,7 @@ const pages = {
   entries: (_, asked) => releasesPage(again, asked),
   order: (id) => orderPage(again, id),
   work: (id, _, step) => workPage(again, id, step),
+  mix: (id, asked) => mixPage(again, id, asked),
   shelf: (_, asked) => shelfPage(attempt, asked),
   lot: (id) => lotPage(again, id),
   item: (id) => itemPage(again, "items/" + encodeURIComponent(id)),
@@ -106,7 +108,7 @@ const home = () => own()[0] || "engines";
 
 // Pages that are for some roles, and pages of the whole shop, of which the service shows nothing to an account that is limited to owners.
 const forRoles = { accounts: ["admin", "quality"], calls: ["admin", "quality"], parked: ["admin", "quality"], packs: ["quality"] };
-const ofTheShop = ["evidence", "issue", "receive", "shelf", "lot", "items", "item", "setup", "stations", "places", "cards", "models", "requirements", "people", "held", "import", "jobs", "work"];
+const ofTheShop = ["evidence", "issue", "receive", "shelf", "lot", "items", "item", "setup", "stations", "places", "cards", "models", "requirements", "people", "held", "import", "jobs", "work", "mix"];
 
 // shut says why a page is not for who is signed in, and whom to ask; nothing for one that is.
 function shut(name) {

@@ -72,7 +72,7 @@ export function issueDesk(preset) {
       return [item, amount(d.needed), amount(d.issued), take.join("; ") || "nothing is usable", why];
     }));
     needs.replaceChildren(table(`What order ${order.number} needs`, ["Item", "Needed", "Went out", "Take", "Why"], rows, "Stores know of no need of this order. Schedule it first."),
-      el("p", {}, el("a", { href: `/v1/stockDemands:renderIssueSlip?workOrder=${encodeURIComponent(order.name)}`, download: "" }, "Issue slip, PDF")));
+      el("p", {}, el("a", { href: `/v1/stockDemands:renderIssueSlip?workOrder=${encodeURIComponent(order.name)}`, download: "" }, "Issue slip, PDF"), " ", link("mix/" + last(order.name), "Mix for this order")));
   }
 
   async function why(scan) {

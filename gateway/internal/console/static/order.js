@@ -110,7 +110,7 @@ export async function orderPage(again, id) {
   const newest = signatures.findLast((s) => !s.voidTime);
   return [el("h2", { "data-document": "Order " + order.number, "data-hash": newest ? newest.contentHash : "" }, `Order ${order.number}`),
     el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), ...failing(order), el("p", {}, stands[order.state] || ""),
-    owners().length ? null : el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),
+    owners().length ? null : el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null, " ", has("technician", "stores") ? link("mix/" + id, "Mix for it") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),
     table("The order", ["What", "As recorded"], facts(order, called), ""),
     !compared ? el("p", {}, "The plan beside what was done is not open to your account. Ask the shop for the work pack, which has it.")
       : begun(order) ? table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with.")

@@ -16,7 +16,7 @@ const kinds = { STEP_KIND_UNSPECIFIED: "Do", STEP_KIND_DO: "Do", STEP_KIND_MEASU
   STEP_KIND_WITNESS: "Seen by a second person while it is done", STEP_KIND_TEST: "Functional test", STEP_KIND_RESTORE_AND_COUNT: "Put back and count" };
 
 // materials are the lots that a step used: their codes are scanned, and each has its amount.
-function materials() {
+function materials(order) {
   const lines = [], place = el("div");
   const add = () => {
     const n = lines.length + 1;
@@ -36,7 +36,7 @@ function materials() {
     if (half) throw new Refused(`Lot ${lines.indexOf(half) + 1} has ${half.code.value() ? "no amount" : "an amount and no code"}. Type both, or neither.`);
     return Promise.all(typed.map(async (l) => ({ lot: await lot(l.code.value()), quantity: { value: decimal(l.value.value()), unitCode: l.unit.value() } })));
   }
-  return { nodes: [place, el("button", { type: "button", class: "quiet", onclick: add }, "Another lot")], body: async () => ({ materials: await used() }) };
+  return { nodes: [el("p", {}, "What is mixed here is recorded first, and has a code then. ", link("mix/" + last(order), "Mix for this order")), place, el("button", { type: "button", class: "quiet", onclick: add }, "Another lot")], body: async () => ({ materials: await used() }) };
 }
 
 // counted is what went out and what came back.
@@ -51,7 +51,7 @@ function counted() {
 
 function completing(act, world, step) {
   const extra = { STEP_KIND_MATERIAL: materials, STEP_KIND_RESTORE_AND_COUNT: counted }[step.kind];
-  const asked = extra ? extra() : { nodes: [], body: async () => ({}) };
+  const asked = extra ? extra(world.order.name) : { nodes: [], body: async () => ({}) };
   const note = field("note", "Note", { rows: "2", maxlength: "2000" }), why = field("why-not", "Why it does not apply", { rows: "2", maxlength: "2000" });
   const complete = (title, body) => enter(world.order.name, `/v1/${step.name}:complete`, { etag: step.etag, completeTime: nowText(), ...body }, title);
   return [...asked.nodes, fold("Add a note", ...note.nodes),

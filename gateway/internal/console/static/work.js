@@ -168,7 +168,7 @@ export async function workPage(again, id, chosen) {
   const say = inWords(world), act = pressing(again, say), at = world.steps.find((s) => last(s.name) === chosen) || world.steps.find(waits);
   const kit = { again, say, who: (person) => (person === current().person ? "you" : world.people[person] || last(person)) };
   return [el("div", { id: "work" }, el("h2", {}, `Work ${order.number}`), offline(world),
-    el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial} `, link("order/" + id, "Order")), ...failing(order),
+    el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial} `, link("order/" + id, "Order"), " ", has("technician", "stores") ? link("mix/" + id, "Mix for it") : null), ...failing(order),
     order.reworkReason && order.state === "STARTED" ? el("p", { class: "caution" }, "Sent back: " + order.reworkReason) : order.reworkReason ? el("p", {}, "It was sent back once: " + order.reworkReason) : null,
     ...drying(act, world, at), ...(await next(kit, act, world, at)).filter(Boolean), ...planPanel(world.plan), list(kit, world, at), findings(kit, act, world, at), runs(kit, act, world), labour(kit, act, world, at))];
 }
