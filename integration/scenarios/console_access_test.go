@@ -101,7 +101,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 		{"planner", "Due list", []string{"due", "orders", "order/" + last(drafted), "directives", "lives", "done", "engines", "engine/demo-4711",
 			"aircraft", "aircraft/" + last(first("/v1/aircraft", "aircraft")),
 			"stations", "stations/skerry", "requirements", "requirements/wash", "cards", "cards/recovery-wash", "setup"}},
-		{"technician", "Jobs", []string{"jobs", "work/" + last(order), "work/" + last(order) + "/s02", "work/" + last(out.WorkOrder), "import", "account", "waiting", "nowhere"}},
+		{"technician", "Jobs", []string{"jobs", "work/" + last(order), "work/" + last(order) + "/s02", "work/" + last(out.WorkOrder), "mix/" + last(order), "import", "account", "waiting", "nowhere"}},
 		{"stores", "Issue desk", []string{"issue", "receive", "shelf", "items", "item/cleaner", "lot/" + last(first("/v1/lots", "lots")), "places"}},
 		{"quality", "Status on a date", []string{"status", "status?subject=engines%2Fdemo-4711", "findings", "entries", "packs", "people", "people/technician",
 			"evidence?requirement=requirements%2Fwash&subject=engines%2Fdemo-4711", "exceedances", "order/" + last(out.WorkOrder)}},

@@ -207,7 +207,8 @@ func (m mixing) byTheRecipe(now time.Time) {
 	m.shows("Mixed: 1.24 L of Wash solution, mixed here, code ")
 	lot := m.made(2, "1.24 L", map[string]string{m.cleaner: "250 mL", m.water: "1 L"})
 	ends, err := time.Parse(time.RFC3339Nano, text(lot, "expireTime"))
-	if err != nil || text(lot, "recipe") != "recipes/solution" || fmt.Sprint(lot["recipeRevision"]) != "1" || ends.Before(now.Add(6*time.Hour)) || ends.After(now.Add(6*time.Hour+5*time.Minute)) {
+	end := now.Add(6 * time.Hour)
+	if err != nil || text(lot, "recipe") != "recipes/solution" || fmt.Sprint(lot["recipeRevision"]) != "1" || ends.Before(end) || ends.After(end.Add(5*time.Minute)) {
 		m.t.Errorf("usable until %v (%v), recipe %v %v", ends, err, lot["recipe"], lot["recipeRevision"])
 	}
 	m.labelled(lot)
