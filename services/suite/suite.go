@@ -112,7 +112,7 @@ func (s *Suite) openShared(context.Context) error {
 	if s.keys, err = auth.LoadKeys(path, create); err != nil {
 		return err
 	}
-	s.lister = listing.From(func() [][]byte { return s.keys.Derive("page tokens") })
+	s.lister = listing.From(s.clock, func() [][]byte { return s.keys.Derive("page tokens") })
 	return nil
 }
 

@@ -1,8 +1,9 @@
 // Package listing answers List calls: page by page, filtered and sorted, the same on every collection (AIP-132, 158, 160).
 //
 // A page goes on after the last row of the page before, by the sort values of that row, so that rows added or removed in
-// between make nobody miss a row or see one twice. The token carries those values under a keyed hash over the caller and
-// the rest of the request: it opens nothing, and it is refused with any other filter, order, parent or caller.
+// between make nobody miss a row or see one twice. The token carries those values and when it was made under a keyed hash
+// over the caller and the rest of the request: it opens nothing, and it is refused with any other filter, order, parent or
+// caller, and when it is old.
 //
 // Filters are a subset of AIP-160: comparisons "field op value" with = != < <= > >= and : (has), joined by AND, OR, NOT and
 // parentheses. As that standard says, OR binds tighter than AND. Values are bare words or quoted in " or '. On text, "has"
@@ -19,10 +20,12 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 )
@@ -77,13 +80,23 @@ type Request interface {
 }
 
 // Lister reads List requests.
-type Lister struct{ secrets func() [][]byte }
+type Lister struct {
+	secrets func() [][]byte
+	clock   clock.Clock
+}
 
-// New makes a lister whose tokens are good for every process that has the same secret.
-func New(secret []byte) *Lister { return From(func() [][]byte { return [][]byte{secret} }) }
+// TokenLife is how long a page token is good. Whoever walks a list takes minutes, and a list of last month is better begun again.
+const TokenLife = 7 * 24 * time.Hour
+
+// New makes a lister by the machine's clock, whose tokens are good for every process that has the same secret.
+func New(secret []byte) *Lister {
+	return From(clock.System(), func() [][]byte { return [][]byte{secret} })
+}
 
 // From makes a lister whose secrets may change: tokens are made under the first and good under each.
-func From(secrets func() [][]byte) *Lister { return &Lister{secrets: secrets} }
+func From(now clock.Clock, secrets func() [][]byte) *Lister {
+	return &Lister{secrets: secrets, clock: now}
+}
 
 // Query is a List request that was read and found good.
 type Query struct {
@@ -93,12 +106,13 @@ type Query struct {
 	after      []any
 	size       int
 	secrets    [][]byte
+	now        time.Time
 	mac        func(secret, payload []byte) []byte
 }
 
 // Parse reads a request. Reasons: PAGE_SIZE_INVALID, PAGE_TOKEN_INVALID, FILTER_INVALID, ORDER_BY_INVALID.
 func (l *Lister) Parse(ctx context.Context, req Request, c Collection) (Query, error) {
-	q := Query{collection: c, size: int(req.GetPageSize()), secrets: l.secrets(), mac: macOf(ctx, req)}
+	q := Query{collection: c, size: int(req.GetPageSize()), secrets: l.secrets(), now: l.clock.Now(), mac: macOf(ctx, req)}
 	switch {
 	case q.size < 0:
 		return q, fault.Invalid("page_size", "PAGE_SIZE_INVALID", "The page size %d is negative. Give 0 for the default of %d, or up to %d.",
@@ -143,7 +157,7 @@ func macOf(ctx context.Context, req proto.Message) func(secret, payload []byte) 
 const macSize = 16
 
 func (q Query) seal(values []any) (string, error) {
-	payload, err := json.Marshal(values)
+	payload, err := json.Marshal(append([]any{q.now.Unix()}, values...))
 	if err != nil {
 		return "", err
 	}
@@ -163,7 +177,7 @@ func (q Query) open(token string) ([]any, error) {
 	decoder := json.NewDecoder(strings.NewReader(string(raw[macSize:])))
 	decoder.UseNumber()
 	var values []any
-	if err := decoder.Decode(&values); err != nil || len(values) != len(q.order) {
+	if err := decoder.Decode(&values); err != nil || len(values) != len(q.order)+1 {
 		return nil, refusal
 	}
 	for i, v := range values {
@@ -173,7 +187,20 @@ func (q Query) open(token string) ([]any, error) {
 			}
 		}
 	}
-	return values, nil
+	made, ok := values[0].(int64)
+	if !ok {
+		return nil, refusal
+	}
+	return values[1:], q.fresh(time.Unix(made, 0))
+}
+
+// fresh refuses a token that was made too long ago. Reason: PAGE_TOKEN_INVALID.
+func (q Query) fresh(made time.Time) error {
+	if q.now.Sub(made) <= TokenLife {
+		return nil
+	}
+	return fault.Invalid("page_token", "PAGE_TOKEN_INVALID", "This page token was made on %s, and page tokens are good for %d days. Repeat the first request without a token.",
+		made.UTC().Format(time.DateOnly), int(TokenLife.Hours())/24)
 }
 
 // made says whether a hash of a token is ours, under any secret.
