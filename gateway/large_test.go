@@ -36,7 +36,7 @@ func TestALargeRequestIsRefusedBeforeItIsRead(t *testing.T) {
 	}
 	code, problem, header := w.rest("POST", "/v1/items", w.admin, strings.Repeat("{", 5<<20))
 	if detail, _ := problem["detail"].(string); code != 413 || problem["reason"] != "REQUEST_TOO_LARGE" || !strings.Contains(detail, "4194304 bytes") ||
-		problem["requestId"] != header.Get("X-Request-Id") {
+		problem["requestId"] != header.Get("X-Request-ID") {
 		t.Errorf("REST: %d %v", code, problem)
 	}
 	if w.made.Load() != 0 {

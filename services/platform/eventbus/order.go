@@ -37,7 +37,7 @@ func covers(one, typ string) bool {
 func digest(m Message) string {
 	sum := sha256.New()
 	for _, part := range [][]byte{[]byte(m.Type), []byte(m.Source), []byte(m.Subject), fmt.Append(nil, m.Version), m.Data} {
-		fmt.Fprintf(sum, "%d\n", len(part))
+		_, _ = fmt.Fprintf(sum, "%d\n", len(part)) // a hash takes everything
 		sum.Write(part)
 	}
 	return hex.EncodeToString(sum.Sum(nil))
@@ -137,19 +137,13 @@ func (b *Bus) listen(ctx context.Context, db *storage.DB, c Consumer, subjects [
 		if err := tx.QueryRow(ctx, "SELECT count(*) FROM (SELECT 1 FROM processed_events WHERE consumer = $1 LIMIT 1) AS one", c.Durable).Scan(&done); err != nil {
 			return err
 		}
+		whole := 0
+		if heard == nil && done == 0 {
+			whole = 1
+		}
 		for _, typ := range types {
-			of, err := subjectsOf([]string{typ})
-			if err != nil {
+			if err := wasHeard(ctx, tx, c.Durable, typ, heard, subjects); err != nil {
 				return err
-			}
-			if heard != nil && !slices.ContainsFunc(heard, func(one string) bool { return one == of[0] }) && slices.Contains(subjects, of[0]) {
-				if err := hearsAnew(ctx, tx, c.Durable, typ); err != nil {
-					return err
-				}
-			}
-			whole := 0
-			if heard == nil && done == 0 {
-				whole = 1
 			}
 			if _, err := tx.Exec(ctx, "INSERT INTO consumed_types (consumer, type, whole) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING", c.Durable, typ, whole); err != nil {
 				return err
@@ -157,6 +151,15 @@ func (b *Bus) listen(ctx context.Context, db *storage.DB, c Consumer, subjects [
 		}
 		return nil
 	})
+}
+
+// wasHeard begins anew with a type that a consumer asks for and did not hear so far, where it heard others.
+func wasHeard(ctx context.Context, tx *storage.Tx, consumer, typ string, heard, subjects []string) error {
+	of, err := subjectsOf([]string{typ})
+	if err != nil || heard == nil || slices.Contains(heard, of[0]) || !slices.Contains(subjects, of[0]) {
+		return err
+	}
+	return hearsAnew(ctx, tx, consumer, typ)
 }
 
 // hearsAnew forgets what was last heard of a type that a consumer did not listen to for a while, and that it heard all of it, also as part of an area.
