@@ -65,7 +65,8 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 			"fuelFlowKgH, is in that unit always: it is what calculations take and give.",
 	}}
 	components["headers"] = node{replayed: node{
-		"schema": node{"type": "string", "enum": []any{"true"}}, "description": "Stands in an answer that was given before to the same key; nothing was done anew.",
+		"schema": node{"type": "string", "enum": []any{"true"}}, "description": "Stands in an answer to a key that came before with the same request: what it asks " +
+			"for was done then, and is not done again. The secret of an API key is not kept, so that CreateApiKey gives the key a new one, and the one before stops working.",
 	}}
 	for path, operations := range child(doc, "paths") {
 		for method, operation := range object(operations) {

@@ -53,8 +53,9 @@ type AccessServiceClient interface {
 	// the person changes the password or the account is disabled. Reasons: NOT_FOUND, ETAG_MISMATCH, ACCOUNT_DISABLED,
 	// ACCOUNT_IS_A_MACHINE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	InviteAccount(ctx context.Context, in *InviteAccountRequest, opts ...grpc.CallOption) (*InviteAccountResponse, error)
-	// Makes a key for a machine account; the secret is in this answer only. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON,
-	// SCOPE_UNKNOWN, ROLE_MISSING (a scope for a role that the account does not have).
+	// Makes a key for a machine account; the secret is in this answer only. The same request again finds the key and gives it a
+	// new secret, and the one before stops working. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON, SCOPE_UNKNOWN, ROLE_MISSING (a scope
+	// for a role that the account does not have).
 	CreateApiKey(ctx context.Context, in *CreateApiKeyRequest, opts ...grpc.CallOption) (*ApiKey, error)
 	// Makes a key useless at once.
 	RevokeApiKey(ctx context.Context, in *RevokeApiKeyRequest, opts ...grpc.CallOption) (*ApiKey, error)
@@ -170,8 +171,9 @@ type AccessServiceServer interface {
 	// the person changes the password or the account is disabled. Reasons: NOT_FOUND, ETAG_MISMATCH, ACCOUNT_DISABLED,
 	// ACCOUNT_IS_A_MACHINE, BREAK_GLASS_ACCOUNT, BREAK_GLASS_LIMITED.
 	InviteAccount(context.Context, *InviteAccountRequest) (*InviteAccountResponse, error)
-	// Makes a key for a machine account; the secret is in this answer only. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON,
-	// SCOPE_UNKNOWN, ROLE_MISSING (a scope for a role that the account does not have).
+	// Makes a key for a machine account; the secret is in this answer only. The same request again finds the key and gives it a
+	// new secret, and the one before stops working. Reasons: NOT_FOUND, ACCOUNT_IS_A_PERSON, SCOPE_UNKNOWN, ROLE_MISSING (a scope
+	// for a role that the account does not have).
 	CreateApiKey(context.Context, *CreateApiKeyRequest) (*ApiKey, error)
 	// Makes a key useless at once.
 	RevokeApiKey(context.Context, *RevokeApiKeyRequest) (*ApiKey, error)

@@ -39,10 +39,10 @@ const (
 // Takes readings and engine data in. Roles: analyst; technician and integrator where a method says so.
 type PerformanceServiceClient interface {
 	// Adds an engine model with its limits, baseline and wash data. Roles: analyst, admin. Reasons: ALREADY_EXISTS,
-	// BASELINE_INVALID, LIMIT_INVALID, DOCUMENT_MISSING, ANTIFREEZE_BOUNDS_INVALID.
+	// BASELINE_INVALID, LIMIT_INVALID, DOCUMENT_MISSING, CURRENCY_UNKNOWN, ANTIFREEZE_BOUNDS_INVALID.
 	CreateEngineModel(ctx context.Context, in *CreateEngineModelRequest, opts ...grpc.CallOption) (*EngineModel, error)
-	// Makes the next revision of a model; analyses name the revision that they used. Roles: analyst, admin.
-	// Reasons: as for a new one, and ETAG_MISMATCH.
+	// Makes the next revision of a model; analyses name the revision that they used. Roles: analyst, admin. Reasons: those of
+	// CreateEngineModel but ALREADY_EXISTS, and NOT_FOUND, ETAG_MISMATCH.
 	UpdateEngineModel(ctx context.Context, in *UpdateEngineModelRequest, opts ...grpc.CallOption) (*EngineModel, error)
 	// Reads a table of readings, a CSV, XLSX or Parquet file with units in its header; every bad row is reported, every good
 	// one is taken. With validate_only it says how each column was understood and shows the first readings. Roles: analyst,
@@ -176,10 +176,10 @@ func (c *performanceServiceClient) WithdrawEngineEvent(ctx context.Context, in *
 // Takes readings and engine data in. Roles: analyst; technician and integrator where a method says so.
 type PerformanceServiceServer interface {
 	// Adds an engine model with its limits, baseline and wash data. Roles: analyst, admin. Reasons: ALREADY_EXISTS,
-	// BASELINE_INVALID, LIMIT_INVALID, DOCUMENT_MISSING, ANTIFREEZE_BOUNDS_INVALID.
+	// BASELINE_INVALID, LIMIT_INVALID, DOCUMENT_MISSING, CURRENCY_UNKNOWN, ANTIFREEZE_BOUNDS_INVALID.
 	CreateEngineModel(context.Context, *CreateEngineModelRequest) (*EngineModel, error)
-	// Makes the next revision of a model; analyses name the revision that they used. Roles: analyst, admin.
-	// Reasons: as for a new one, and ETAG_MISMATCH.
+	// Makes the next revision of a model; analyses name the revision that they used. Roles: analyst, admin. Reasons: those of
+	// CreateEngineModel but ALREADY_EXISTS, and NOT_FOUND, ETAG_MISMATCH.
 	UpdateEngineModel(context.Context, *UpdateEngineModelRequest) (*EngineModel, error)
 	// Reads a table of readings, a CSV, XLSX or Parquet file with units in its header; every bad row is reported, every good
 	// one is taken. With validate_only it says how each column was understood and shows the first readings. Roles: analyst,
