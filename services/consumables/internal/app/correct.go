@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -45,6 +46,9 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		if err != nil {
 			return nil, err
 		}
+		if err := u.leftThen(ctx, wrong, item, amount); err != nil {
+			return nil, err
+		}
 		m := u.movement(consumablesv1.StockMovement_REVERSED, lot, amount, item.GetBaseUnitCode())
 		m.WorkOrder, m.Reason, m.ReversesMovement = wrong.GetWorkOrder(), req.GetReason(), wrong.GetName()
 		m.EffectiveTime = wrong.GetEffectiveTime() // what never happened is in the books of no instant
@@ -61,6 +65,25 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		wrong.ReversalMovement = m.GetName()
 		return m, store.Movements.Save(ctx, tx, wrong, u.now)
 	})
+}
+
+// leftThen refuses to undo an issue of which the job used something before it was handed out more: the books of then would have less than nothing at
+// the job. Where the job has too little now, the ledger says so. Reason: TIME_BEFORE_ISSUE.
+func (u unit) leftThen(ctx context.Context, wrong *consumablesv1.StockMovement, item *consumablesv1.Item, amount stock.Micro) error {
+	lot, order := wrong.GetLot(), wrong.GetWorkOrder()
+	if wrong.GetKind() != consumablesv1.StockMovement_ISSUED {
+		return nil
+	}
+	now, err := store.Balance(ctx, u.Tx, lot, order)
+	if err != nil || now < amount {
+		return err
+	}
+	had, when, err := store.LowestFrom(ctx, u.Tx, lot, order, wrong.GetEffectiveTime().AsTime().Add(time.Minute))
+	if err != nil || had < 0 || had >= amount {
+		return err
+	}
+	return fault.Precondition("TIME_BEFORE_ISSUE", "Other entries left %s with %s %s of lot %s at %s, and undoing this issue takes %s away. Correct those entries first.",
+		order, had.Text(), item.GetBaseUnitCode(), lot, when.UTC().Format(time.RFC3339), amount.Text()).With("lot", lot)
 }
 
 // unmake takes an undone movement out of what was counted of it: the order's demand of an issue or a return, and what a lot

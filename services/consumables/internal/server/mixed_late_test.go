@@ -182,3 +182,35 @@ func TestALateMixIsByTheRecipeOfItsTime(t *testing.T) {
 		}
 	})
 }
+
+// An issue is not undone while the job used what it handed out before it was handed out more, or the books of then would have less than nothing there.
+// Once the use is undone, the issue is.
+func TestAnIssueThatWasUsedBeforeTheNextIsNotUndone(t *testing.T) {
+	desks(t, func(t *testing.T, d desk) {
+		lot := d.stocked("cleaner", "l1", "5", days(200)).GetName()
+		first := d.issued("cleaner", lot, order, "0.5")
+		d.clock.Advance(time.Hour)
+		used := of(d.use(lot, order, "engines/e1", "0.3")).done(t)
+		d.clock.Advance(time.Hour)
+		second := d.issued("cleaner", lot, order, "0.5")
+		d.clock.Advance(time.Hour)
+		_, err := d.reverse(first.GetName())
+		refused(t, "of which something was used", err, "TIME_BEFORE_ISSUE")
+		if said, want := status.Convert(err).Message(), "Other entries left "+order+" with 0.2 L of lot lots/l1 at 2026-11-25T09:00:00Z, and undoing this issue takes 0.5 away"; !strings.Contains(said, want) {
+			t.Errorf("%q doesn't say %q", said, want)
+		}
+		of(d.reverse(second.GetName())).done(t) // nothing of it was used
+		d.issued("cleaner", lot, order, "0.5")
+		of(d.reverse(used.GetName())).done(t)
+		of(d.reverse(first.GetName())).done(t)
+		for _, p := range d.trace(lot, consumablesv1.TraceLotRequest_FORWARD, hours(1.5)).GetPlaces() {
+			if strings.HasPrefix(p.GetQuantity().GetValue(), "-") && p.GetKind() == consumablesv1.Location_JOB {
+				t.Errorf("as of half past nine %s has %s", p.GetLocation(), p.GetQuantity().GetValue())
+			}
+		}
+		if got := d.at(lot, order); got != "0.5" {
+			t.Errorf("the job has %s", got)
+		}
+		d.balanced()
+	})
+}
