@@ -62,6 +62,53 @@ func TestTheFeedIsACloudEventsBatchToWhoAsksForOne(t *testing.T) {
 	}
 }
 
+// An event of the feed is in the trace of its fact in every form that the feed has, and in none where the fact has none.
+func TestTheFeedSaysTheTraceOfAFact(t *testing.T) {
+	const trace = "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01" // the example of W3C Trace Context
+	w := newWorld(t)
+	e := outbox.New("f1", start, "consumables", "coldsection.stock.issued.v1", "lots/a", &consumablesv1.StockMoved{})
+	e.Version, e.TraceParent = 1, trace
+	if err := w.bus.Publish(t.Context(), e); err != nil {
+		t.Fatal(err)
+	}
+	w.happen("lots/b", "f2")
+	said := map[string][]any{}
+	_, page, _ := w.rest("GET", "/v1/events", w.admin, "")
+	for _, event := range page["events"].([]any) {
+		said["page"] = append(said["page"], event.(map[string]any)["traceparent"])
+	}
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, w.http.URL+"/v1/events", http.NoBody)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Authorization", "Bearer "+w.admin)
+	req.Header.Set("Accept", "application/cloudevents-batch+json")
+	_, text, _ := w.send(req)
+	var batch []map[string]any
+	if err := json.Unmarshal([]byte(text), &batch); err != nil {
+		t.Fatalf("%s: %v", text, err)
+	}
+	for _, event := range batch {
+		said["batch"] = append(said["batch"], event["traceparent"])
+	}
+	stream, err := accessv1.NewEventsServiceClient(w.conn).WatchEvents(w.as(w.admin), &accessv1.WatchEventsRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		answer, err := stream.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		said["stream"] = append(said["stream"], answer.GetEvent().GetTraceparent())
+	}
+	for form, none := range map[string]any{"page": "", "batch": nil, "stream": ""} {
+		if !slices.Equal(said[form], []any{trace, none}) {
+			t.Errorf("the %s says %q, want %q and %v", form, said[form], trace, none)
+		}
+	}
+}
+
 // Check EVT-03: pages of the feed while 500 facts are written by five writers.
 func TestTheFeedIsWalkedWhileFactsAreWritten(t *testing.T) {
 	const writers, each = 5, 100

@@ -59,12 +59,17 @@ func traceGoesOn(t *testing.T, open func(t *testing.T, events, traces string) *h
 	}
 	for _, made := range [][2]string{{"engines/by-rest", overREST}, {"engines/by-grpc", overGRPC}} { // as their facts come
 		subject, trace := made[0], made[1]
-		spansOf(t, receiver, trace, factInTrace(t, heard, subject, trace))
+		eventType, parent := factInTrace(t, heard, subject, trace)
+		page := must(t, admin.REST(http.MethodGet, "/v1/events?wait=20s&types="+eventType+"&subject="+subject, nil))
+		if events := elements(page, "events"); len(events) != 1 || text(events[0].(map[string]any), "traceparent") != parent {
+			t.Errorf("the feed says of %s %v, want the traceparent %s", subject, events, parent)
+		}
+		spansOf(t, receiver, trace, eventType)
 	}
 }
 
-// factInTrace waits for the message about a subject, and asks for its trace; the span is that of the call which made it, not the caller's own.
-func factInTrace(t *testing.T, heard *nats.Subscription, subject, trace string) (eventType string) {
+// factInTrace waits for the message about a subject, and asks for its trace, whose span is that of the call which made it, not the caller's own; the feed says the same.
+func factInTrace(t *testing.T, heard *nats.Subscription, subject, trace string) (eventType, parent string) {
 	t.Helper()
 	for {
 		m, err := heard.NextMsg(time.Minute)
@@ -74,11 +79,11 @@ func factInTrace(t *testing.T, heard *nats.Subscription, subject, trace string) 
 		if m.Header.Get("ce-subject") != subject {
 			continue
 		}
-		parent := m.Header.Get("ce-traceparent")
+		parent = m.Header.Get("ce-traceparent")
 		if !strings.HasPrefix(parent, "00-"+trace+"-") || !strings.HasSuffix(parent, "-01") || strings.Contains(parent, "00f067aa0ba902b7") {
 			t.Errorf("the fact about %s is in the trace %q, want %s", subject, parent, trace)
 		}
-		return m.Header.Get("ce-type")
+		return m.Header.Get("ce-type"), parent
 	}
 }
 

@@ -56,7 +56,7 @@ func Batch(events []*accessv1.Event) ([]byte, error) {
 		out = append(out, cloudEvent{
 			SpecVersion: "1.0", ID: e.GetId(), Source: e.GetSource(), Type: e.GetType(), Subject: e.GetSubject(),
 			Time: e.GetEventTime().AsTime().Format(time.RFC3339Nano), ContentType: "application/json", Sequence: e.GetSequence(),
-			SubjectVersion: e.GetSubjectVersion(), Actor: e.GetActor(), Data: data,
+			SubjectVersion: e.GetSubjectVersion(), Actor: e.GetActor(), TraceParent: e.GetTraceparent(), Data: data,
 		})
 	}
 	return json.Marshal(out)

@@ -47,5 +47,6 @@ func EventOf(m eventbus.Message) (*accessv1.Event, error) {
 	return &accessv1.Event{
 		Id: m.ID, Source: "/coldsection/" + m.Source, Type: m.Type, Subject: m.Subject, EventTime: timestamppb.New(m.Time),
 		Sequence: Cursor(m.Sequence), SubjectVersion: m.Version, Actor: m.Actor, Data: data,
+		Traceparent: m.TraceParent,
 	}, nil
 }

@@ -3177,7 +3177,9 @@ type Event struct {
 	// The account that caused it, if any.
 	Actor string `protobuf:"bytes,8,opt,name=actor,proto3" json:"actor,omitempty"`
 	// The payload; its shape is the message of the event's type in the area's events.proto.
-	Data          *structpb.Struct `protobuf:"bytes,9,opt,name=data,proto3" json:"data,omitempty"`
+	Data *structpb.Struct `protobuf:"bytes,9,opt,name=data,proto3" json:"data,omitempty"`
+	// The trace of the call that caused it, as W3C Trace Context writes it; empty when there was none. The distributed tracing extension of CloudEvents.
+	Traceparent   string `protobuf:"bytes,10,opt,name=traceparent,proto3" json:"traceparent,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3273,6 +3275,13 @@ func (x *Event) GetData() *structpb.Struct {
 		return x.Data
 	}
 	return nil
+}
+
+func (x *Event) GetTraceparent() string {
+	if x != nil {
+		return x.Traceparent
+	}
+	return ""
 }
 
 var File_coldsection_access_v1_access_proto protoreflect.FileDescriptor
@@ -3531,7 +3540,7 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\x13WatchEventsResponse\x128\n" +
 	"\x05event\x18\x01 \x01(\v2\x1c.coldsection.access.v1.EventB\x04\xe2A\x01\x03R\x05event\x12%\n" +
 	"\vnext_cursor\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\n" +
-	"nextCursor\"\xd6\x02\n" +
+	"nextCursor\"\xfe\x02\n" +
 	"\x05Event\x12\x14\n" +
 	"\x02id\x18\x01 \x01(\tB\x04\xe2A\x01\x03R\x02id\x12\x1c\n" +
 	"\x06source\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x06source\x12\x18\n" +
@@ -3542,7 +3551,9 @@ const file_coldsection_access_v1_access_proto_rawDesc = "" +
 	"\bsequence\x18\x06 \x01(\tB\x04\xe2A\x01\x03R\bsequence\x12-\n" +
 	"\x0fsubject_version\x18\a \x01(\x03B\x04\xe2A\x01\x03R\x0esubjectVersion\x12\x1a\n" +
 	"\x05actor\x18\b \x01(\tB\x04\xe2A\x01\x03R\x05actor\x121\n" +
-	"\x04data\x18\t \x01(\v2\x17.google.protobuf.StructB\x04\xe2A\x01\x03R\x04data2\xfc\b\n" +
+	"\x04data\x18\t \x01(\v2\x17.google.protobuf.StructB\x04\xe2A\x01\x03R\x04data\x12&\n" +
+	"\vtraceparent\x18\n" +
+	" \x01(\tB\x04\xe2A\x01\x03R\vtraceparent2\xfc\b\n" +
 	"\rAccessService\x12{\n" +
 	"\rCreateAccount\x12+.coldsection.access.v1.CreateAccountRequest\x1a\x1e.coldsection.access.v1.Account\"\x1d\x82\xd3\xe4\x93\x02\x17:\aaccount\"\f/v1/accounts\x12\x8c\x01\n" +
 	"\rUpdateAccount\x12+.coldsection.access.v1.UpdateAccountRequest\x1a\x1e.coldsection.access.v1.Account\".\x82\xd3\xe4\x93\x02(:\aaccount2\x1d/v1/{account.name=accounts/*}\x12\x88\x01\n" +
