@@ -459,6 +459,9 @@ func TestApiKeys(t *testing.T) {
 	if err != nil || again.GetName() != key.GetName() || again.GetSecret() == "" {
 		t.Errorf("the same request again: %v, %v", again, err)
 	}
+	if status, problem, _ := w.rest("GET", "/v1/items/a", key.GetSecret(), ""); status != 401 || problem["reason"] != "CREDENTIALS_WRONG" {
+		t.Errorf("with the secret before: %d %v", status, problem)
+	}
 	status, answer, _ := w.rest("GET", "/v1/items/a", again.GetSecret(), "")
 	if status != 200 || answer["displayName"] != "accounts/erp" {
 		t.Errorf("with the key: %d %v", status, answer)
