@@ -103,7 +103,7 @@ func TestABombIsNotUnpacked(t *testing.T) {
 	transport := &http.Transport{Protocols: new(http.Protocols)}
 	transport.Protocols.SetUnencryptedHTTP2(true)
 	t.Cleanup(transport.CloseIdleConnections)
-	above, _ := heap(func() {
+	above := heap(func() {
 		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, "http://"+w.target()+accessv1.AccessService_CreateAccount_FullMethodName, bytes.NewReader(frame))
 		if err != nil {
 			t.Fatal(err)
