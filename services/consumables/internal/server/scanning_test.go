@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
 	"coldsection.example/services/platform/fault"
 )
@@ -17,12 +19,14 @@ const (
 	supplied = "]d201" + gtin + "1727013110LOT7A"
 )
 
-// supplied gives the cleaner a trade item number, as a clerk does once.
+// supplied gives an item a trade item number, as a clerk does once, or takes it away where none is given.
 func (d desk) supplied(item, number string) {
 	d.t.Helper()
 	known := of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/" + item})).done(d.t)
-	known.ExternalIds = map[string]string{"gtin": number}
-	of(d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: known})).done(d.t)
+	if known.ExternalIds = map[string]string{"gtin": number}; number == "" {
+		known.ExternalIds = nil
+	}
+	of(d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: known, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"external_ids"}}})).done(d.t)
 }
 
 func (d desk) scan(code, order string) *consumablesv1.ParseScanResponse {
