@@ -16,6 +16,7 @@ import (
 // mixing is somebody at the page on which an order's solution is mixed.
 type mixing struct {
 	*reader
+
 	order, cleaner, water string
 }
 

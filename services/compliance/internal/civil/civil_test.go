@@ -122,7 +122,7 @@ func TestDatesAreWritten(t *testing.T) {
 	}
 	for _, c := range []struct{ a, b string }{{"2025-12-31", "2026-01-01"}, {"2026-01-31", "2026-02-01"}, {"2026-02-01", "2026-02-02"}} {
 		a, b := day(t, c.a), day(t, c.b)
-		if !a.Before(b) || b.Before(a) || a.Before(day(t, c.a)) || a.Compare(b) != -1 || b.Compare(a) != 1 || a.Compare(a) != 0 {
+		if !a.Before(b) || b.Before(a) || a.Before(day(t, c.a)) || a.Compare(b) != -1 || b.Compare(a) != 1 || a.Compare(day(t, c.a)) != 0 {
 			t.Errorf("%s and %s are in the wrong order", a, b)
 		}
 	}

@@ -32,11 +32,8 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		if err := resource.CheckEtag(wrong, req.GetEtag()); err != nil {
 			return nil, err
 		}
-		if wrong.GetReversalMovement() != "" || wrong.GetKind() == consumablesv1.StockMovement_REVERSED {
-			return nil, fault.Precondition("MOVEMENT_ALREADY_REVERSED", "%s was reversed already, or is a reversal. Book the right movement instead.", wrong.GetName())
-		}
-		if wrong.GetKind() == consumablesv1.StockMovement_OPENED {
-			return nil, fault.Precondition("OPENING_STAYS", "%s opened a pack of %s, and no entry closes a seal again. Reverse or return what was taken out of it.", wrong.GetName(), wrong.GetLot())
+		if err := reversible(wrong); err != nil {
+			return nil, err
 		}
 		lot, item, err := u.lockLot(ctx, wrong.GetLot(), "")
 		if err != nil {
@@ -65,6 +62,17 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 		wrong.ReversalMovement = m.GetName()
 		return m, store.Movements.Save(ctx, tx, wrong, u.now)
 	})
+}
+
+// reversible refuses what was undone already and what nothing undoes. Reasons: MOVEMENT_ALREADY_REVERSED, OPENING_STAYS.
+func reversible(wrong *consumablesv1.StockMovement) error {
+	if wrong.GetReversalMovement() != "" || wrong.GetKind() == consumablesv1.StockMovement_REVERSED {
+		return fault.Precondition("MOVEMENT_ALREADY_REVERSED", "%s was reversed already, or is a reversal. Book the right movement instead.", wrong.GetName())
+	}
+	if wrong.GetKind() == consumablesv1.StockMovement_OPENED {
+		return fault.Precondition("OPENING_STAYS", "%s opened a pack of %s, and no entry closes a seal again. Reverse or return what was taken out of it.", wrong.GetName(), wrong.GetLot())
+	}
+	return nil
 }
 
 // leftThen refuses to undo an issue of which the job used something before it was handed out more: the books of then would have less than nothing at

@@ -49,8 +49,8 @@ func (u unit) testedInItsLife(ctx context.Context, lot *consumablesv1.Lot, at ti
 	return nil
 }
 
-// countsFor makes a test the newest of a lot, and holds the lot when it failed, or what was made of it where nothing of the lot can be held. One that passed does not take the place of one that was made
-// after it.
+// countsFor makes a test the newest of a lot, and holds the lot when it failed, or what was made of it where nothing of the lot can be held. One that
+// passed does not take the place of one that was made after it.
 func (u unit) countsFor(ctx context.Context, test *consumablesv1.WaterTest, lot *consumablesv1.Lot) error {
 	passed := test.GetVerdict() == consumablesv1.WaterTest_PASSED
 	if passed && lot.GetLatestWaterTest() != "" {

@@ -196,7 +196,8 @@ func TestAnIssueThatWasUsedBeforeTheNextIsNotUndone(t *testing.T) {
 		d.clock.Advance(time.Hour)
 		_, err := d.reverse(first.GetName())
 		refused(t, "of which something was used", err, "TIME_BEFORE_ISSUE")
-		if said, want := status.Convert(err).Message(), "Other entries left "+order+" with 0.2 L of lot lots/l1 at 2026-11-25T09:00:00Z, and undoing this issue takes 0.5 away"; !strings.Contains(said, want) {
+		want := "Other entries left " + order + " with 0.2 L of lot lots/l1 at 2026-11-25T09:00:00Z, and undoing this issue takes 0.5 away"
+		if said := status.Convert(err).Message(); !strings.Contains(said, want) {
 			t.Errorf("%q doesn't say %q", said, want)
 		}
 		of(d.reverse(second.GetName())).done(t) // nothing of it was used

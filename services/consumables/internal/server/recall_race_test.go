@@ -45,7 +45,7 @@ func TestTwoPeopleRecallAtOnce(t *testing.T) {
 				mix := of(d.blend(batch(order))).done(t).GetName()
 				d.kitted(order)
 				turned := batch(order) // both lots come to this one in the other order
-				slices.Reverse(turned.Parts)
+				slices.Reverse(turned.GetParts())
 				both, blocked := asked(mix), []string{mix, of(d.blend(turned)).done(t).GetName()}
 				for i, err := range d.atOnce(mix, [2]*consumablesv1.RecallLotRequest{{Name: both[0], Reason: "letter 0"}, {Name: both[1], Reason: "letter 1"}}) {
 					if err != nil {
