@@ -14,14 +14,7 @@ import (
 // A starter run and time worked that were entered wrongly are corrected in the browser: the entry before stays in sight, struck through, with who corrected it
 // and why; a run that there never was is taken back; and quality corrects the time of a technician who left.
 func TestWrongEntriesAreCorrectedInTheBrowser(t *testing.T) {
-	stage, out := retold(t)
-	w := &bench{t: t, b: harness.OpenBrowser(t, 390, 844), stage: stage, now: lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)}
-	if err := stage.SetClock(w.now); err != nil {
-		t.Fatal(err)
-	}
-	w.order = planned(t, w)
-	w.b.Do(chromedp.Navigate(stage.URL("/")))
-	w.be("technician")
+	w := benchFor(t, planned)
 	w.pass(time.Minute)
 	w.press("Start the work", "1 of 4")
 	w.correctsAReading()

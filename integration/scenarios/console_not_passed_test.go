@@ -29,14 +29,7 @@ func inspecting(t *testing.T, w *bench) string {
 // An inspection that is not passed, in the browser: the inspector sends the work back with the reason, which stands before who did it; and the releaser has to say
 // what the inspection came to before anything can be signed. Not passed needs its dated list, and never looks like a release that is all right.
 func TestAnInspectionThatIsNotPassedInTheBrowser(t *testing.T) {
-	stage, out := retold(t)
-	w := &bench{t: t, b: harness.OpenBrowser(t, 390, 844), stage: stage, now: lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)}
-	if err := stage.SetClock(w.now); err != nil {
-		t.Fatal(err)
-	}
-	w.order = inspecting(t, w)
-	w.b.Do(chromedp.Navigate(stage.URL("/")))
-	w.be("technician")
+	w := benchFor(t, inspecting)
 	w.pass(time.Minute)
 	w.press("Start the work", "Look at the blades")
 	w.press("Step 1 is done", "Sign for the work")

@@ -35,14 +35,7 @@ func twice(t *testing.T, w *bench) string {
 // A step that is opened again in the browser: what was read before stands beside and counts no more, its reading is taken anew, the signature over it is out of force
 // wherever it is shown, the look that came after is made again, and who signs later sees that and why.
 func TestAStepIsOpenedAgainInTheBrowser(t *testing.T) {
-	stage, out := retold(t)
-	w := &bench{t: t, b: harness.OpenBrowser(t, 390, 844), stage: stage, now: lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)}
-	if err := stage.SetClock(w.now); err != nil {
-		t.Fatal(err)
-	}
-	w.order = twice(t, w)
-	w.b.Do(chromedp.Navigate(stage.URL("/")))
-	w.be("technician")
+	w := benchFor(t, twice)
 	w.pass(time.Minute)
 	w.press("Start the work", "1 of 2")
 	w.readsAndSigns("262")
@@ -61,7 +54,7 @@ func TestAStepIsOpenedAgainInTheBrowser(t *testing.T) {
 	w.be("inspector")
 	w.shows("Steps that were opened again", "The tap was shut", "What was recorded before")
 	w.handy("reopened-inspector")
-	open(t, w.b, stage, strings.Replace(w.order, "workOrders/", "order/", 1), "Order ")
+	open(t, w.b, w.stage, strings.Replace(w.order, "workOrders/", "order/", 1), "Order ")
 	w.shows("no more, since", "opened again before")
 	w.b.Picture("reopened-order")
 	var in, void int

@@ -25,14 +25,7 @@ func (w *bench) box(id string) string {
 // What was typed in one form stays while another one of the page is saved, and when the tab is loaded again, and is gone once its own form is saved, its person clears it or
 // signs out. It belongs to its step, and a password is never kept.
 func TestWhatWasTypedStaysWhileAnotherFormIsSaved(t *testing.T) {
-	stage, out := retold(t)
-	w := &bench{t: t, b: harness.OpenBrowser(t, 390, 844), stage: stage, now: lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)}
-	if err := stage.SetClock(w.now); err != nil {
-		t.Fatal(err)
-	}
-	w.order = twice(t, w)
-	w.b.Do(chromedp.Navigate(stage.URL("/")))
-	w.be("technician")
+	w := benchFor(t, twice)
 	w.pass(time.Hour)
 	w.press("Start the work", "1 of 2")
 	w.press("Report a finding", "Findings")

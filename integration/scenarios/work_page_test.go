@@ -96,18 +96,25 @@ func (w *bench) handy(picture string) {
 
 func (w *bench) as(login string) *harness.Person { return w.stage.SignIn(w.t, login) }
 
-// An order is done on a telephone from its start to its release, all of it by the page's buttons: cautions before the work, a reading with its
-// tool, starter runs against their limits, a finding, the signatures of three people over just what each was shown, and what is refused is said beside what was
-// pressed.
-func TestAnOrderIsDoneInTheBrowser(t *testing.T) {
+// benchFor is a technician at a telephone, a day after the story, with an order that is made for the test.
+func benchFor(t *testing.T, order func(*testing.T, *bench) string) *bench {
+	t.Helper()
 	stage, out := retold(t)
 	w := &bench{t: t, b: harness.OpenBrowser(t, 390, 844), stage: stage, now: lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)}
 	if err := stage.SetClock(w.now); err != nil {
 		t.Fatal(err)
 	}
-	w.order = planned(t, w)
+	w.order = order(t, w)
 	w.b.Do(chromedp.Navigate(stage.URL("/")))
 	w.be("technician")
+	return w
+}
+
+// An order is done on a telephone from its start to its release, all of it by the page's buttons: cautions before the work, a reading with its
+// tool, starter runs against their limits, a finding, the signatures of three people over just what each was shown, and what is refused is said beside what was
+// pressed.
+func TestAnOrderIsDoneInTheBrowser(t *testing.T) {
+	w := benchFor(t, planned)
 	w.pass(time.Minute)
 	w.press("Start the work", "1 of 4")
 	w.cautionsFirst()
