@@ -48,7 +48,7 @@ func (w *world) many(records int) {
 
 // While a pack of thousands of records is made, neither these nor its files are held, and it is whole: every record in its order, every entry of the chain.
 func TestALargePackIsMadeOfRecordsThatAreNotHeld(t *testing.T) {
-	const records, most = 6_000, 24 << 20
+	const records, most = 6_000, 24 << 20 // 8 to 11 MiB were seen, on a busy machine too, and 63 with what is spooled held
 	w := onSQLite(t)
 	wash(w)
 	w.many(records - 1) // and that of wash
@@ -91,7 +91,8 @@ func TestALargePackIsMadeOfRecordsThatAreNotHeld(t *testing.T) {
 	}
 }
 
-// mostHeld is by how much more the collector of garbage finds in use at the most while something is done than before.
+// mostHeld is by how much more the collector of garbage finds in use at the most while something is done than before. What is held is found by three
+// looks in a row: one alone also counts what is made while it is taken, and that is the more the longer a busy machine lets the collector wait.
 func mostHeld(do func()) uint64 {
 	used := func() uint64 {
 		sample := []metrics.Sample{{Name: "/gc/heap/live:bytes"}} // what was made since the collector looked is not in it, as most of that is garbage
@@ -101,14 +102,15 @@ func mostHeld(do func()) uint64 {
 	}
 	before, over, most := used(), make(chan struct{}), make(chan uint64)
 	go func() {
-		peak := before
+		peak, last := before, [3]uint64{before, before, before}
 		for {
 			select {
 			case <-over:
 				most <- peak
 				return
 			default:
-				peak = max(peak, used())
+				last = [3]uint64{last[1], last[2], used()}
+				peak = max(peak, min(last[0], last[1], last[2]))
 			}
 		}
 	}()
