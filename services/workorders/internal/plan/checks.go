@@ -86,3 +86,13 @@ func (p *Plan) environment(d Data) {
 	}
 	p.number("Salt in the air since the last rinse", *d.Deposition, "mg/(m2.d)", "class "+class, "ISO 9223; "+d.DepositionSource)
 }
+
+// flow is Q = K·√Δp of a fixed ring; 150 gpm at 50 psi is 183.7 gpm at 75 psi.
+func (p *Plan) flow(d Data) {
+	if p.FlowLMin = d.K * math.Sqrt(d.PressureKPa); !(p.FlowLMin > 0) {
+		p.refuse("The ring's flow is not known. Do a catch test and enter its coefficient, and the container pressure.")
+		return
+	}
+	p.number("Flow through the ring", p.FlowLMin, "L/min", fmt.Sprintf("%.4g × √%.1f kPa", d.K, d.PressureKPa), "Q = K·√Δp; catch test in "+d.Document)
+	p.number("Container pressure", d.PressureKPa, "kPa", "gauge", d.Document)
+}

@@ -1,9 +1,41 @@
 package plan
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
+
+// cold takes the next richer printed row whose freezing point lies the margin below the air temperature; it never
+// interpolates and never extrapolates. Above the ceiling antifreeze is not used; where it would be needed there, there is no plan.
+func (p *Plan) cold(d Data, temperature *float64) {
+	if temperature == nil {
+		p.AntifreezeText = "Undecided: no temperature was given yet."
+		return
+	}
+	t := *temperature
+	switch {
+	case t < d.WashMin:
+		p.refuse("At %.0f °C no wash is done: the data allow it from %.0f °C. Wait for warmer weather or use a heated hangar.", t, d.WashMin)
+		return
+	case t > d.AntifreezeBelow:
+		p.AntifreezeText = fmt.Sprintf("No antifreeze: %.1f °C is above %.1f °C.", t, d.AntifreezeBelow)
+		return
+	case t > d.AntifreezeCeiling: // wanted and forbidden: the data are wrong, and water alone could freeze in the engine
+		p.AntifreezeRefused = true
+		p.refuse("At %.1f °C the data want antifreeze, from %.1f °C down, and forbid it above %.1f °C. Correct the engine model's wash data, or wait until it is above %.1f °C.",
+			t, d.AntifreezeBelow, d.AntifreezeCeiling, d.AntifreezeBelow)
+		return
+	case len(d.Antifreeze) == 0:
+		p.AntifreezeRefused = true
+		p.refuse("At %.1f °C antifreeze is needed and no signed table is entered. Enter one, or wait until it is above %.1f °C.", t, d.AntifreezeBelow)
+		return
+	}
+	for _, row := range d.Antifreeze {
+		if row.FreezingC <= t-d.AntifreezeMargin {
+			p.protect(d, row, t)
+			return
+		}
+	}
+	p.AntifreezeRefused = true
+	p.refuse("No printed row of %s freezes at or below %.1f °C. Wait for warmer weather; the table is not extended.", d.AntifreezeSource, t-d.AntifreezeMargin)
+}
 
 // protect takes a printed row: its share of the water of the solution and of the rinses is antifreeze. Water of a rinse without
 // it would freeze in the engine as well. Each amount is measured by itself: alcohol and water shrink when they are mixed (3.4 % at
@@ -43,48 +75,3 @@ func (p *Plan) split(d Data, row Row, volume float64, what string) (antifreeze, 
 }
 
 func fahrenheit(c float64) float64 { return c*9/5 + 32 }
-
-// dry lays the drying run after the starter's rest, which its start needs, and inside the limit since the last wetting.
-func (t *laying) dry() {
-	if t.runs == 0 {
-		return
-	}
-	wet := t.lastEnd
-	t.wait()
-	if gap := t.now - wet; t.d.DryingLimit > 0 && gap > t.d.DryingLimit {
-		t.p.refuse("The starter rests %d s after the last run, and the drying run is due within %d s of it. Use another power source, or fewer runs with a stronger flow.",
-			gap, t.d.DryingLimit)
-		return
-	}
-	note := "start and run the engine as approved data say"
-	if t.d.DryingLimit > 0 {
-		note += fmt.Sprintf(", not later than %d s after the last wetting", t.d.DryingLimit)
-	}
-	if t.d.DryingSeconds == 0 {
-		note += "; no length is entered"
-	}
-	t.p.Timeline = append(t.p.Timeline, Entry{Activity: DryingRun, Start: t.now, End: t.now + t.d.DryingSeconds, Note: note})
-	t.now += t.d.DryingSeconds
-}
-
-// count explains the numbers of the timeline.
-func (p *Plan) count(d Data) {
-	on := p.Profile.Runs[0].On
-	w := window(d, on)
-	formula := fmt.Sprintf("%d s of run − %d s of delay − %d s of margin", on, d.OpenDelay, d.CloseMargin)
-	if d.ValveWindow > 0 {
-		formula = fmt.Sprintf("min(%s, %d s)", formula, d.ValveWindow)
-	}
-	if needed := d.OpenDelay + d.ValveWindow + d.CloseMargin; d.ValveWindow > 0 && needed > on {
-		formula += fmt.Sprintf("; the full %d s need %d s of rotation, the profile allows %d s", d.ValveWindow, needed, on)
-	}
-	p.number("Valve open in a full run", float64(w), "s", formula, d.Document)
-	perRun := p.FlowLMin * 1000 / 60 * float64(w)
-	p.number("Through the ring in a full run", math.Round(perRun), "mL", fmt.Sprintf("%.2f L/min × %d s", p.FlowLMin, w), "Q = K·√Δp")
-	if p.WashRuns > 0 {
-		p.number("Wash runs", float64(p.WashRuns), "1", fmt.Sprintf("%.0f mL / %.0f mL, rounded up", p.SolutionML, perRun), d.Document)
-	}
-	p.number("Rinse runs", float64(p.RinseRuns), "1", fmt.Sprintf("%.0f mL each time / %.0f mL, rounded up", d.RinseML, perRun), d.Document)
-	p.number("Starter use", float64(p.StarterSeconds), "s", "sum of all runs", "starter profile "+p.Profile.ID)
-	p.number("Whole time", float64(p.TotalSeconds), "s", "from the first rotation to the end of the drying run", d.Document)
-}
