@@ -2,6 +2,7 @@
 package motoring
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -22,16 +23,15 @@ type Limits struct {
 	Binding string
 }
 
-// After works the limits out after these runs. The list begins again after its last run's rest, or after a rest at least
-// that long anywhere.
+// After works the limits out after these runs. The list begins again after its last run's rest, or anywhere after a rest that is at least
+// as long as the longest of the list and longer than the one that is due there.
 func After(duty []Duty, runs []Run) Limits {
 	if len(duty) == 0 {
 		return Limits{Binding: "no starter profile is entered"}
 	}
-	longest := duty[len(duty)-1].Rest
 	position, last := 0, time.Time{}
 	for _, r := range sorted(runs) {
-		if !last.IsZero() && r.Start.Sub(last) >= longest {
+		if position > 0 && beginsAgain(duty, position, r.Start.Sub(last)) {
 			position = 0
 		}
 		position++
@@ -104,11 +104,23 @@ func around(others []Run, r Run) (before, after []Run) {
 
 // maxAfter is how long a run may be, counting a long rest before it as a new beginning.
 func maxAfter(duty []Duty, before []Run, r Run) time.Duration {
+	l := After(duty, before)
+	if l.Series == 0 {
+		return l.Max
+	}
 	all := sorted(before)
-	if len(all) == 0 || r.Start.Sub(all[len(all)-1].End) >= duty[len(duty)-1].Rest {
+	if beginsAgain(duty, l.Series, r.Start.Sub(all[len(all)-1].End)) {
 		return duty[0].On
 	}
-	return After(duty, before).Max
+	return l.Max
+}
+
+// beginsAgain reports whether a rest after so many runs of a list lets it begin anew: where a list names its longest rest in the middle, one as long as
+// its last, which is shorter, must not do away with the long one.
+func beginsAgain(duty []Duty, runs int, rest time.Duration) bool {
+	longest := slices.MaxFunc(duty, func(a, b Duty) int { return cmp.Compare(a.Rest, b.Rest) }).Rest
+	due := duty[(runs-1)%len(duty)].Rest
+	return rest >= longest && rest > due
 }
 
 // Overlaps reports whether a run overlaps another.

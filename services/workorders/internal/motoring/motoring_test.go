@@ -186,3 +186,25 @@ func TestALongRestGivesTheFirstLengthBack(t *testing.T) {
 		t.Errorf("without a list a run leaves nothing: %q", left)
 	}
 }
+
+// A list may name its longest rest in the middle: a rest as long as its last one, which is shorter, does not do away with the long one. Nor does the very
+// rest that is due give the length of the first run back, where all rests are as long; a longer one does.
+func TestAShortLastRestDoesNotBeginTheListAgain(t *testing.T) {
+	middle := []motoring.Duty{{30 * time.Second, time.Minute}, {30 * time.Second, 30 * time.Minute}, {30 * time.Second, time.Minute}}
+	runs := []motoring.Run{run(0, 30), run(90, 120)}
+	if l := motoring.After(middle, runs); !l.Next.Equal(zero.Add(1920*time.Second)) || l.Series != 2 {
+		t.Errorf("after two runs: %+v", l)
+	}
+	if why := motoring.Check(middle, runs, run(180, 210)); !strings.Contains(why, "started 29m0s too early") {
+		t.Errorf("60 s after the second run: %q", why)
+	}
+	equal := []motoring.Duty{{40 * time.Second, time.Minute}, {20 * time.Second, time.Minute}}
+	for start, want := range map[int]string{100: "lasted 40s, longer than 20s", 101: ""} {
+		if why := motoring.Check(equal, []motoring.Run{run(0, 40)}, run(start, start+40)); why != want {
+			t.Errorf("40 s at %d s: %q, want %q", start, why, want)
+		}
+	}
+	if l := motoring.After(equal, []motoring.Run{run(0, 40), run(100, 120)}); l.Max != 40*time.Second || l.Series != 2 {
+		t.Errorf("at the end of the list: %+v", l)
+	}
+}
