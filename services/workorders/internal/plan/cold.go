@@ -27,14 +27,22 @@ func (p *Plan) cold(d Data, temperature *float64) {
 		p.refuse("At %.1f °C antifreeze is needed and no signed table is entered. Enter one, or wait until it is above %.1f °C.", t, d.AntifreezeBelow)
 		return
 	}
-	for _, row := range d.Antifreeze {
-		if row.FreezingC <= t-d.AntifreezeMargin {
-			p.protect(d, row, t)
-			return
-		}
+	if row := weakest(d.Antifreeze, t-d.AntifreezeMargin); row != nil {
+		p.protect(d, *row, t)
+		return
 	}
 	p.AntifreezeRefused = true
 	p.refuse("No printed row of %s freezes at or below %.1f °C. Wait for warmer weather; the table is not extended.", d.AntifreezeSource, t-d.AntifreezeMargin)
+}
+
+// weakest is the printed row with the least antifreeze that freezes at or below a temperature, in whatever order the rows were entered; nil for none.
+func weakest(rows []Row, bound float64) (found *Row) {
+	for i, row := range rows {
+		if row.FreezingC <= bound && (found == nil || row.VolumePercent < found.VolumePercent) {
+			found = &rows[i]
+		}
+	}
+	return found
 }
 
 // protect takes a printed row: its share of the water of the solution and of the rinses is antifreeze. Water of a rinse without
@@ -52,23 +60,27 @@ func (p *Plan) protect(d Data, row Row, t float64) {
 
 // split divides a volume of water into antifreeze and water, each as measured before mixing. Where the table prints densities, the
 // amounts make the volume after it shrank: 201 mL of methanol and 814 mL of water make a litre of 20 % by volume (case V03). Where
-// it doesn't, the amounts add up to the volume before mixing, and the mix is a little less and a little stronger.
+// it doesn't, the amounts add up to the volume before mixing, and the mix is a little less and a little stronger. Antifreeze is rounded up
+// to the vessel's step: less of it would freeze sooner than the printed row.
 func (p *Plan) split(d Data, row Row, volume float64, what string) (antifreeze, water float64) {
 	if volume == 0 {
 		return 0, 0
 	}
 	first := row.VolumePercent / 100
 	second := 1 - first
-	formula, source := fmt.Sprintf("%.0f mL × %.0f %% of the row of %.1f °C", volume, row.VolumePercent, row.FreezingC), d.AntifreezeSource
+	formula, source := fmt.Sprintf("%.0f mL × %.0f %% of the row of %.1f °C, rounded up to %g mL", volume, row.VolumePercent, row.FreezingC, stepOf(d.StepML)), d.AntifreezeSource
 	if q := d.Densities; q.Antifreeze > 0 && q.Water > 0 && row.MassPercent > 0 && row.SpecificGravity > 0 {
 		share, mix := row.MassPercent/100, row.SpecificGravity*q.Water
 		first, second = Contraction(share, mix, q.Antifreeze, q.Water)
-		formula = fmt.Sprintf("%.0f mL × %.4f kg/L × %.1f %% by mass / %.4f kg/L", volume, mix, row.MassPercent, q.Antifreeze)
+		formula = fmt.Sprintf("%.0f mL × %.4f kg/L × %.1f %% by mass / %.4f kg/L, rounded up to %g mL", volume, mix, row.MassPercent, q.Antifreeze, stepOf(d.StepML))
 		p.number("Vanishes when the "+what+" is mixed", roundTo(volume*(first+second-1), 1), "mL", fmt.Sprintf("%.1f %% of the volumes measured in; book it as a loss of mixing",
 			(1-1/(first+second))*100), source)
 	}
-	antifreeze = roundTo(volume*first, d.StepML)
-	water = roundTo(volume*(first+second), 1) - antifreeze
+	whole := roundTo(volume*(first+second), 1)
+	antifreeze = roundUp(volume*first, d.StepML)
+	if water = whole - antifreeze; second > 0 && water <= 0 {
+		p.refuse("A vessel with a step of %g mL can't measure %.1f mL of antifreeze in %.0f mL of %s. Enter the step of a finer one.", d.StepML, volume*first, whole, what)
+	}
 	p.number("Antifreeze in the "+what, antifreeze, "mL", formula, source)
 	p.number("Water in the "+what+", beside antifreeze", water, "mL", fmt.Sprintf("%.0f mL × %.4f", volume, second), source)
 	return antifreeze, water

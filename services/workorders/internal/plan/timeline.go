@@ -55,6 +55,7 @@ type laying struct {
 func (t *laying) pour(a Activity, volume float64) bool {
 	perSecond := t.p.FlowLMin * 1000 / 60
 	for volume > 0.5 {
+		t.again()
 		duty := t.p.Profile.Runs[t.duty%len(t.p.Profile.Runs)]
 		w := window(t.d, duty.On)
 		if t.runs >= maxRuns {
@@ -81,6 +82,17 @@ func (t *laying) pour(a Activity, volume float64) bool {
 		t.duty++
 	}
 	return true
+}
+
+// again begins the duty list anew after a soak that is longer than every rest of it, as the starter's runs are held against it when they are recorded.
+func (t *laying) again() {
+	longest := 0
+	for _, duty := range t.p.Profile.Runs {
+		longest = max(longest, duty.Rest)
+	}
+	if gap := t.now - t.lastEnd; t.runs > 0 && gap >= longest && gap > t.rest {
+		t.duty = 0
+	}
 }
 
 // wait lays the rest before the next run.
