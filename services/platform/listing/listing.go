@@ -2,7 +2,7 @@
 //
 // A page goes on after the last row of the page before, by the sort values of that row, so that rows added or removed in
 // between make nobody miss a row or see one twice. The token carries those values and when it was made under a keyed hash
-// over the caller and the rest of the request: it opens nothing, and it is refused with any other filter, order, parent or
+// over the caller and the rest of the request: it opens nothing, and it is refused with any other list, filter, order, parent or
 // caller, and when it is old.
 //
 // Filters are a subset of AIP-160: comparisons "field op value" with = != < <= > >= and : (has), joined by AND, OR, NOT and
@@ -133,7 +133,7 @@ func (l *Lister) Parse(ctx context.Context, req Request, c Collection) (Query, e
 	return q, err
 }
 
-// macOf hashes a token together with the caller and every field of the request but the paging ones.
+// macOf hashes a token together with the caller, the list and every field of the request but the paging ones.
 func macOf(ctx context.Context, req proto.Message) func(secret, payload []byte) []byte {
 	bare := proto.Clone(req)
 	fields := bare.ProtoReflect().Descriptor().Fields()
@@ -144,9 +144,10 @@ func macOf(ctx context.Context, req proto.Message) func(secret, payload []byte) 
 	}
 	rest, err := proto.MarshalOptions{Deterministic: true}.Marshal(bare)
 	caller, _ := auth.FromContext(ctx)
+	list := req.ProtoReflect().Descriptor().FullName() // the requests of two lists are the same bytes when neither filters
 	return func(secret, payload []byte) []byte {
 		h := hmac.New(sha256.New, secret)
-		for _, part := range [][]byte{payload, rest, []byte(caller.Account), []byte(fmt.Sprint(err))} {
+		for _, part := range [][]byte{payload, rest, []byte(list), []byte(caller.Account), []byte(fmt.Sprint(err))} {
 			_, _ = fmt.Fprintf(h, "%d:", len(part))
 			h.Write(part)
 		}

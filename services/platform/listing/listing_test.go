@@ -196,3 +196,20 @@ func TestRefusals(t *testing.T) {
 		t.Errorf("another page size is allowed between pages: %v", err)
 	}
 }
+
+// A page token of one list says nothing about another, also where both requests are the same bytes: its rows would begin in the middle.
+func TestATokenIsOfOneList(t *testing.T) {
+	db := storagetest.SQLite(t, schema)
+	fill(t, db, 0, 9)
+	_, token, err := page(t.Context(), db, boxes, &request{PageSize: 3})
+	if err != nil || token == "" {
+		t.Fatalf("%q, %v", token, err)
+	}
+	l := listing.New([]byte("secret"))
+	if _, err := l.Parse(t.Context(), &consumablesv1.ListItemsRequest{PageToken: token}, boxes); !fault.HasReason(err, "PAGE_TOKEN_INVALID") {
+		t.Errorf("at another list: %v, want PAGE_TOKEN_INVALID", err)
+	}
+	if _, err := l.Parse(t.Context(), &request{PageToken: token}, boxes); err != nil {
+		t.Errorf("at its own list: %v", err)
+	}
+}
