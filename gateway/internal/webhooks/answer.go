@@ -19,7 +19,11 @@ type Answers interface {
 }
 
 // nobody is why an endpoint is stopped that is older than the question who answers for it.
-const nobody = "It was made when nobody had to answer for what an endpoint is sent, so nothing says what it may have. Nothing is lost meanwhile."
+const nobody = "It was made when nobody had to answer for what an endpoint is sent, so nothing says what it may have. Nothing is lost meanwhile. " +
+	"An administrator or integrator, or a key of one, takes the endpoint over by enabling it."
+
+// another is who lets an endpoint go on for which somebody answered who may not any more.
+const another = " Another administrator or integrator, or another key, takes the endpoint over by enabling it."
 
 // answered is what an endpoint may be sent; why it is stopped, where there is nobody who may let anything out.
 func (s *Store) answered(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEndpoint) (reader facts.Reader, stop string, err error) {
@@ -34,6 +38,9 @@ func (s *Store) answered(ctx context.Context, tx *storage.Tx, e *accessv1.Webhoo
 		if f, refused := fault.As(reader.Asked(e.GetTypes())); refused {
 			stop = f.Message
 		}
+	}
+	if stop != "" {
+		stop += another
 	}
 	return reader, stop, err
 }
@@ -59,7 +66,7 @@ func (s *Store) takeOver(ctx context.Context, tx *storage.Tx, e *accessv1.Webhoo
 
 // stopped disables an endpoint for which nobody answers any more: what leaves the house needs somebody who may let it.
 func (s *Store) stopped(ctx context.Context, tx *storage.Tx, endpoint, why string) error {
-	return s.disable(ctx, tx, endpoint, why+" Another administrator or integrator, or another key, takes the endpoint over by enabling it.", 0)
+	return s.disable(ctx, tx, endpoint, why, 0)
 }
 
 // notTheirs is why a message that was taken is not sent.
