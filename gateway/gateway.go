@@ -154,7 +154,7 @@ func (g *Gateway) register(certificate *peers.Identity, limited Limits) error {
 			return err
 		}
 	}
-	operations.Register(g.server, d.Backends, d.Keys)
+	operations.Register(g.server, operations.Deps{Backends: d.Backends, Keys: d.Keys, Clock: d.Clock})
 	if g.reflection {
 		reflection.Register(registrar{g.server})
 	}

@@ -11,6 +11,7 @@ import (
 	operationsv1 "coldsection.example/proto/coldsection/operations/v1"
 	"coldsection.example/services/platform/auth"
 	"coldsection.example/services/platform/chains"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/operations"
 	"coldsection.example/services/platform/parking"
@@ -24,11 +25,18 @@ type server struct {
 	parts parts[operationsv1.OperationsServiceClient]
 }
 
-// Register adds the collections; backends reach the owners of the contract's packages, such as coldsection.performance.v1, and keys seal page tokens.
-func Register(r rpc.Registrar, backends map[string]grpc.ClientConnInterface, keys *auth.Keys) {
-	r.Register(&operationsv1.OperationsService_ServiceDesc, &server{parts: partsOf("operations/", backends, keys, operationsv1.NewOperationsServiceClient)}, operations.Policy())
-	r.Register(&operationsv1.ParkedFactsService_ServiceDesc, &parked{parts: partsOf("parkedFacts/", backends, keys, operationsv1.NewParkedFactsServiceClient)}, parking.Policy())
-	r.Register(&operationsv1.RecordChainsService_ServiceDesc, &chained{parts: partsOf("recordChains/", backends, keys, operationsv1.NewRecordChainsServiceClient)}, chains.Policy())
+// Deps are what the collections need.
+type Deps struct {
+	Backends map[string]grpc.ClientConnInterface // to the owners of the contract's packages, such as coldsection.performance.v1
+	Keys     *auth.Keys                          // seal page tokens
+	Clock    clock.Clock                         // says how old these are
+}
+
+// Register adds the collections.
+func Register(r rpc.Registrar, d Deps) {
+	r.Register(&operationsv1.OperationsService_ServiceDesc, &server{parts: partsOf("operations/", d, operationsv1.NewOperationsServiceClient)}, operations.Policy())
+	r.Register(&operationsv1.ParkedFactsService_ServiceDesc, &parked{parts: partsOf("parkedFacts/", d, operationsv1.NewParkedFactsServiceClient)}, parking.Policy())
+	r.Register(&operationsv1.RecordChainsService_ServiceDesc, &chained{parts: partsOf("recordChains/", d, operationsv1.NewRecordChainsServiceClient)}, chains.Policy())
 }
 
 // known is an answer of a service; one that works no operations has none.

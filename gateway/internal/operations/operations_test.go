@@ -66,6 +66,12 @@ func (p part) ListOperations(_ context.Context, req *operationsv1.ListOperations
 // door serves parts as one collection; a part of the name "" has no operations at all.
 func door(t *testing.T, parts ...part) operationsv1.OperationsServiceClient {
 	t.Helper()
+	return doorAt(t, morning, parts...)
+}
+
+// doorAt is a door that knows the age of page tokens by a clock of its own.
+func doorAt(t *testing.T, at clock.Clock, parts ...part) operationsv1.OperationsServiceClient {
+	t.Helper()
 	keys, err := auth.NewKeys(secret)
 	if err != nil {
 		t.Fatal(err)
@@ -87,7 +93,9 @@ func door(t *testing.T, parts ...part) operationsv1.OperationsServiceClient {
 	backends["coldsection.idle.v1"] = dial(func(srv *rpc.Server) {
 		srv.Register(&operationsv1.OperationsService_ServiceDesc, operationsv1.UnimplementedOperationsServiceServer{}, platform.Policy())
 	})
-	return operationsv1.NewOperationsServiceClient(dial(func(srv *rpc.Server) { operations.Register(srv, backends, keys) }))
+	return operationsv1.NewOperationsServiceClient(dial(func(srv *rpc.Server) {
+		operations.Register(srv, operations.Deps{Backends: backends, Keys: keys, Clock: at})
+	}))
 }
 
 func caller(t *testing.T) context.Context {
@@ -179,6 +187,53 @@ func TestAPageTokenIsOfOneRequestOfOneCaller(t *testing.T) {
 	})
 	if err != nil || len(second.GetOperations()) != 1 || second.GetOperations()[0].GetName() != "operations/compliance-2" {
 		t.Errorf("its own next page, of another size: %v, %v", second, err)
+	}
+}
+
+// Case A14: a page token is good for seven days, and each page's token anew, whether the next page is of the same part or of another; that a clock is
+// set back ends none.
+func TestAPageTokenGrowsOld(t *testing.T) {
+	const life = 7 * 24 * time.Hour
+	began := morning.Now()
+	at := clock.NewFake(began)
+	client := doorAt(t, at, part{name: "compliance", all: 3}, part{name: "performance", all: 1})
+	page := func(token string) (string, string, error) {
+		p, err := client.ListOperations(caller(t), &operationsv1.ListOperationsRequest{PageToken: token})
+		var names []string
+		for _, op := range p.GetOperations() {
+			names = append(names, strings.TrimPrefix(op.GetName(), "operations/"))
+		}
+		return strings.Join(names, " "), p.GetNextPageToken(), err
+	}
+	_, first, err := page("")
+	if err != nil || first == "" {
+		t.Fatalf("%q, %v", first, err)
+	}
+	second := ""
+	for _, c := range []struct {
+		after time.Duration
+		good  bool
+	}{{-time.Hour, true}, {0, true}, {life, true}, {life + time.Second, false}, {30 * 24 * time.Hour, false}} {
+		at.Set(began.Add(c.after))
+		names, next, err := page(first)
+		f, _ := fault.As(rpc.FromStatus(err))
+		switch {
+		case c.good && (err != nil || names != "compliance-2"):
+			t.Errorf("after %v: %q, %v", c.after, names, err)
+		case c.good:
+			second = next
+		case f == nil || f.Reason != "PAGE_TOKEN_INVALID" || len(f.Violations) != 1 || f.Violations[0].Field != "page_token" ||
+			f.Message != "This page token was made on 2026-09-07, and page tokens are good for 7 days. Repeat the first request without a token.":
+			t.Errorf("after %v: %q, %v", c.after, names, err)
+		}
+	}
+	at.Set(began.Add(2 * life)) // the second page was asked for when the first token was seven days old
+	if names, next, err := page(second); err != nil || names != "performance-0" || next != "" {
+		t.Errorf("the next page's token: %q, %q, %v", names, next, err)
+	}
+	at.Set(began.Add(2*life + time.Second))
+	if names, _, err := page(second); !fault.HasReason(rpc.FromStatus(err), "PAGE_TOKEN_INVALID") {
+		t.Errorf("the next page's token, a second later: %q, %v", names, err)
 	}
 }
 

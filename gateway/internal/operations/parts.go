@@ -6,12 +6,15 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"google.golang.org/grpc"
 
 	"coldsection.example/gateway/internal/accounts"
 	"coldsection.example/services/platform/auth"
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/rpc"
@@ -22,14 +25,15 @@ type parts[C any] struct {
 	collection string       // such as "operations/"
 	by         map[string]C // clients of the services by their name
 	keys       *auth.Keys   // seal page tokens
+	clock      clock.Clock  // says how old they are
 }
 
 // partsOf are clients of all services.
 func partsOf[C any](
-	collection string, backends map[string]grpc.ClientConnInterface, keys *auth.Keys, client func(grpc.ClientConnInterface) C,
+	collection string, d Deps, client func(grpc.ClientConnInterface) C,
 ) parts[C] {
-	p := parts[C]{collection: collection, by: map[string]C{}, keys: keys}
-	for pkg, conn := range backends {
+	p := parts[C]{collection: collection, by: map[string]C{}, keys: d.Keys, clock: d.Clock}
+	for pkg, conn := range d.Backends {
 		if names := strings.Split(pkg, "."); len(names) > 1 {
 			p.by[names[1]] = client(conn)
 		}
@@ -55,17 +59,19 @@ func worksNone(err error) bool {
 	return ok && f.Category == fault.Unimplemented
 }
 
-// walk asks one service that the caller's key reaches after the other for a page until one has rows; the token names the service that the next page is of, and its own
-// token. Reason: PAGE_TOKEN_INVALID.
+// walk asks one service that the caller's key reaches after the other for a page until one has rows; the token says when it was made, the service that the next page is
+// of, and its own token. Reason: PAGE_TOKEN_INVALID.
 func (p parts[C]) walk(ctx context.Context, req listing.Request, ask func(part, token string) (next string, rows int, err error)) (string, error) {
 	parts := slices.DeleteFunc(slices.Sorted(maps.Keys(p.by)), func(part string) bool { return !accounts.InScope(ctx, part) })
 	at, inner, bound := 0, "", boundTo(ctx, req)
 	if token := req.GetPageToken(); token != "" {
-		var part string
-		part, inner = p.opened(bound, token)
-		if at = slices.Index(parts, part); at < 0 {
+		part, ofPart, made := p.opened(bound, token)
+		if at, inner = slices.Index(parts, part), ofPart; at < 0 {
 			return "", fault.Invalid("page_token", "PAGE_TOKEN_INVALID",
 				"This page token does not belong to this request. Repeat the first request without a token, and change nothing between pages.")
+		}
+		if err := listing.Fresh(p.clock.Now(), made); err != nil {
+			return "", err
 		}
 	}
 	for ; at < len(parts); at, inner = at+1, "" {
@@ -92,20 +98,25 @@ func boundTo(ctx context.Context, req listing.Request) string {
 
 // sealed is a token that only this installation makes and reads.
 func (p parts[C]) sealed(bound, part, inner string) (string, error) {
-	token, err := p.keys.Seal(bound, []byte(part+"."+inner))
+	token, err := p.keys.Seal(bound, []byte(strconv.FormatInt(p.clock.Now().Unix(), 10)+"."+part+"."+inner))
 	return base64.RawURLEncoding.EncodeToString(token), err
 }
 
 // opened is what sealed made a token of; no part when it is none, or was made for another request.
-func (p parts[C]) opened(bound, token string) (part, inner string) {
+func (p parts[C]) opened(bound, token string) (part, inner string, made time.Time) {
 	raw, err := base64.RawURLEncoding.DecodeString(token)
 	if err != nil {
-		return "", ""
+		return "", "", made
 	}
 	plain, err := p.keys.Unseal(bound, raw)
 	if err != nil {
-		return "", ""
+		return "", "", made
 	}
-	part, inner, _ = strings.Cut(string(plain), ".")
-	return part, inner
+	at, rest, _ := strings.Cut(string(plain), ".")
+	seconds, err := strconv.ParseInt(at, 10, 64)
+	if err != nil {
+		return "", "", made
+	}
+	part, inner, _ = strings.Cut(rest, ".")
+	return part, inner, time.Unix(seconds, 0)
 }

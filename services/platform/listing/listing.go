@@ -192,12 +192,12 @@ func (q Query) open(token string) ([]any, error) {
 	if !ok {
 		return nil, refusal
 	}
-	return values[1:], q.fresh(time.Unix(made, 0))
+	return values[1:], Fresh(q.now, time.Unix(made, 0))
 }
 
-// fresh refuses a token that was made too long ago. Reason: PAGE_TOKEN_INVALID.
-func (q Query) fresh(made time.Time) error {
-	if q.now.Sub(made) <= TokenLife {
+// Fresh refuses a token that was made too long ago. Reason: PAGE_TOKEN_INVALID.
+func Fresh(now, made time.Time) error {
+	if now.Sub(made) <= TokenLife {
 		return nil
 	}
 	return fault.Invalid("page_token", "PAGE_TOKEN_INVALID", "This page token was made on %s, and page tokens are good for %d days. Repeat the first request without a token.",
