@@ -115,7 +115,10 @@ type ConsumablesServiceClient interface {
 	// recalled or expired is booked, and of a recalled lot a further coldsection.stock.lot.recalled fact names the engine. Roles: technician, stores.
 	// Reasons: INSUFFICIENT_STOCK, TIME_BEFORE_ISSUE, LOT_HELD, LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
 	ConsumeStock(ctx context.Context, in *ConsumeStockRequest, opts ...grpc.CallOption) (*StockMovement, error)
-	// Fills part of a lot into another container, a lot of its own with the same documents.
+	// Fills part of a lot into another container, a lot of its own with the same documents. What was filled over before its lot was held, recalled or
+	// expired is booked with its time: the container is blocked at once as that lot is, since then, and told of as held or recalled. A lot that was
+	// opened later by the books was open by then, and ends no later than that makes it. Reasons: INSUFFICIENT_STOCK, LOT_HELD, LOT_EXPIRED,
+	// LOT_RECALLED, TIME_BEFORE_STOCK, TIME_BEFORE_LOT, TIME_IN_FUTURE.
 	DecantStock(ctx context.Context, in *DecantStockRequest, opts ...grpc.CallOption) (*Lot, error)
 	// Moves stock from one place to another; of sealed packs whole ones. What goes from a BIN to a HOLD_AREA is on hold from then on, as a lot
 	// of its own while the rest of its lot may be used; what may not be used comes out of a HOLD_AREA to a BIN by being cleared. At a place
@@ -445,7 +448,10 @@ type ConsumablesServiceServer interface {
 	// recalled or expired is booked, and of a recalled lot a further coldsection.stock.lot.recalled fact names the engine. Roles: technician, stores.
 	// Reasons: INSUFFICIENT_STOCK, TIME_BEFORE_ISSUE, LOT_HELD, LOT_EXPIRED, LOT_RECALLED, POT_LIFE_OVER, WORK_ORDER_UNKNOWN while no schedule of the order came, ENGINE_NOT_OF_ORDER.
 	ConsumeStock(context.Context, *ConsumeStockRequest) (*StockMovement, error)
-	// Fills part of a lot into another container, a lot of its own with the same documents.
+	// Fills part of a lot into another container, a lot of its own with the same documents. What was filled over before its lot was held, recalled or
+	// expired is booked with its time: the container is blocked at once as that lot is, since then, and told of as held or recalled. A lot that was
+	// opened later by the books was open by then, and ends no later than that makes it. Reasons: INSUFFICIENT_STOCK, LOT_HELD, LOT_EXPIRED,
+	// LOT_RECALLED, TIME_BEFORE_STOCK, TIME_BEFORE_LOT, TIME_IN_FUTURE.
 	DecantStock(context.Context, *DecantStockRequest) (*Lot, error)
 	// Moves stock from one place to another; of sealed packs whole ones. What goes from a BIN to a HOLD_AREA is on hold from then on, as a lot
 	// of its own while the rest of its lot may be used; what may not be used comes out of a HOLD_AREA to a BIN by being cleared. At a place

@@ -278,5 +278,5 @@ func (u unit) blend(ctx context.Context, req *consumablesv1.BlendLotsRequest, it
 	if lot, err = store.Lots.Get(ctx, u.Tx, lot.GetName()); err != nil {
 		return nil, err
 	}
-	return lot, u.mixedLate(ctx, lot, movement)
+	return lot, u.madeLate(ctx, lot, movement)
 }

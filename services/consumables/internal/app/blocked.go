@@ -137,20 +137,13 @@ func (u unit) hadForMix(
 }
 
 // blockedWith blocks a mix as one of its parts is: as recalled where any is, else on hold for the sake of the first; since the first of them was
-// blocked. A part whose life ended while it was on hold is cleared by nobody any more, so that the mix waits for a look of its own.
+// blocked.
 func (m *mix) blockedWith(part *consumablesv1.Lot) {
-	since := part.GetBlockTime()
-	if since == nil {
+	block := blockOf(part)
+	if block == nil {
 		return
 	}
-	block := &consumablesv1.Lot{State: consumablesv1.Lot_HELD, HoldReason: cameFromHeld(part)}
-	switch part.GetState() {
-	case consumablesv1.Lot_RECALLED:
-		block.State, block.HoldReason = consumablesv1.Lot_RECALLED, part.GetHoldReason()
-	case consumablesv1.Lot_HELD:
-		block.HeldOrigin = cmp.Or(part.GetHeldOrigin(), part.GetName())
-	default:
-	}
+	since := block.GetBlockTime()
 	if before := m.block.GetBlockTime(); before != nil && before.AsTime().Before(since.AsTime()) {
 		since = before
 	}
@@ -160,12 +153,30 @@ func (m *mix) blockedWith(part *consumablesv1.Lot) {
 	m.block.BlockTime = since
 }
 
+// blockOf is how what is made of a lot is blocked, where the lot was blocked since; else nil. What comes from one whose life ended while it was on
+// hold is cleared with it by nobody any more, so that it waits for a look of its own.
+func blockOf(lot *consumablesv1.Lot) *consumablesv1.Lot {
+	if lot.GetBlockTime() == nil {
+		return nil
+	}
+	block := &consumablesv1.Lot{State: consumablesv1.Lot_HELD, HoldReason: cameFromHeld(lot), BlockTime: lot.GetBlockTime()}
+	switch lot.GetState() {
+	case consumablesv1.Lot_RECALLED:
+		block.State, block.HoldReason = consumablesv1.Lot_RECALLED, lot.GetHoldReason()
+	case consumablesv1.Lot_HELD:
+		block.HeldOrigin = cmp.Or(lot.GetHeldOrigin(), lot.GetName())
+	default:
+	}
+	return block
+}
+
 func cameFromHeld(lot *consumablesv1.Lot) string {
 	return fmt.Sprintf("It came from %s, which is held: %s", lot.GetName(), lot.GetHoldReason())
 }
 
-// mixedLate tells of a mix that was booked after what it was made of was blocked: who read what was blocked then knows nothing of it.
-func (u unit) mixedLate(ctx context.Context, lot *consumablesv1.Lot, m *consumablesv1.StockMovement) error {
+// madeLate tells of what was mixed or filled over and booked after what it was made of was blocked: who read what was blocked then knows nothing
+// of it.
+func (u unit) madeLate(ctx context.Context, lot *consumablesv1.Lot, m *consumablesv1.StockMovement) error {
 	if lot.GetState() == consumablesv1.Lot_HELD {
 		return u.lotFact(ctx, "held", lot, lot.GetOnHand(), lot.GetHoldReason())
 	}

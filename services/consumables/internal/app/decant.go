@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"time"
 
@@ -30,62 +31,84 @@ func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockReq
 		if err != nil {
 			return nil, err
 		}
-		from, err := u.mayDecant(ctx, lot, item, amount)
+		at, err := u.happenedTo(ctx, lot, "effective_time", req.GetEffectiveTime())
 		if err != nil {
 			return nil, err
 		}
-		into := from
-		if req.GetLocation() != "" {
-			into = req.GetLocation()
-		}
-		if _, err := store.Locations.Get(ctx, tx, into); err != nil {
-			return nil, err
-		}
-		if lot, err = u.openToDecant(ctx, lot, item, amount, from); err != nil {
-			return nil, err
-		}
-		filled, err := u.fillOver(ctx, lot, item, amount, from, into)
+		from, err := u.mayDecant(ctx, lot, item, amount, at.AsTime())
 		if err != nil {
 			return nil, err
 		}
-		if err := u.countedAt(ctx, filled.GetName(), item, into); err != nil {
-			return nil, err
-		}
-		return store.Lots.Get(ctx, tx, filled.GetName())
+		return u.decant(ctx, lot, item, amount, from, cmp.Or(req.GetLocation(), from), at.AsTime())
 	})
 }
 
-// mayDecant checks that the lot may be used now and that so much of it stands unclaimed in one place, which it returns.
-func (u unit) mayDecant(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro) (string, error) {
-	if err := u.usable(ctx, lot, item, u.now); err != nil {
+// decant fills an amount over from one place into a container at another, as of an instant.
+func (u unit) decant(
+	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from, into string, at time.Time,
+) (*consumablesv1.Lot, error) {
+	if _, err := store.Locations.Get(ctx, u.Tx, into); err != nil {
+		return nil, err
+	}
+	lot, err := u.openToDecant(ctx, lot, item, amount, from, at)
+	if err != nil {
+		return nil, err
+	}
+	filled, err := u.fillOver(ctx, lot, item, amount, from, into, at)
+	if err != nil {
+		return nil, err
+	}
+	if err := u.countedAt(ctx, filled.GetName(), item, into); err != nil {
+		return nil, err
+	}
+	if err := u.blockedSince(ctx, filled.GetName(), lot); err != nil {
+		return nil, err
+	}
+	return store.Lots.Get(ctx, u.Tx, filled.GetName())
+}
+
+// mayDecant checks that the lot might be used at an instant and that so much of it stood in one place then, which it returns. What is filled over
+// now leaves alone what orders claim; what was filled over before its lot was blocked is booked all the same, as they don't get it any more.
+func (u unit) mayDecant(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, at time.Time) (string, error) {
+	if err := u.usableThen(ctx, lot, item, at); err != nil {
 		return "", err
 	}
-	c, err := u.candidate(ctx, lot, item, u.now)
+	c, err := u.candidate(ctx, lot, item, at)
 	if err != nil {
 		return "", err
 	}
-	claimed, err := u.claimedByOthers(ctx, lot.GetName(), "", item.GetBaseUnitCode())
-	if err != nil {
-		return "", err
+	var claimed stock.Micro
+	if !usableOnlyThen(lot, at) {
+		if claimed, err = u.claimedByOthers(ctx, lot.GetName(), "", item.GetBaseUnitCode()); err != nil {
+			return "", err
+		}
 	}
 	if free := max(0, c.Available-claimed); amount > free {
 		return "", fault.Precondition("INSUFFICIENT_STOCK", "Lot %s has %s %s that no order claims; %s was to be filled over. Fill less, or free a claim.",
 			lot.GetName(), free.Text(), item.GetBaseUnitCode(), amount.Text()).With("available", free.Text()).With("lot", lot.GetName())
 	}
-	return c.Location, nil
+	if !at.Before(u.now) {
+		return c.Location, nil
+	}
+	return u.stoodThen(ctx, lot, item, amount, at)
 }
 
-// openToDecant is the container that is filled over: the lot, or as many packs of it as the amount takes, opened together.
-func (u unit) openToDecant(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from string) (*consumablesv1.Lot, error) {
+// openToDecant is the container that is filled over: the lot, or as many packs of it as the amount takes, opened together at an instant.
+func (u unit) openToDecant(
+	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from string, at time.Time,
+) (*consumablesv1.Lot, error) {
+	if !sealed(lot, item) {
+		return lot, u.openedSooner(ctx, lot, item, from, at)
+	}
 	pack, err := packOf(lot, item)
-	if err != nil || !sealed(lot, item) {
-		return lot, err
+	if err != nil {
+		return nil, err
 	}
 	there, err := store.Balance(ctx, u.Tx, lot.GetName(), from)
 	if err != nil {
 		return nil, err
 	}
-	source, err := u.opened(ctx, lot, item, stock.PacksFor(amount, pack, there), from, from, u.now)
+	source, err := u.opened(ctx, lot, item, stock.PacksFor(amount, pack, there), from, from, at)
 	if err != nil || source.GetName() == lot.GetName() {
 		return source, err
 	}
@@ -119,12 +142,15 @@ func (u unit) open(ctx context.Context, lot *consumablesv1.Lot, item *consumable
 }
 
 // fillOver writes the new lot, and the movement through the place of the books where things are made.
-func (u unit) fillOver(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from, into string) (*consumablesv1.Lot, error) {
+func (u unit) fillOver(
+	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from, into string, at time.Time,
+) (*consumablesv1.Lot, error) {
 	filled, err := u.container(ctx, lot, store.Quantity(amount, item.GetBaseUnitCode()))
 	if err != nil {
 		return nil, err
 	}
 	m := u.movement(consumablesv1.StockMovement_DECANTED, lot, amount, item.GetBaseUnitCode())
+	m.EffectiveTime = timestamppb.New(at)
 	postings := append(transfer(lot.GetName(), from, store.Production, amount), transfer(filled.GetName(), store.Production, into, amount)...)
 	if err := u.post(ctx, m, item, postings); err != nil {
 		return nil, err

@@ -148,7 +148,7 @@ func (u unit) setApart(ctx context.Context, lot *consumablesv1.Lot, item *consum
 	if err != nil {
 		return err
 	}
-	apart, err := u.fillOver(ctx, lot, item, amount, place, place)
+	apart, err := u.fillOver(ctx, lot, item, amount, place, place, u.now)
 	if err != nil {
 		return err
 	}

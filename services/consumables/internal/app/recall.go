@@ -108,13 +108,13 @@ func (u unit) tellRecall(ctx context.Context, lot *consumablesv1.Lot, jobs, flee
 	return nil
 }
 
-// reachedLate tells of an issue or a use that was booked after its lot was recalled: who read what the recall reached knows of neither the order
-// nor the engine.
+// reachedLate tells of an issue, a use or what was made that was booked after its lot was recalled: who read what the recall reached knows of
+// neither the order nor the engine.
 func (u unit) reachedLate(ctx context.Context, lot *consumablesv1.Lot, m *consumablesv1.StockMovement) error {
 	if lot.GetState() != consumablesv1.Lot_RECALLED {
 		return nil
 	}
-	return u.tellRecall(ctx, lot, []string{m.GetWorkOrder()}, distinct([]string{m.GetEngine()}))
+	return u.tellRecall(ctx, lot, distinct([]string{m.GetWorkOrder()}), distinct([]string{m.GetEngine()}))
 }
 
 // from are the names from a place on, as many as one fact holds.

@@ -218,7 +218,7 @@ func (u unit) decantAction(ctx context.Context, resp *consumablesv1.ParseScanRes
 		act(resp, consumablesv1.ScanAction_DECANT, resp.GetReason(), resp.GetExplanation())
 		return nil
 	}
-	_, err := u.mayDecant(ctx, resp.GetLot(), item, 1)
+	_, err := u.mayDecant(ctx, resp.GetLot(), item, 1, u.now)
 	return actFor(resp, consumablesv1.ScanAction_DECANT, err)
 }
 

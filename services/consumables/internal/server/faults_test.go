@@ -332,6 +332,25 @@ func lifeFaults() map[string]attempt {
 		"B12 expired between promise and issue": promised(func(d desk) { d.clock.Advance(4 * 24 * time.Hour) }),
 		"B12 today ended east of UTC":           today("Pacific/Auckland"),
 		"B12 today goes on west of UTC":         today("America/Los_Angeles"),
+
+		"B12 filled over before its lot was recalled": filledLate(shelf, 1),
+		"B12 filled over after its lot was recalled":  filledLate(shelf, 3),
+		"B12 filled over before it stood there":       filledLate("locations/back", 1),
+	}
+}
+
+// filledLate takes a lot to a place, recalls it, and books that two litres were filled over so many hours after the morning.
+func filledLate(place string, hour float64) attempt {
+	return func(_ *testing.T, d desk) error {
+		lot := d.stocked("cleaner", "l1", "5", days(30)).GetName()
+		d.clock.Advance(2 * time.Hour)
+		if place != shelf {
+			of(d.move(lot, "5", shelf, place)).done(d.t)
+		}
+		d.recall(lot)
+		d.clock.Advance(2 * time.Hour)
+		_, err := d.decantedAt(lot, "2", "", hours(hour))
+		return err
 	}
 }
 
