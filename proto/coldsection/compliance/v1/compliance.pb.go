@@ -5482,7 +5482,8 @@ type Authorization struct {
 	// Changes with every change.
 	Etag string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
 	// When relevant work was done: currency needs six months of it within the last 24; if none is given here, the last
-	// experience date decides.
+	// experience date decides. Periods that touch are one; each has as many months as the calendar says from its first day, and days beyond them
+	// are added up, 31 to a month.
 	ExperiencePeriods []*ExperiencePeriod `protobuf:"bytes,14,rep,name=experience_periods,json=experiencePeriods,proto3" json:"experience_periods,omitempty"`
 	// The day that the authority found the person able, which stands for experience for 24 months; where the rules know it.
 	FoundAbleDate *date.Date `protobuf:"bytes,15,opt,name=found_able_date,json=foundAbleDate,proto3" json:"found_able_date,omitempty"`

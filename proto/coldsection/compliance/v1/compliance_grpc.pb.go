@@ -138,13 +138,14 @@ type ComplianceServiceClient interface {
 	CreatePerson(ctx context.Context, in *CreatePersonRequest, opts ...grpc.CallOption) (*Person, error)
 	// Changes a person. Roles: quality, admin.
 	UpdatePerson(ctx context.Context, in *UpdatePersonRequest, opts ...grpc.CallOption) (*Person, error)
-	// Authorizes a person for a scope between two dates. Role: quality. Reasons: DATES_REVERSED,
+	// Authorizes a person for a scope between two dates. Role: quality. Reasons: DATES_REVERSED, DATE_INVALID, DATE_IN_FUTURE,
 	// INSPECTION_AUTHORIZATION_ENDS.
 	CreateAuthorization(ctx context.Context, in *CreateAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error)
 	// Records relevant experience of a person, for currency. Role: quality. Reasons: DATES_REVERSED, DATE_IN_FUTURE,
 	// ETAG_MISMATCH.
 	RecordExperience(ctx context.Context, in *RecordExperienceRequest, opts ...grpc.CallOption) (*Authorization, error)
-	// Suspends an authorization from now on; signatures made before stay valid. Role: quality.
+	// Suspends an authorization from now on; signatures made before stay valid. Others of the person for the same scope and engine model that were
+	// granted before open nothing either, until quality grants one anew. Role: quality. Reasons: AUTHORIZATION_SUSPENDED, ETAG_MISMATCH.
 	SuspendAuthorization(ctx context.Context, in *SuspendAuthorizationRequest, opts ...grpc.CallOption) (*Authorization, error)
 }
 
@@ -532,13 +533,14 @@ type ComplianceServiceServer interface {
 	CreatePerson(context.Context, *CreatePersonRequest) (*Person, error)
 	// Changes a person. Roles: quality, admin.
 	UpdatePerson(context.Context, *UpdatePersonRequest) (*Person, error)
-	// Authorizes a person for a scope between two dates. Role: quality. Reasons: DATES_REVERSED,
+	// Authorizes a person for a scope between two dates. Role: quality. Reasons: DATES_REVERSED, DATE_INVALID, DATE_IN_FUTURE,
 	// INSPECTION_AUTHORIZATION_ENDS.
 	CreateAuthorization(context.Context, *CreateAuthorizationRequest) (*Authorization, error)
 	// Records relevant experience of a person, for currency. Role: quality. Reasons: DATES_REVERSED, DATE_IN_FUTURE,
 	// ETAG_MISMATCH.
 	RecordExperience(context.Context, *RecordExperienceRequest) (*Authorization, error)
-	// Suspends an authorization from now on; signatures made before stay valid. Role: quality.
+	// Suspends an authorization from now on; signatures made before stay valid. Others of the person for the same scope and engine model that were
+	// granted before open nothing either, until quality grants one anew. Role: quality. Reasons: AUTHORIZATION_SUSPENDED, ETAG_MISMATCH.
 	SuspendAuthorization(context.Context, *SuspendAuthorizationRequest) (*Authorization, error)
 	mustEmbedUnimplementedComplianceServiceServer()
 }

@@ -2,6 +2,9 @@ package app
 
 import (
 	"context"
+	"fmt"
+
+	"google.golang.org/genproto/googleapis/type/date"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
@@ -29,6 +32,7 @@ func (a *App) RecordExperience(ctx context.Context, req *compliancev1.RecordExpe
 		}
 		auth.ExperiencePeriods = append(auth.ExperiencePeriods, req.GetExperiencePeriod())
 		auth.Version++
+		auth.State = authState(auth, civil.Of(u.now))
 		if err := store.Authorizations.Save(ctx, tx, auth, u.now); err != nil {
 			return nil, err
 		}
@@ -51,7 +55,7 @@ func (u unit) checkPeriod(field string, p *compliancev1.ExperiencePeriod) error 
 	return u.notFuture(field+".end_date", to)
 }
 
-// checkGrant refuses what an authorization can't rest on. Reasons: DATES_REVERSED, INSPECTION_AUTHORIZATION_ENDS.
+// checkGrant refuses what an authorization can't rest on. Reasons: DATES_REVERSED, DATE_INVALID, DATE_IN_FUTURE, INSPECTION_AUTHORIZATION_ENDS.
 func (u unit) checkGrant(auth *compliancev1.Authorization) error {
 	from, err := realDate("authorization.start_date", auth.GetStartDate())
 	if err != nil {
@@ -68,12 +72,27 @@ func (u unit) checkGrant(auth *compliancev1.Authorization) error {
 		return fault.Invalid("authorization.end_date", "INSPECTION_AUTHORIZATION_ENDS",
 			"An inspection authorization of %s ends on %s, so nothing rests on it until %s. Give no later day.", from, last, to)
 	}
-	for _, p := range auth.GetExperiencePeriods() {
-		if err := u.checkPeriod("authorization.experience_periods", p); err != nil {
+	for i, p := range auth.GetExperiencePeriods() {
+		if err := u.checkPeriod(fmt.Sprintf("authorization.experience_periods[%d]", i), p); err != nil {
 			return err
 		}
 	}
-	return nil
+	if err := u.checkPast("authorization.last_experience_date", auth.GetLastExperienceDate()); err != nil {
+		return err
+	}
+	return u.checkPast("authorization.found_able_date", auth.GetFoundAbleDate())
+}
+
+// checkPast refuses a day that there is not, or that is to come; none is good. Experience of 2099 would keep somebody current for ever.
+func (u unit) checkPast(field string, d *date.Date) error {
+	if d == nil {
+		return nil
+	}
+	day, err := realDate(field, d)
+	if err != nil {
+		return err
+	}
+	return u.notFuture(field, day)
 }
 
 // current reports whether a person's experience is recent enough on a day; where none is recorded, nothing is held against it, and

@@ -182,6 +182,5 @@ func (q *queries) ListPeople(ctx context.Context, req *compliancev1.ListPeopleRe
 }
 
 func (q *queries) ListAuthorizations(ctx context.Context, req *compliancev1.ListAuthorizationsRequest) (*compliancev1.ListAuthorizationsResponse, error) {
-	items, next, err := store.Authorizations.List(ctx, q.app.DB, q.app.Lister, req, parentScope(req.GetParent(), "/authorizations"))
-	return &compliancev1.ListAuthorizationsResponse{Authorizations: items, NextPageToken: next}, err
+	return q.app.ListAuthorizations(ctx, req, parentScope(req.GetParent(), "/authorizations"))
 }
