@@ -121,21 +121,7 @@ func Handler(ctx context.Context, conn grpc.ClientConnInterface, identify Identi
 			return nil, err
 		}
 	}
-	return &door{next: whole{mux}, identify: identify, refused: refused}, nil
-}
-
-// headers are those that go on to the services.
-func headers(name string) (string, bool) {
-	switch http.CanonicalHeaderKey(name) {
-	case "Idempotency-Key":
-		return idempotency.MetadataKey, true
-	case "If-Match":
-		return IfMatchKey, true
-	case units.Header:
-		return units.Key, true
-	default:
-		return "", false
-	}
+	return &door{next: headed{whole{mux}}, identify: identify, refused: refused}, nil
 }
 
 func (t reader) refuseCall(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, err error) {
@@ -253,7 +239,6 @@ func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		Refuse(w, fault.Denied("CSRF_TOKEN_MISSING",
 			"A browser must send the session's token in X-CSRF-Token with every change. Reload the page."))
 	default:
-		unquote(r.Header)
 		d.next.ServeHTTP(w, r.WithContext(auth.NewContext(r.Context(), id)))
 	}
 }
@@ -278,13 +263,6 @@ func timeOf(r *http.Request) time.Duration {
 		return longest
 	default:
 		return time.Duration(n) * unit
-	}
-}
-
-// unquote reads the idempotency key, a quoted string of a structured field.
-func unquote(h http.Header) {
-	if key := h.Get("Idempotency-Key"); len(key) > 1 && strings.HasPrefix(key, `"`) && strings.HasSuffix(key, `"`) {
-		h.Set("Idempotency-Key", key[1:len(key)-1])
 	}
 }
 

@@ -209,10 +209,14 @@ func Sweep(ctx context.Context, tx *storage.Tx, now time.Time) error {
 // client's mistake that would cost it the protection. Reasons: IDEMPOTENCY_KEY_TOO_LONG, IDEMPOTENCY_KEY_INVALID.
 func keyOf(ctx context.Context, req proto.Message) (string, error) {
 	key, sent := "", false
-	if r, ok := req.(interface{ GetRequestId() string }); ok && r.GetRequestId() != "" {
-		key, sent = r.GetRequestId(), true
-	} else if md, _ := metadata.FromIncomingContext(ctx); len(md.Get(MetadataKey)) > 0 {
+	if md, _ := metadata.FromIncomingContext(ctx); len(md.Get(MetadataKey)) > 0 {
 		key, sent = md.Get(MetadataKey)[0], true
+	}
+	if r, ok := req.(interface{ GetRequestId() string }); ok && r.GetRequestId() != "" {
+		if sent && key != r.GetRequestId() {
+			return "", fault.Invalid("request_id", "IDEMPOTENCY_KEY_INVALID", "The request has two idempotency keys, request_id %.40q and the header's %.40q. Send one of them.", r.GetRequestId(), key)
+		}
+		key, sent = r.GetRequestId(), true
 	}
 	switch {
 	case len(key) > 128:

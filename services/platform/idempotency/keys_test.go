@@ -112,3 +112,16 @@ func TestARetryAfterAFailureAndAfterADay(t *testing.T) {
 		}
 	})
 }
+
+// Two keys of one request are a mistake that would be seen only when one of them is repeated; the same key twice is one.
+func TestTwoKeysOfOneRequestAreRefused(t *testing.T) {
+	storagetest.Engines(t, effects, func(t *testing.T, db *storage.DB) {
+		byHeader := metadata.NewIncomingContext(t.Context(), metadata.Pairs(idempotency.MetadataKey, "one"))
+		if _, err := execute(byHeader, db, create("other", "brush")); !fault.HasReason(err, "IDEMPOTENCY_KEY_INVALID") || count(t, db, "effects") != 0 {
+			t.Errorf("two keys: %v and %d effects, want a refusal", err, count(t, db, "effects"))
+		}
+		if _, err := execute(byHeader, db, create("one", "brush")); err != nil || count(t, db, "effects") != 1 {
+			t.Errorf("one key in both places: %v and %d effects", err, count(t, db, "effects"))
+		}
+	})
+}
