@@ -17,6 +17,10 @@ func TestMasksAreSpeltLikeTheFieldsOfTheBody(t *testing.T) {
 			t.Errorf("%s: %d %v", mask, status, answer)
 		}
 	}
+	spaced := `{"displayName":"list","person":"people/vera"}`
+	if status, answer, _ := w.rest("PATCH", "/v1/accounts/vera?updateMask=displayName,%20person", w.admin, spaced); status != 200 || answer["displayName"] != "list" {
+		t.Errorf("a list with a space: %d %v", status, answer)
+	}
 	// Check API-11: without a mask what is populated changes, and nothing else.
 	status, answer, _ := w.rest("PATCH", "/v1/accounts/vera", w.admin, `{"login":"vera","displayName":"no mask","roles":["viewer"],"kind":"HUMAN"}`)
 	if status != 200 || answer["displayName"] != "no mask" || answer["person"] != "people/vera" {

@@ -27,6 +27,10 @@ func TestWhatTheContractDoesNotKnowIsRefused(t *testing.T) {
 		{"two values", "POST", "/v1/items", brush + `{"x":1}`, json, 400, "REQUEST_UNREADABLE"},
 		{"rubbish at the end", "POST", "/v1/items", brush + ` rubbish`, json, 400, "REQUEST_UNREADABLE"},
 		{"rubbish after a verb's body", "POST", "/v1/accounts/vera:disable", `{}]`, json, 400, "REQUEST_UNREADABLE"},
+		{"a body of a read", "GET", "/v1/items/a", `{"name":"items/b"}`, json, 400, "UNKNOWN_FIELD"},
+		{"a body of a deletion", "DELETE", "/v1/webhookEndpoints/a", `{"etag":"v1"}`, json, 400, "UNKNOWN_FIELD"},
+		{"another set of characters", "POST", "/v1/items", brush, "application/json; charset=iso-8859-1", 415, "CONTENT_TYPE_UNSUPPORTED"},
+		{"two bytes a character", "POST", "/v1/items", brush, "application/json; charset=UTF-16", 415, "CONTENT_TYPE_UNSUPPORTED"},
 		{"text", "POST", "/v1/items", brush, "text/plain", 415, "CONTENT_TYPE_UNSUPPORTED"},
 		{"no type", "POST", "/v1/items", brush, "", 415, "CONTENT_TYPE_UNSUPPORTED"},
 		{"a form", "POST", "/v1/items/a", "x=1", form, 405, "METHOD_NOT_ALLOWED"},
@@ -51,6 +55,7 @@ func TestWhatTheContractKnowsIsTaken(t *testing.T) {
 		{"GET", "/v1/events?pageSize=1&after=", "", json}, {"GET", "/v1/events?page_size=1&types=coldsection.a.*&types=coldsection.b.*", "", json},
 		{"GET", "/v1/events?wait=0s", "", json}, {"POST", "/v1/items?itemId=brush&request_id=", brush, json},
 		{"POST", "/v1/items", " " + brush + "\n\n", "application/json; charset=utf-8"}, {"POST", "/v1/accounts/vera:disable", "", "text/plain"},
+		{"GET", "/v1/items/a", "{}", json}, {"DELETE", "/v1/webhookEndpoints/a", " {} ", json}, {"POST", "/v1/items", brush, "application/json;charset=US-ASCII"},
 	} {
 		status, answer, _ := w.rest(c.method, c.path, w.admin, c.body, "Content-Type", c.kind)
 		if reason := answer["reason"]; status == 415 || reason == "UNKNOWN_FIELD" && c.path != "/v1/events?pageSize=1&after=" || reason == "REQUEST_UNREADABLE" {
@@ -62,8 +67,8 @@ func TestWhatTheContractKnowsIsTaken(t *testing.T) {
 func TestWrongMethodsAreToldTheRightOnes(t *testing.T) {
 	w := newWorld(t)
 	for _, c := range []struct{ method, path, allow string }{
-		{"DELETE", "/v1/items", "GET, POST"}, {"PUT", "/v1/items/a", "GET, PATCH"}, {"GET", "/v1/lots:blend", "POST"},
-		{"POST", "/v1/events", "GET"}, {"OPTIONS", "/v1/sessions/current", "GET"},
+		{"DELETE", "/v1/items", "GET, HEAD, POST"}, {"PUT", "/v1/items/a", "GET, HEAD, PATCH"}, {"GET", "/v1/lots:blend", "POST"},
+		{"POST", "/v1/events", "GET, HEAD"}, {"OPTIONS", "/v1/sessions/current", "GET, HEAD"},
 	} {
 		status, problem, header := w.rest(c.method, c.path, w.admin, "")
 		if status != 405 || problem["reason"] != "METHOD_NOT_ALLOWED" || header.Get("Allow") != c.allow {

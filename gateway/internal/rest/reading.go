@@ -39,7 +39,13 @@ var place = regexp.MustCompile(`\(line (\d+):(\d+)\)`)
 var sayings = []said{
 	{regexp.MustCompile(`unknown field "(.*)"$`), unknownField},
 	{regexp.MustCompile(`duplicate (?:field|map key) "?([^"]*)"?$`), func(_ protoreflect.MessageDescriptor, at string, found []string) error {
+		if at == "" { // a query, which has no lines
+			return fault.Invalid(found[1], "REQUEST_UNREADABLE", "The query has %q twice, in two spellings of it. Leave one of them out.", found[1])
+		}
 		return fault.Invalid(found[1], "REQUEST_UNREADABLE", "The body has %q twice, the second time%s. Leave one of them out.", found[1], at)
+	}},
+	{regexp.MustCompile(`too many values for field "([^"]+)"`), func(_ protoreflect.MessageDescriptor, _ string, found []string) error {
+		return fault.Invalid(found[1], "REQUEST_UNREADABLE", "The query has %q more than once, and it takes one value. Leave the others out.", found[1])
 	}},
 	{regexp.MustCompile(`invalid value for enum field (\w+): (.*)$`), wrongWord},
 	{regexp.MustCompile(`invalid value for (\w+) field (\w+): (.*)$`), func(_ protoreflect.MessageDescriptor, at string, found []string) error {
@@ -80,8 +86,12 @@ func unknownField(input protoreflect.MessageDescriptor, at string, found []strin
 	name := found[1]
 	var known []string
 	everyField(input, map[protoreflect.FullName]bool{}, func(f protoreflect.FieldDescriptor) { known = append(known, f.JSONName()) })
+	hint := meant(name, slices.DeleteFunc(slices.Clone(known), func(k string) bool { return k == name }))
+	if slices.Contains(known, name) {
+		hint = " It stands elsewhere in the request."
+	}
 	return fault.Invalid(name, "UNKNOWN_FIELD", "The body has a field %.80q%s that this request does not know there.%s Leave it out or correct its name; /reference lists the fields.",
-		name, at, meant(name, known))
+		name, at, hint)
 }
 
 // wrongWord refuses a word that is none of an enumeration.
@@ -191,6 +201,9 @@ func (t reader) unknownPath(path string) error {
 	}
 	slices.Sort(known)
 	hint := meant(collection(path), known)
+	if clean := strings.TrimSuffix(cleaned(path), "/"); clean != path && slices.Contains(known, collection(clean)) {
+		return fault.New(fault.NotFound, "PATH_UNKNOWN", "There is no path %.100q. Did you mean %.100s? Correct it; /reference and /openapi.json list every path.", path, clean)
+	}
 	if slices.Contains(known, collection(path)) {
 		hint = or(meant(verb(path), t.verbs(collection(path))), " "+collection(path)+" is there, with other parts or verbs behind it.")
 	}

@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -37,7 +38,7 @@ func strict(routes map[string]route) runtime.Middleware {
 			body, err := checkBody(w, r, asked.largest())
 			if ok && err == nil {
 				asked.tell(w.Header(), r.URL.Query(), body)
-				err = cmp.Or(checkPath(r.URL.Path), asked.checkQuery(r.URL.RawQuery))
+				err = cmp.Or(checkPath(r.URL.Path), asked.checkQuery(r.URL.RawQuery), asked.checkNone(body))
 			}
 			if err != nil {
 				Refuse(w, err)
@@ -56,6 +57,7 @@ func spellMask(u *url.URL) {
 	changed := false
 	for _, name := range []string{"updateMask", "update_mask"} {
 		for i, paths := range query[name] {
+			paths = strings.Join(strings.FieldsFunc(paths, func(r rune) bool { return r == ' ' }), "") // as people write lists, "a, b"
 			query[name][i], changed = capital.ReplaceAllStringFunc(paths, func(c string) string { return "_" + strings.ToLower(c) }), true
 		}
 	}
@@ -93,6 +95,14 @@ func (t route) checkQuery(raw string) error {
 	return nil
 }
 
+// checkNone refuses a body where none is read: an etag in the body of a DELETE would be no condition of it. "{}" says nothing. Reason: UNKNOWN_FIELD.
+func (t route) checkNone(body []byte) error {
+	if text := string(bytes.TrimSpace(body)); t.body != "" || text == "" || text == "{}" {
+		return nil
+	}
+	return fault.Invalid("", "UNKNOWN_FIELD", "The request has a body, and this method reads none here. Give its fields as query parameters; /reference lists them.")
+}
+
 // checkBody reads the body, of up to so many bytes, once, returns it and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, REQUEST_TOO_SLOW, CONTENT_TYPE_UNSUPPORTED,
 // REQUEST_UNREADABLE.
 func checkBody(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, error) {
@@ -110,8 +120,9 @@ func checkBody(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, err
 	if len(bytes.TrimSpace(text)) == 0 {
 		return nil, nil
 	}
-	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); !strings.EqualFold(kind, "application/json") {
-		return nil, fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Type is %q. Send JSON as application/json.",
+	kind, parameters, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if !strings.EqualFold(kind, "application/json") || !slices.Contains([]string{"", "utf-8", "us-ascii"}, strings.ToLower(parameters["charset"])) {
+		return nil, fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Type is %q. Send JSON as application/json, in UTF-8.",
 			r.Header.Get("Content-Type"))
 	}
 	if as := r.Header.Get("Content-Encoding"); as != "" && !strings.EqualFold(as, "identity") {
