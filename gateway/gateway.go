@@ -191,11 +191,12 @@ func (g *Gateway) HTTP(ctx context.Context) (http.Handler, error) {
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/v1/", api)
+	mux.Handle("/v1", api) // without the redirection of the multiplexer
 	mux.Handle("GET /problems/", rest.Pages())
-	mux.Handle("/", console.Handler())
+	mux.Handle("/", console.Handler(api))
 	g.browsers.routes(mux)
 	mux.HandleFunc("POST "+tokenPath, g.token)
-	return g.numbered(rest.Steady(g.doorman.addressed(g.doorman.bounded(attended(g.dated(mux)))), g.bodies)), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
+	return g.numbered(rest.Steady(g.doorman.addressed(g.doorman.bounded(attended(g.dated(rest.Exact(api, mux))))), g.bodies)), errors.Join(openapi.Register(mux), g.openAgentDoor(mux))
 }
 
 // dated says the suite's time with every answer (RFC 9110 section 6.6.1), so that a browser whose own clock is wrong counts down to the

@@ -6,19 +6,25 @@ import (
 	"fmt"
 	"io/fs"
 	"net/http"
+	"strings"
 )
 
 //go:embed static
 var files embed.FS
 
-// Handler serves the console's files. Scripts, styles and calls of the page may come from its own origin only.
-func Handler() http.Handler {
+// Handler serves the console's files; what is none of them is the business of others. Scripts, styles and calls of the page may come from its own
+// origin only.
+func Handler(others http.Handler) http.Handler {
 	static, err := fs.Sub(files, "static")
 	if err != nil {
 		panic(fmt.Sprintf("console: %v", err)) // the folder is embedded above
 	}
 	serve := http.FileServerFS(static)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if name := strings.Trim(r.URL.Path, "/"); name != "" && !there(static, name) {
+			others.ServeHTTP(w, r)
+			return
+		}
 		h := w.Header()
 		h.Set("Content-Security-Policy", "default-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'")
 		h.Set("X-Content-Type-Options", "nosniff")
@@ -31,4 +37,13 @@ func Handler() http.Handler {
 		}
 		serve.ServeHTTP(w, r)
 	})
+}
+
+// there says whether a file has a name.
+func there(files fs.FS, name string) bool {
+	if !fs.ValidPath(name) {
+		return false
+	}
+	about, err := fs.Stat(files, name)
+	return err == nil && !about.IsDir()
 }

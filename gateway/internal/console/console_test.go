@@ -32,7 +32,7 @@ func names(t *testing.T) (list []string) {
 func file(t *testing.T, path string) string {
 	t.Helper()
 	w := httptest.NewRecorder()
-	console.Handler().ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, http.NoBody))
+	console.Handler(http.NotFoundHandler()).ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, path, http.NoBody))
 	if w.Code != http.StatusOK {
 		t.Fatalf("%s: %d", path, w.Code)
 	}

@@ -216,6 +216,7 @@ type door struct {
 
 // ServeHTTP serves one request.
 func (d *door) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	r = asGet(r)
 	w = conditional(w, r)
 	for _, named := range []string{"Authorization", "Cookie", units.Header} { // who calls decides on what is seen, and in which units
 		w.Header().Add("Vary", named)

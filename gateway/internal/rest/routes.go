@@ -184,6 +184,9 @@ func (t reader) refuseRoute(_ context.Context, mux *runtime.ServeMux, _ runtime.
 		mux.ServeHTTP(nobody{}, asked)
 		if found {
 			allowed = append(allowed, method)
+			if method == http.MethodGet {
+				allowed = append(allowed, http.MethodHead)
+			}
 		}
 	}
 	if len(allowed) == 0 {
