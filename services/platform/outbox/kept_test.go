@@ -306,3 +306,33 @@ func TestAPayloadWithoutAFormSaysNothing(t *testing.T) {
 		t.Errorf("told %q", e.Data)
 	}
 }
+
+// asking is a stream that asks something while a fact is on its way to it.
+type asking struct {
+	stream
+
+	meanwhile func()
+}
+
+func (a *asking) Publish(ctx context.Context, e outbox.Event) error {
+	a.meanwhile()
+	return a.stream.Publish(ctx, e)
+}
+
+// While one relay is at work, another on the same database publishes nothing and has no error; what it left alone is the first one's.
+func TestTheClaimOfARelayIsItsOwn(t *testing.T) {
+	db := storagetest.Postgres(t, none) // SQLite has one process
+	put(t.Context(), t, db, fact("a1", "lots/a"), fact("a2", "lots/a"))
+	second := &stream{}
+	first := &asking{meanwhile: func() {
+		if n, err := relay(db, second).Once(t.Context()); n != 0 || err != nil || second.calls != 0 {
+			t.Errorf("the second relay: %d, %v, %v", n, err, second.ids())
+		}
+	}}
+	if n, err := relay(db, first).Once(t.Context()); n != 2 || err != nil || !slices.Equal(first.ids(), []string{"a1", "a2"}) {
+		t.Errorf("the first relay: %d, %v, %v", n, err, first.ids())
+	}
+	if n, err := relay(db, second).Once(t.Context()); n != 0 || err != nil || second.calls != 0 || waiting(t, db) != 0 {
+		t.Errorf("afterwards: %d, %v, %v", n, err, second.ids())
+	}
+}
