@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -51,6 +52,7 @@ const (
 	tries       = 4                      // of a fact that fails, before it is parked
 	firstPause  = 50 * time.Millisecond  // between tries; four times as long each time
 	retryParked = 250 * time.Millisecond // between looks at parked facts
+	retryEarly  = 5 * time.Second        // at most between tries of a parked fact that came too early
 	retryFailed = 30 * time.Second       // between tries of a parked fact that failed
 	ackWait     = 4 * time.Second        // after which a fact of a process that died is offered again
 	stillAlive  = time.Second            // how often a worker says that it is still at work on a fact
@@ -60,9 +62,10 @@ const (
 type worker struct {
 	Consumer
 
-	db  *storage.DB
-	clk clock.Clock
-	log *slog.Logger
+	db    *storage.DB
+	clk   clock.Clock
+	log   *slog.Logger
+	taken atomic.Uint64 // how many facts took effect: what waits may rest on one of them
 }
 
 // Consume handles facts until ctx ends. Any number of processes may run the same consumer: one fact is in work at a time,
@@ -216,7 +219,7 @@ func (w *worker) apply(ctx context.Context, m Message) error {
 		return err
 	}
 	killpoint.At(killpoint.ConsumerHandled, m.Type, w.Durable)
-	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+	err = w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		if wrong := inOrder(ctx, tx, w.Durable, m); wrong != nil {
 			if done, err := Processed(ctx, tx, w.Durable, m.ID); err != nil || !done {
 				return errors.Join(wrong, err)
@@ -234,6 +237,10 @@ func (w *worker) apply(ctx context.Context, m Message) error {
 		_, err = tx.Exec(ctx, "DELETE FROM parked_events WHERE consumer = $1 AND event_id = $2 AND discard_time = 0", w.Durable, m.ID)
 		return err
 	})
+	if err == nil {
+		w.taken.Add(1)
+	}
+	return err
 }
 
 // handle turns a panic of the handler into an error, so that one fact can't stop the consumer.
