@@ -218,3 +218,54 @@ func TestTheWatchIsToldAlsoBetweenTries(t *testing.T) {
 		}
 	})
 }
+
+// What another consumer of the same database parked is its own; what took effect after all is in the log, and so is at once what waited for too long
+// while no process was there.
+func TestEachConsumerTriesItsOwn(t *testing.T) {
+	benches(t, func(b *bench) {
+		other := &worker{Consumer: Consumer{Durable: "another"}, db: b.db, clk: b.clk, log: b.log}
+		if err := other.park(b.t.Context(), numbered("x1", "lots/a", 1), "early"); err != nil {
+			b.t.Fatal(err)
+		}
+		b.parks(numbered("a1", "lots/a", 1), numbered("b1", "lots/b", 1))
+		b.early["b1"] = true
+		b.fake.Advance(time.Hour)
+		b.looks(0)
+		b.tried("of another consumer", "x1", 0)
+		b.tried("of its own", "a1", 1)
+		if left, err := b.left(); left != "x1b1" || err != nil {
+			b.t.Errorf("%s wait: %v", left, err)
+		}
+		for words, want := range map[string]int{"parked fact took effect": 1, "event=a1": 1, "fact parked for too long": 1, "event=b1": 1, "event=x1": 0} {
+			if n := strings.Count(b.kept.String(), words); n != want {
+				b.t.Errorf("the log says %q %d times, want %d", words, n, want)
+			}
+		}
+	})
+}
+
+// Where the parked facts can't be read, a look says so and forgets nothing.
+func TestParkedFactsThatCantBeReadAreNotForgotten(t *testing.T) {
+	benches(t, func(b *bench) {
+		b.parks(numbered("a1", "lots/a", 1))
+		b.fails["a1"] = true
+		b.looks(0)
+		rename := func(from, to string) {
+			if err := b.db.Update(b.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+				_, err := tx.Exec(ctx, "ALTER TABLE "+from+" RENAME TO "+to)
+				return err
+			}); err != nil {
+				b.t.Fatal(err)
+			}
+		}
+		rename("parked_events", "away")
+		if err := b.retryOnce(b.t.Context(), b.h, b.began.Add(time.Second)); err == nil {
+			b.t.Error("no error")
+		}
+		rename("away", "parked_events")
+		b.looks(29 * time.Second)
+		b.tried("before half a minute", "a1", 1)
+		b.looks(30 * time.Second)
+		b.tried("after half a minute", "a1", 2)
+	})
+}
