@@ -193,8 +193,11 @@ func Inspect(ctx context.Context, path string, look Func) (err error) {
 	db.SetMaxOpenConns(1)
 	defer func() { err = errors.Join(err, db.Close(), release(), os.Remove(path+".lock")) }()
 	var verdict string
-	if err := db.QueryRowContext(ctx, "PRAGMA integrity_check").Scan(&verdict); err != nil || verdict != "ok" {
-		return fmt.Errorf("%s is damaged: %s: %w", path, verdict, err)
+	if err := db.QueryRowContext(ctx, "PRAGMA integrity_check").Scan(&verdict); err != nil {
+		return fmt.Errorf("%s can't be checked: %w", path, err)
+	}
+	if verdict != "ok" {
+		return fmt.Errorf("%s is damaged: %s", path, verdict)
 	}
 	raw, err := db.BeginTx(ctx, nil)
 	if err != nil {
