@@ -294,38 +294,3 @@ func TestNobodyMadeByTheSessionEndsItsAlarm(t *testing.T) {
 		t.Errorf("a week later, so that a house with one administrator is not stuck: %q, %d wait", got, g.unreviewed())
 	}
 }
-
-// The session can't stop what carries its alarm to other systems.
-func TestABreakGlassSessionLeavesEndpointsAlone(t *testing.T) {
-	g := newGlass(t)
-	g.hire("tomas", "technician")
-	g.subscribe(newReceiver(t))
-	ctx, name := g.as(g.opened("tomas")), "webhookEndpoints/erp"
-	for what, call := range map[string]func() error{
-		"delete": func() error {
-			_, err := g.hooks().DeleteWebhookEndpoint(ctx, &accessv1.DeleteWebhookEndpointRequest{Name: name})
-			return err
-		},
-		"disable": func() error {
-			_, err := g.hooks().DisableWebhookEndpoint(ctx, &accessv1.DisableWebhookEndpointRequest{Name: name})
-			return err
-		},
-		"leave out what was missed": func() error {
-			_, err := g.hooks().EnableWebhookEndpoint(ctx, &accessv1.EnableWebhookEndpointRequest{Name: name, SkipMissed: true})
-			return err
-		},
-		"send elsewhere": func() error {
-			_, err := g.hooks().UpdateWebhookEndpoint(ctx, &accessv1.UpdateWebhookEndpointRequest{WebhookEndpoint: &accessv1.WebhookEndpoint{
-				Name: name, Url: "https://elsewhere.example/",
-			}})
-			return err
-		},
-	} {
-		if err := call(); reasonOf(err) != "BREAK_GLASS_LIMITED" {
-			t.Errorf("%s: %v", what, err)
-		}
-	}
-	if e := g.endpoint(); e.GetState() != accessv1.WebhookEndpoint_ENABLED {
-		t.Errorf("the endpoint is %v", e)
-	}
-}

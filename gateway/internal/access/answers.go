@@ -15,12 +15,15 @@ import (
 // endpointRoles are those whose holders have endpoints.
 var endpointRoles = []string{"admin", "integrator"}
 
-// Answers says for whom an endpoint is sent facts: an account that is active, has a role that may have endpoints and is not limited to owners,
-// and where it used a key, one that works.
+// Answers says for whom an endpoint is sent facts: an account that is active, has a role that may have endpoints, is not limited to owners and not the
+// break-glass one, and where it used a key, one that works.
 type Answers struct{ Store *accounts.Store }
 
-// KeyOf is the key with which somebody calls.
+// KeyOf is the key with which somebody calls who is to answer for an endpoint. Reasons: BREAK_GLASS_LIMITED, CREDENTIALS_WRONG.
 func (a Answers) KeyOf(ctx context.Context, tx *storage.Tx, id auth.Identity) (string, error) {
+	if err := accounts.AnswerForFacts(id); err != nil {
+		return "", err
+	}
 	if id.Kind != auth.Machine {
 		return "", nil
 	}
@@ -42,7 +45,7 @@ func (a Answers) For(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEnd
 	}
 	reader = accounts.Reader(e.GetResponsibleAccount(), account.GetRoles(), scopes)
 	may := slices.ContainsFunc(reader.Roles, func(role string) bool { return slices.Contains(endpointRoles, role) })
-	if !may || account.GetState() != accessv1.Account_ACTIVE || len(account.GetOwners()) > 0 {
+	if !may || account.GetState() != accessv1.Account_ACTIVE || len(account.GetOwners()) > 0 || account.GetBreakGlass() {
 		return reader, e.GetResponsibleAccount() + ", who answered for it, may not have endpoints any more.", nil
 	}
 	if e.GetResponsibleKey() == "" {

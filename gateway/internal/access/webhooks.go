@@ -136,6 +136,9 @@ func (s *Webhooks) DisableWebhookEndpoint(ctx context.Context, req *accessv1.Dis
 
 // RotateWebhookSecret makes a new secret.
 func (s *Webhooks) RotateWebhookSecret(ctx context.Context, req *accessv1.RotateWebhookSecretRequest) (*accessv1.WebhookEndpoint, error) {
+	if err := accounts.KeepAlarm(ctx); err != nil { // a receiver that does not know the new secret refuses what comes
+		return nil, err
+	}
 	e, err := s.endpoint(ctx, req, func(ctx context.Context, tx *storage.Tx) (*accessv1.WebhookEndpoint, error) {
 		return s.Store.Change(ctx, tx, req.GetName(), req.GetEtag(), func(e *accessv1.WebhookEndpoint) error {
 			var overlap *time.Duration

@@ -52,6 +52,15 @@ func (s *Store) independent(ctx context.Context, tx *storage.Tx, account string)
 		account, until.UTC().Format(time.RFC3339))
 }
 
+// AnswerForFacts refuses a break-glass session to answer for what is sent to another system: that would go on when the session is over and its use
+// reviewed. Reason: BREAK_GLASS_LIMITED.
+func AnswerForFacts(id auth.Identity) error {
+	if id.Kind == auth.Emergency {
+		return limited("may not have facts sent to another system, which would go on after it")
+	}
+	return nil
+}
+
 // KeepAlarm refuses a break-glass session to stop or redirect what carries the alarm to other systems. Reason: BREAK_GLASS_LIMITED.
 func KeepAlarm(ctx context.Context) error {
 	if emergency(ctx) {

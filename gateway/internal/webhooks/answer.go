@@ -12,7 +12,7 @@ import (
 
 // Answers knows the accounts and keys that answer for endpoints.
 type Answers interface {
-	// KeyOf is the API key with which somebody calls; "" for a person. Reason: CREDENTIALS_WRONG.
+	// KeyOf is the API key with which somebody calls who is to answer; "" for a person. Reasons: BREAK_GLASS_LIMITED, CREDENTIALS_WRONG.
 	KeyOf(ctx context.Context, tx *storage.Tx, id auth.Identity) (string, error)
 	// For is what whoever answers for an endpoint may let out, or why nothing at all.
 	For(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEndpoint) (reader facts.Reader, stop string, err error)
@@ -45,7 +45,7 @@ func (s *Store) answered(ctx context.Context, tx *storage.Tx, e *accessv1.Webhoo
 	return reader, stop, err
 }
 
-// takeOver makes the caller answer for an endpoint, as far as the caller's key goes. Reasons: SCOPE_MISSING, ROLE_MISSING.
+// takeOver makes the caller answer for an endpoint, as far as the caller's key goes. Reasons: BREAK_GLASS_LIMITED, SCOPE_MISSING, ROLE_MISSING.
 func (s *Store) takeOver(ctx context.Context, tx *storage.Tx, e *accessv1.WebhookEndpoint) error {
 	id, _ := auth.FromContext(ctx)
 	e.ResponsibleAccount, e.ResponsibleKey, e.Scopes = id.Account, "", id.Scopes

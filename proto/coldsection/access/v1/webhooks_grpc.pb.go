@@ -40,7 +40,7 @@ const (
 type WebhooksServiceClient interface {
 	// Adds an endpoint, enabled. The secret is in this answer only. Reasons: ALREADY_EXISTS, WEBHOOK_URL_INVALID,
 	// WEBHOOK_TARGET_FORBIDDEN (a private address that the setting webhook-allow does not list), WEBHOOK_ENDPOINTS_TOO_MANY,
-	// EVENT_TYPE_INVALID, CURSOR_INVALID, SCOPE_MISSING and ROLE_MISSING (types that the caller may not read).
+	// EVENT_TYPE_INVALID, CURSOR_INVALID, BREAK_GLASS_LIMITED, SCOPE_MISSING and ROLE_MISSING (types that the caller may not read).
 	CreateWebhookEndpoint(ctx context.Context, in *CreateWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Changes name, address or filter; what waits already is sent to the new address, and who changed address or filter answers
 	// for the endpoint. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED and those of CreateWebhookEndpoint.
@@ -53,7 +53,7 @@ type WebhooksServiceClient interface {
 	DisableWebhookEndpoint(ctx context.Context, in *DisableWebhookEndpointRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Makes a new secret, which is in this answer only. Until the one so far ends, every message carries a signature by each, also by those of
 	// rotations before whose time is not over; no older one outlives it. At most four of them sign. Reasons: NOT_FOUND, ETAG_MISMATCH,
-	// WEBHOOK_SECRETS_TOO_MANY.
+	// BREAK_GLASS_LIMITED, WEBHOOK_SECRETS_TOO_MANY.
 	RotateWebhookSecret(ctx context.Context, in *RotateWebhookSecretRequest, opts ...grpc.CallOption) (*WebhookEndpoint, error)
 	// Sends a message of the type coldsection.access.webhook.tested.v1 at once, also to a disabled endpoint, and says what
 	// came of it. It is tried once. Reason: NOT_FOUND.
@@ -159,7 +159,7 @@ func (c *webhooksServiceClient) ReplayWebhookDelivery(ctx context.Context, in *R
 type WebhooksServiceServer interface {
 	// Adds an endpoint, enabled. The secret is in this answer only. Reasons: ALREADY_EXISTS, WEBHOOK_URL_INVALID,
 	// WEBHOOK_TARGET_FORBIDDEN (a private address that the setting webhook-allow does not list), WEBHOOK_ENDPOINTS_TOO_MANY,
-	// EVENT_TYPE_INVALID, CURSOR_INVALID, SCOPE_MISSING and ROLE_MISSING (types that the caller may not read).
+	// EVENT_TYPE_INVALID, CURSOR_INVALID, BREAK_GLASS_LIMITED, SCOPE_MISSING and ROLE_MISSING (types that the caller may not read).
 	CreateWebhookEndpoint(context.Context, *CreateWebhookEndpointRequest) (*WebhookEndpoint, error)
 	// Changes name, address or filter; what waits already is sent to the new address, and who changed address or filter answers
 	// for the endpoint. Reasons: NOT_FOUND, ETAG_MISMATCH, BREAK_GLASS_LIMITED and those of CreateWebhookEndpoint.
@@ -172,7 +172,7 @@ type WebhooksServiceServer interface {
 	DisableWebhookEndpoint(context.Context, *DisableWebhookEndpointRequest) (*WebhookEndpoint, error)
 	// Makes a new secret, which is in this answer only. Until the one so far ends, every message carries a signature by each, also by those of
 	// rotations before whose time is not over; no older one outlives it. At most four of them sign. Reasons: NOT_FOUND, ETAG_MISMATCH,
-	// WEBHOOK_SECRETS_TOO_MANY.
+	// BREAK_GLASS_LIMITED, WEBHOOK_SECRETS_TOO_MANY.
 	RotateWebhookSecret(context.Context, *RotateWebhookSecretRequest) (*WebhookEndpoint, error)
 	// Sends a message of the type coldsection.access.webhook.tested.v1 at once, also to a disabled endpoint, and says what
 	// came of it. It is tried once. Reason: NOT_FOUND.
