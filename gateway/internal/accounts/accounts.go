@@ -2,7 +2,7 @@
 // of calls.
 //
 // Secrets are kept as hashes only: passwords with argon2id, random tokens with SHA-256. The same refusal answers a wrong
-// password and an unknown login. After ten wrong passwords each further guess waits longer, a second at first and a quarter
+// password and an unknown login. After five wrong passwords each further guess waits longer, a second at first and a quarter
 // of an hour at most; that holds for logins that nobody has, too.
 package accounts
 

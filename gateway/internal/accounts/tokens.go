@@ -5,7 +5,6 @@ import (
 	"errors"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -141,7 +140,8 @@ func EndSessions(ctx context.Context, tx *storage.Tx, account string) error {
 }
 
 func checkStrength(field, password string) error {
-	if len([]rune(password)) < minPassword || strings.Count(password, password[:1]) == len(password) {
+	letters := []rune(password)
+	if len(letters) < minPassword || len(slices.Compact(letters)) == 1 {
 		return fault.Invalid(field, "PASSWORD_TOO_WEAK",
 			"The password is too easy to guess. Use at least %d characters that are not all the same, such as a few words.", minPassword)
 	}
