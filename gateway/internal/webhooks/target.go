@@ -13,12 +13,12 @@ import (
 
 // special are the networks that are not the public internet, from IANA's IPv4 and IPv6 special-purpose address registries
 // (RFC 6890 and its updates): this host, private use, shared, loopback, link-local (the metadata services of clouds are
-// there), documentation, benchmarks, multicast, reserved, and the forms of IPv6 that carry an IPv4 address.
+// there), documentation, benchmarks, multicast, reserved, and the forms of IPv6 that carry an IPv4 address. Of IPv6 only
+// 2000::/3 is given to the public (RFC 4291 section 2.4, IANA's registry of the IPv6 address space), so all else is shut.
 var special = prefixes(
 	"0.0.0.0/8", "10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "169.254.0.0/16", "172.16.0.0/12", "192.0.0.0/24", "192.0.2.0/24",
 	"192.88.99.0/24", "192.168.0.0/16", "198.18.0.0/15", "198.51.100.0/24", "203.0.113.0/24", "224.0.0.0/4", "240.0.0.0/4",
-	"::/96", "64:ff9b::/96", "64:ff9b:1::/48", "100::/64", "2001::/23", "2001:db8::/32", "2002::/16", "3fff::/20", "5f00::/16",
-	"fc00::/7", "fe80::/10", "fec0::/10", "ff00::/8",
+	"::/3", "2001::/23", "2001:db8::/32", "2002::/16", "3fff::/20", "4000::/2", "8000::/1",
 )
 
 func prefixes(texts ...string) []netip.Prefix {
