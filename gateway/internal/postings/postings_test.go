@@ -195,6 +195,23 @@ func TestTotalsAreExactAndByDayTypeItemAndUnit(t *testing.T) {
 		}; !slices.Equal(states, want) {
 			t.Errorf("states %v, want %v", states, want)
 		}
+		next := Days{"2026-03-02", "2026-03-02"} // nothing of the day before is in it
+		if err := s.DB.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			lines, err := Total(ctx, tx, facts.Reader{}, next)
+			if len(lines) != 1 || lines[0].GetQuantity().GetValue() != "5" || lines[0].GetEventDate().GetDay() != 2 {
+				t.Errorf("the next day's totals are %v", lines)
+			}
+			if err != nil {
+				return err
+			}
+			counts, err := Reconcile(ctx, tx, facts.Reader{}, next)
+			if len(counts) != 1 || counts[0].GetWaitingCount() != 1 || counts[0].GetEventDate().GetDay() != 2 {
+				t.Errorf("the next day's states are %v", counts)
+			}
+			return err
+		}); err != nil {
+			t.Fatal(err)
+		}
 	})
 }
 
