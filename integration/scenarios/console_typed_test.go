@@ -67,3 +67,24 @@ func TestWhatWasTypedStaysWhileAnotherFormIsSaved(t *testing.T) {
 		t.Errorf("somebody else finds %q, kept %s", w.box("found"), w.kept())
 	}
 }
+
+// A choice that was typed and that the list does not have any more, as somebody took it out meanwhile, leaves the page's own in its place: a blank one looked chosen, and
+// was sent as nothing.
+func TestAChoiceThatIsGoneLeavesThePagesOwn(t *testing.T) {
+	w := benchFor(t, twice)
+	c := clerk{t, w.b}
+	open(t, w.b, w.stage, "orders", "Orders")
+	c.presses("Draft an order")
+	own := w.box("draft-card")
+	c.picks("draft-card", "taskCards/salt-rinse")
+	c.picks("draft-regime", "regimes/easa-145")
+	if kept := w.kept(); !strings.Contains(kept, "taskCards/salt-rinse") {
+		t.Fatalf("kept is %s", kept)
+	}
+	harness.Value(w.b, chromedp.Evaluate[bool](`(sessionStorage.setItem("coldsection-typed", sessionStorage.getItem("coldsection-typed").replace("salt-rinse", "taken-out")), true)`))
+	w.b.Do(chromedp.Reload(), chromedp.WaitVisible(chromedp.CSS("#kept")))
+	w.shows("in 1 box.")
+	if card, regime := w.box("draft-card"), w.box("draft-regime"); card != own || own == "" || regime != "regimes/easa-145" || strings.Contains(w.kept(), "taken-out") {
+		t.Errorf("the card is %q, at first %q; the rules are %q; kept %s", card, own, regime, w.kept())
+	}
+}

@@ -73,6 +73,9 @@ export function savedTyped(nodes, hash) {
   write(all);
 }
 
+// offers says that a box can take what was kept: a choice that the list does not have any more would leave it blank, in place of what the page gives it.
+const offers = (n, kept) => !(n instanceof HTMLSelectElement) || [...n.options].some((o) => o.value === kept);
+
 // put sets a box as somebody does, who is heard by the page, and shows it.
 function put(n, kept) {
   if (ticked(n)) n.checked = kept; else n.value = kept;
@@ -86,7 +89,7 @@ export function restoreTyped(anew) {
   const hash = page.dataset.shows, all = read(), here = all.pages[pageOf(hash)];
   if (!here || unkept.test(hash)) return;
   const found = [...page.querySelectorAll(boxes)].filter((n) => keepable(n) && Object.hasOwn(here, keyOf(n)));
-  for (const n of found) if (value(n) !== here[keyOf(n)]) put(n, here[keyOf(n)]);
+  for (const n of found) if (value(n) !== here[keyOf(n)] && offers(n, here[keyOf(n)])) put(n, here[keyOf(n)]);
   const left = found.filter((n) => !untouched(n));
   write({ ...all, pages: { ...all.pages, [pageOf(hash)]: Object.fromEntries(left.map((n) => [keyOf(n), value(n)])) } });
   if (!left.length) return;
