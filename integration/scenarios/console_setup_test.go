@@ -83,7 +83,7 @@ func TestAShopIsSetUpInTheBrowser(t *testing.T) {
 	c.b.Picture("setup-later")
 	for path, want := range map[string]string{
 		"/v1/stations/north-hangar": "Europe/Oslo", "/v1/engines/sn-001": "engineModels/small-turbine",
-		"/v1/engineModels/small-turbine":    "antifreezeBelowC:4 antifreezeCeilingC:4.4 antifreezeItem: antifreezeMarginC:6",
+		"/v1/engineModels/small-turbine":    "antifreezeBelowC:4 antifreezeCeilingC:4.4 antifreezeItem: antifreezeMarginC:6 antifreezeTable:map[antifreezeDensityKgL:1.11",
 		"/v1/taskCards/rinse-by-our-manual": "Rinse", "/v1/items/demineralised-water": "WATER",
 	} {
 		if answer := must(t, head.REST("GET", path, nil)); !strings.Contains(fmt.Sprint(answer), want) {
@@ -143,9 +143,26 @@ func (c clerk) addsAModel(stage *harness.Stage) {
 	c.presses("Make the next revision")
 	c.atField("wash-ceiling", "Antifreeze is needed at 4 °C and below, and forbidden above 0 °C")
 	c.pastes("wash-ceiling", "4.4")
+	c.antifreeze()
 	c.b.Picture("model-wash")
 	c.presses("Make the next revision")
-	c.shows("Revision 2 is made.")
+	c.shows("Revision 2 is made.", "Antifreeze, as printed", "By Invented table, demonstration only, rev. B", "Needed at 4 °C and below, forbidden above 4.4 °C")
+}
+
+// antifreeze pastes a printed table of freezing points: a line that is no row and a table of no document are refused at their fields. Its numbers are invented.
+func (c clerk) antifreeze() {
+	c.t.Helper()
+	c.pastes("af-rows", "by volume; freezing point\n30; −15,5; 32; 1.04\na third")
+	c.presses("Make the next revision")
+	c.atField("af-rows", "“a third” is no row of the table")
+	c.pastes("af-rows", "by volume; freezing point\n30; −15,5; 32; 1.04\n40\t-24")
+	c.presses("Make the next revision")
+	c.atField("af-document", "Give the document in which the table is printed")
+	c.pastes("af-document", "Invented table, demonstration only")
+	c.presses("Make the next revision")
+	c.atField("af-revision", "Give the revision")
+	c.pastes("af-revision", "B")
+	c.pastes("af-density", "1.11")
 }
 
 // baselinePoints are invented points of a clean engine, demonstration only.

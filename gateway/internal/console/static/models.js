@@ -1,6 +1,7 @@
 // Engine models: what readings are compared with and how such an engine is washed, each with the document that says so. A change is a new revision.
+import { antifreezeBoxes, antifreezeOf, antifreezeTable } from "/antifreeze.js";
 import { all, call, get, has, newKey, send } from "/api.js";
-import { el, fold, last, link, table } from "/dom.js";
+import { el, fold, last, link, table, words } from "/dom.js";
 import { entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
 import { paged } from "/paging.js";
 import { document_ } from "/standing.js";
@@ -27,6 +28,10 @@ const starterOf = (box, before) => lines(box.value()).map((line) => {
   return filled({ id: same ? same.id : idOf([power, low, high].filter(Boolean).join("-")), document: same && same.document, ...at, runs: pairs.map(([, on, rest]) => ({ onSeconds: Number(on), restSeconds: Number(rest) })) });
 });
 const starterText = (p) => `${p.powerSource}${p.minOatC !== undefined || p.maxOatC !== undefined ? `, ${p.minOatC ?? ""} to ${p.maxOatC ?? ""}` : ""}: ${p.runs.map((r) => `${r.onSeconds}/${r.restSeconds || 0}`).join(", ")}`;
+
+// limited is what a limit is of, and how high, in the unit that the parameter has everywhere.
+const parameters = { PARAMETER_ITT: ["ITT", "°C"], PARAMETER_NG: ["Ng", "%"], PARAMETER_FUEL_FLOW: ["Fuel flow", "kg/h"], PARAMETER_TORQUE: ["Torque", "N·m"], PARAMETER_NP: ["Propeller speed", "rpm"] };
+const limited = (l) => { const [name, unit] = parameters[l.parameter] || [words(l.parameter), ""]; return [name, `${l.maxValue} ${unit}`.trim()]; };
 
 const litres = (value) => (value === undefined ? undefined : { value: String(value), unitCode: "L" });
 const inLitres = (q) => (q && q.unitCode === "L" ? q.value : q && q.unitCode === "mL" ? Number(q.value) / 1000 : undefined);
@@ -103,13 +108,13 @@ async function oneModel(again, id) {
   const update = (values) => send(`/v1/${m.name}?updateMask=${Object.keys(values).join(",")}`, { name: m.name, etag: m.etag, ...values }, "PATCH");
   const forms = [];
   if (may()) {
-    const d = documentBoxes(m.document || {}), b = await washBoxes(w), name = textBox("engine_model.display_name", "model-name", "Name of the model", { value: m.displayName, maxlength: "120" });
-    forms.push(fold("Wash data", entering("wash-form", "Make the next revision", Object.values(b), async () => `Revision ${(await update({ wash: washOf(b, w) })).revision} is made. Plans of orders that are scheduled from now on use it.`, again)),
+    const d = documentBoxes(m.document || {}), b = await washBoxes(w), cold = antifreezeBoxes(w.antifreezeTable || {}), name = textBox("engine_model.display_name", "model-name", "Name of the model", { value: m.displayName, maxlength: "120" });
+    forms.push(fold("Wash data", entering("wash-form", "Make the next revision", [...Object.values(b), ...Object.values(cold)], async () => `Revision ${(await update({ wash: filled({ ...washOf(b, w), antifreezeTable: antifreezeOf(cold, w.antifreezeTable || {}) }) })).revision} is made. Plans of orders that are scheduled from now on use it.`, again)),
       fold("Name and document", entering("model-form", "Make the next revision", [name, ...Object.values(d)], async () => `Revision ${(await update({ displayName: name.value(), document: { ...m.document, ...documentOf(d) } })).revision} is made.`, again)));
   }
-  const limits = (m.limits || []).map((l) => [l.parameter.replace("PARAMETER_", "").replaceAll("_", " "), String(l.maxValue), l.condition || "–", document_(l.document)]);
+  const limits = (m.limits || []).map((l) => [...limited(l), l.condition || "always", l.document && l.document.title ? document_(l.document) : document_(m.document)]);
   const away = el("a", { href: URL.createObjectURL(new Blob([JSON.stringify(m, null, 2)], { type: "application/json" })), download: last(m.name) + ".json" }, "Take it away, JSON");
   return [el("h2", {}, m.displayName), m.demonstrationOnly ? el("p", { class: "caution" }, "Demonstration only: this model's data are invented.") : null,
     el("p", {}, `Revision ${m.revision}, by ${document_(m.document)}. ${(m.baseline && m.baseline.points || []).length} points of baseline. `, m.wash ? "Wash data are entered." : "▲ Wash data are missing: no wash can be planned."), el("p", { class: "take" }, away),
-    table("Limits", ["Parameter", "Highest", "When", "By"], limits, "No limit is entered: no exceedance is told, and no margin."), ...forms, el("p", {}, link("models", "All models"))].filter(Boolean);
+    table("Limits", ["Parameter", "Highest", "When", "By"], limits, "No limit is entered: no exceedance is told, and no margin."), ...(m.wash ? antifreezeTable(w) : []), ...forms, el("p", {}, link("models", "All models"))].filter(Boolean);
 }
