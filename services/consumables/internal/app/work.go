@@ -290,14 +290,3 @@ func (a *App) ConsumeStock(ctx context.Context, req *consumablesv1.ConsumeStockR
 		return u.consume(ctx, lot, item, amount, req.GetWorkOrder(), req.GetEngine(), at.AsTime())
 	})
 }
-
-func (u unit) usable(ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, at time.Time) error {
-	c, err := u.candidate(ctx, lot, item, at)
-	if err != nil {
-		return err
-	}
-	if reason, why := stock.Refuse(c, at); reason != "" {
-		return fault.Precondition(reason, "%s", why).With("lot", lot.GetName())
-	}
-	return nil
-}

@@ -83,7 +83,7 @@ var charactersOf = map[byte]string{'N': digits, 'X': set82, 'Y': set39, 'Z': set
 
 func (p part) check(ai, value string) error {
 	if bad := strings.Trim(value, charactersOf[p.set]); bad != "" {
-		return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q. Scan again.", ai, firstOf(bad), value)
+		return wrongCharacter(ai, firstOf(bad), value)
 	}
 	for _, name := range p.checks {
 		if err := checks[name](ai, value); err != nil {
@@ -91,6 +91,16 @@ func (p part) check(ai, value string) error {
 		}
 	}
 	return nil
+}
+
+// wrongCharacter says what may have come into a value: the next scan's symbology identifier, or what a scanner sends for the separator or by another
+// keyboard layout.
+func wrongCharacter(ai, bad, value string) error {
+	if bad == "]" {
+		return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q: two scans ran into one. Empty the field and scan once.", ai, bad, value)
+	}
+	return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q. Scan again; if it stays so, set the scanner to send GS (ASCII 29) as separator, "+
+		"and to the keyboard layout of this computer.", ai, bad, value)
 }
 
 func firstOf(s string) string { return string([]rune(s)[:1]) }

@@ -86,7 +86,8 @@ func (m Message) whole() (Message, error) {
 	return m, nil
 }
 
-// ParseText reads elements with their identifiers in brackets, as printed below a symbol; \( is a bracket of a value.
+// ParseText reads elements with their identifiers in brackets, as printed below a symbol, also with spaces between them as people type it; \( is a
+// bracket of a value.
 // Reasons as for Parse, and GS1_TEXT_INVALID.
 func ParseText(text string) (Message, error) {
 	var m Message
@@ -107,7 +108,7 @@ func ParseText(text string) (Message, error) {
 		} else {
 			rest = ""
 		}
-		if err := m.add(row, strings.ReplaceAll(value, `\(`, "(")); err != nil {
+		if err := m.add(row, strings.ReplaceAll(strings.TrimSpace(value), `\(`, "(")); err != nil {
 			return Message{}, err
 		}
 	}

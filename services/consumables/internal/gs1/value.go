@@ -78,7 +78,8 @@ func GTIN14(number string) (string, bool) {
 }
 
 // Swallowed says whether the end of a value of variable length reads like the date, amount or item number that would follow
-// on another element: then the scanner may have dropped the separator, and the value is not to be believed. The tail is
+// on another element, or like the item number once more, with which a second scan begins: then the scanner may have dropped the
+// separator or run two scans together, and the value is not to be believed. The tail is
 // given with its identifier in brackets. That nothing is found proves nothing, since a swallowed serial number looks like
 // any other text.
 func (m Message) Swallowed() (ai, tail string, found bool) {
@@ -88,7 +89,8 @@ func (m Message) Swallowed() (ai, tail string, found bool) {
 		}
 		for i := 1; i < len(e.Value); i++ {
 			row, err := lookUp(e.Value[i:])
-			if err != nil || !row.fixed || m.Value(row.ai) != "" || !row.telling() {
+			again := row.ai == "01" && strings.HasPrefix(e.Value[i+len(row.ai):], m.Value(row.ai))
+			if err != nil || !row.fixed || m.Value(row.ai) != "" && !again || !row.telling() {
 				continue
 			}
 			if rest, err := Parse(e.Value[i:]); err == nil {

@@ -4,6 +4,7 @@ package scan
 
 import (
 	"net/url"
+	"slices"
 	"strings"
 
 	"coldsection.example/services/consumables/internal/gs1"
@@ -60,14 +61,19 @@ func Understand(text string, also ...string) (Read, error) {
 // garbled are symbology identifiers as a keyboard scanner sends them with caps lock on.
 var garbled = []string{"]D2", "]q3", "]c1", "]j1"}
 
+// otherCase says whether the identifiers of two symbols were taken for each other, which differ in case alone: ]E0 carries at most the 13 digits of an
+// item number and five beside it, and ]e0 an identifier with at least the 14 digits of one (ISO/IEC 15424 and General Specifications 5, from memory).
+func otherCase(id, data string) bool {
+	digitsOnly := strings.Trim(data, "0123456789") == ""
+	return id == "]E0" && (!digitsOnly || len(data) > 18) || id == "]e0" && digitsOnly && len(data) < 16
+}
+
 func understand(text string) (Read, error) {
 	text = strings.Trim(text, " \t\r\n")
-	for _, g := range garbled {
-		if strings.HasPrefix(text, g) {
-			return Read{}, fault.Invalid("code", "SCAN_GARBLED", "The scan begins with %s: caps lock is on, or the keyboard layouts differ. Turn it off and scan again.", g)
-		}
-	}
 	id, data, isGS1 := gs1.Symbology(text)
+	if slices.Contains(garbled, id) || otherCase(id, data) {
+		return Read{}, fault.Invalid("code", "SCAN_GARBLED", "The scan begins with %s: caps lock is on, or the keyboard layouts differ. Turn it off and scan again.", id)
+	}
 	if isGS1 {
 		return elements(data)
 	}
@@ -104,15 +110,22 @@ func plain(text string) (Read, error) {
 }
 
 // bearsProof says whether text without a symbology identifier can only be an element string: it begins with an item or
-// shipping number whose check digit is right and more behind it, or is an own label whose check character is.
+// shipping number whose check digit is right, whatever is wrong behind it, or is an own label whose check character is.
 func bearsProof(text string) bool {
+	for _, length := range []int{len("01") + 14, len("00") + 18} {
+		if len(text) < length || text[:2] != "00" && text[:2] != "01" {
+			continue
+		}
+		if m, err := gs1.Parse(text[:length]); err == nil && len(m.Elements) == 1 {
+			return true
+		}
+	}
 	m, err := gs1.Parse(text)
 	if err != nil {
 		return false
 	}
-	first := m.Elements[0]
 	_, isOwn, err := readOwn(m)
-	return first.AI == "00" || first.AI == "01" || (isOwn && err == nil)
+	return isOwn && err == nil
 }
 
 func elements(data string) (Read, error) {
@@ -132,11 +145,12 @@ func own(r Read, err error) (Read, error) {
 	return r, nil
 }
 
-// link reads an address: one of ours ends in /lots/ and the short code, every other one must be a GS1 Digital Link.
+// link reads an address: one of ours ends in /lots/ and the short code, in capitals where a symbol or caps lock made it so; every other one must be a
+// GS1 Digital Link.
 func link(text string) (Read, error) {
 	if u, err := url.Parse(text); err == nil {
 		segments := strings.Split(strings.Trim(u.Path, "/"), "/")
-		if n := len(segments); n >= 2 && segments[n-2] == "lots" && len(segments[n-1]) == stock.ShortCodeLength {
+		if n := len(segments); n >= 2 && strings.EqualFold(segments[n-2], "lots") && len(segments[n-1]) == stock.ShortCodeLength {
 			code, err := stock.ReadShortCode(segments[n-1])
 			return Read{Kind: OwnLink, Code: code}, err
 		}

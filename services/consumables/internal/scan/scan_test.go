@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode"
 
 	"pgregory.net/rapid"
 
@@ -27,9 +28,10 @@ func TestWhatIsUnderstood(t *testing.T) {
 		label.Scan():                         {Kind: scan.OwnLabel, Code: code, LabelDay: "270131"}, // no symbology identifier: the check character tells
 		gs + label.Scan():                    {Kind: scan.OwnLabel, Code: code, LabelDay: "270131"},
 		label.Text():                         {Kind: scan.OwnLabel, Code: code, LabelDay: "270131"},
-		"]d2" + scan.OwnElements(code, time.Time{}).Scan(): {Kind: scan.OwnLabel, Code: code},
-		"https://stores.example/x/lots/" + code:            {Kind: scan.OwnLink, Code: code},
-		"lots/l1":                                          {Kind: scan.Name, Name: "lots/l1"},
+		"]d2" + scan.OwnElements(code, time.Time{}).Scan():     {Kind: scan.OwnLabel, Code: code},
+		"https://stores.example/x/lots/" + code:                {Kind: scan.OwnLink, Code: code},
+		"HTTPS://STORES.EXAMPLE/LOTS/" + strings.ToLower(code): {Kind: scan.OwnLink, Code: code}, // QR in capitals, or caps lock
+		"lots/l1": {Kind: scan.Name, Name: "lots/l1"},
 	} {
 		got, err := scan.Understand(text)
 		if err != nil || got.Kind != want.Kind || got.Code != want.Code || got.LabelDay != want.LabelDay || got.Name != want.Name {
@@ -43,6 +45,8 @@ func TestWhatIsUnderstood(t *testing.T) {
 		"]d201095212345432131727013110LOT7A":        {scan.Elements, "(01)09521234543213(17)270131(10)LOT7A"}, // case G08
 		"01095212345432131727013110LOT7A":           {scan.Elements, "(01)09521234543213(17)270131(10)LOT7A"},
 		"(01)09521234543213(10)LOT7A":               {scan.Elements, "(01)09521234543213(10)LOT7A"},
+		"(01) 09521234543213 (10) LOT7A":            {scan.Elements, "(01)09521234543213(10)LOT7A"}, // as people type it
+		"]e00109521234543213":                       {scan.Elements, "(01)09521234543213"},
 		"https://id.example/01/09521234543213/10/A": {scan.Link, "(01)09521234543213(10)A"},
 		"]E09521234543213":                          {scan.TradeItem, "(01)09521234543213"},
 		"]E06291041500213":                          {scan.TradeItem, "(01)06291041500213"},     // case G01
@@ -72,6 +76,52 @@ func TestWhatIsRefused(t *testing.T) {
 			t.Errorf("%q: %+v, %v, wanted %s", text, got, err, reason)
 		}
 	}
+}
+
+// What a scanner that types sends by a wrong set-up is refused, and the refusal says what to set: caps lock, a German and a French layout (from
+// memory), two scans in one, and what stands for the separator where it is not GS.
+func TestScansThatWereSpoilt(t *testing.T) {
+	const item = "0109521234543213"
+	label := "]d2" + scan.OwnElements(code, time.Date(2027, 1, 31, 0, 0, 0, 0, time.UTC)).Scan()
+	german := strings.NewReplacer("]", "+", "y", "z", "z", "y", "Y", "Z", "Z", "Y", "-", "ß", "/", "-").Replace
+	french := strings.NewReplacer("]", "$", "1", "&", "2", "é", "3", "\"", "4", "'", "5", "(", "6", "-", "7", "è", "8", "_", "9", "ç", "0", "à", "A", "Q", "Q", "A", "W", "Z", "Z", "W").Replace
+	for text, want := range map[string][2]string{
+		caps(label):                                {"SCAN_GARBLED", "caps lock is on"},
+		caps("]e0" + item + "10LOT7A"):             {"SCAN_GARBLED", "begins with ]E0: caps lock is on"},
+		caps("]E09521234543213"):                   {"SCAN_GARBLED", "begins with ]e0: caps lock is on"},
+		german(label):                              {"SCAN_NOT_UNDERSTOOD", "the keyboard layout of this computer"},
+		french(label):                              {"SCAN_NOT_UNDERSTOOD", "the keyboard layout of this computer"},
+		french(code):                               {"SCAN_NOT_UNDERSTOOD", "the keyboard layout of this computer"},
+		german("]d2" + item + "10A-1"):             {"SCAN_NOT_UNDERSTOOD", "the keyboard layout of this computer"},
+		german(item + "10A-1"):                     {"GS1_CHARACTER_WRONG", "the keyboard layout of this computer"},
+		code + code:                                {"SCAN_NOT_UNDERSTOOD", "type the seven characters"},
+		label + label:                              {"GS1_CHARACTER_WRONG", "two scans ran into one"},
+		"]d2" + item + "10LOT7A]d2" + item:         {"GS1_CHARACTER_WRONG", "two scans ran into one"},
+		item + "10LOT7A" + item + "10LOT7A":        {"GS1_LENGTH_WRONG", "set it to send GS (ASCII 29)"},
+		item + "17270131" + item + "17270231":      {"GS1_DATE_INVALID", "(17) 270231"},
+		item + "17270131" + item + "17270228":      {"GS1_REPEATED", "Scan one thing at a time"},
+		item + "17270000":                          {"GS1_DATE_INVALID", "type what the label says"},
+		"]d2" + item + "10LOT7A^]17270131":         {"GS1_CHARACTER_WRONG", "send GS (ASCII 29) as separator"},
+		"]d2" + item + "10LOT7A{GS}17270131":       {"GS1_CHARACTER_WRONG", "send GS (ASCII 29) as separator"},
+		"]d2" + item + "10LOT7A\u241d17270131":     {"GS1_CHARACTER_WRONG", "send GS (ASCII 29) as separator"},
+		"]d2" + item + "10LOT7A\x1e17270131":       {"GS1_CHARACTER_WRONG", "send GS (ASCII 29) as separator"},
+		"001234567890123456" + "74" + "10LOT7A\t1": {"SCAN_NOT_UNDERSTOOD", "symbology identifier"}, // whose check digit is wrong
+	} {
+		got, err := scan.Understand(text)
+		if !fault.HasReason(err, want[0]) || !strings.Contains(err.Error(), want[1]) {
+			t.Errorf("%q: %+v, %v, wanted %s with %q", text, got, err, want[0], want[1])
+		}
+	}
+}
+
+// caps is what caps lock makes of a text.
+func caps(text string) string {
+	return strings.Map(func(r rune) rune {
+		if u := unicode.ToUpper(r); u != r {
+			return u
+		}
+		return unicode.ToLower(r)
+	}, text)
 }
 
 func TestTwoCodesOnOneThing(t *testing.T) {
