@@ -7,6 +7,7 @@ import (
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
 	"coldsection.example/services/compliance/internal/civil"
+	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/fitted"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
@@ -184,6 +185,20 @@ func (a *App) RemoveComponent(ctx context.Context, req *compliancev1.RemoveCompo
 	})
 }
 
+// checkLife refuses a life that no part reaches. Reason: LIFE_LIMIT_INVALID.
+func checkLife(limit *compliancev1.LifeLimit) error {
+	for _, one := range []struct {
+		field  string
+		unit   due.Unit
+		amount int64
+	}{{"life_limit.cycle_limit", due.Cycles, limit.GetCycleLimit()}, {"life_limit.operating_seconds_limit", due.Hours, limit.GetOperatingSecondsLimit()}} {
+		if n, words := most(one.unit); one.amount > n {
+			return fault.Invalid(one.field, "LIFE_LIMIT_INVALID", "%s is %d, and at most %s are taken: more is never reached. Correct it.", one.field, one.amount, words)
+		}
+	}
+	return nil
+}
+
 // CreateLifeLimit adds a revision of the life limit of a part number in engines of a model.
 func (a *App) CreateLifeLimit(ctx context.Context, req *compliancev1.CreateLifeLimitRequest) (*compliancev1.LifeLimit, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.LifeLimit, error) {
@@ -194,6 +209,9 @@ func (a *App) CreateLifeLimit(ctx context.Context, req *compliancev1.CreateLifeL
 		}
 		if limit.GetCycleLimit() == 0 && limit.GetOperatingSecondsLimit() == 0 {
 			return nil, fault.Invalid("life_limit.cycle_limit", "LIFE_LIMIT_INVALID", "%s would never end. Give its limit in cycles, hours or both.", limit.GetPartNumber())
+		}
+		if err := checkLife(limit); err != nil {
+			return nil, err
 		}
 		if limit.GetProrated() && limit.GetCycleLimit() == 0 {
 			return nil, fault.Invalid("life_limit.prorated", "LIFE_LIMIT_INVALID", "Fractions of life need a limit in cycles. Give it, or leave prorated out.")

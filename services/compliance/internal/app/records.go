@@ -9,7 +9,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
-	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/idempotency"
@@ -41,7 +40,7 @@ func (a *App) CreateRequirement(ctx context.Context, req *compliancev1.CreateReq
 func (u unit) createRequirement(ctx context.Context, req *compliancev1.CreateRequirementRequest) (*compliancev1.Requirement, error) {
 	r := req.GetRequirement()
 	resource.ClearOutputOnly(r)
-	if err := checkRequirement(r); err != nil {
+	if err := checkRequirement(r, nil); err != nil {
 		return nil, err
 	}
 	if err := u.checkNamed(ctx, r.GetApplicability(), nil); err != nil {
@@ -82,7 +81,7 @@ func (a *App) UpdateRequirement(ctx context.Context, req *compliancev1.UpdateReq
 		if err := resource.Apply(r, req.GetRequirement(), req.GetUpdateMask()); err != nil {
 			return nil, err
 		}
-		if err := checkRequirement(r); err != nil {
+		if err := checkRequirement(r, was); err != nil {
 			return nil, err
 		}
 		if err := u.checkLinks(ctx, r); err != nil {
@@ -212,49 +211,4 @@ func (u unit) changing(r, was *compliancev1.Requirement) names {
 		all = append(all, u.countingOverhauls()...)
 	}
 	return all
-}
-
-func checkRequirement(r *compliancev1.Requirement) error {
-	strict := r.GetKind() == compliancev1.Requirement_DIRECTIVE || r.GetKind() == compliancev1.Requirement_LIFE_LIMIT
-	if strict && r.GetTolerance() != nil {
-		return fault.Invalid("requirement.tolerance", "TOLERANCE_NOT_ALLOWED", "A %s never has a tolerance. Remove it.", r.GetKind())
-	}
-	if strict && r.GetSoft() {
-		return fault.Invalid("requirement.soft", "LIMIT_INVALID", "A %s is never a soft life. Leave that out.", r.GetKind())
-	}
-	for _, s := range r.GetTolerance().GetSteps() {
-		if s.GetUnit() != compliancev1.IntervalLimit_HOURS && s.GetUnit() != compliancev1.IntervalLimit_CYCLES {
-			return fault.Invalid("requirement.tolerance.steps", "LIMIT_INVALID", "A step of the table is in hours or cycles, not in %s. State days as a fixed amount.", s.GetUnit())
-		}
-	}
-	if treeOf(r.GetInitial()).Empty() && treeOf(r.GetRepeat()).Empty() {
-		return fault.Invalid("requirement.repeat", "LIMIT_INVALID", "%s has no limit, so it would never be due. Give initial or repeat limits.", r.GetCode())
-	}
-	for _, tree := range []*compliancev1.LimitTree{r.GetInitial(), r.GetRepeat()} {
-		if err := checkTree(tree, 0); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func checkTree(t *compliancev1.LimitTree, depth int) error {
-	if depth > 4 {
-		return fault.Invalid("requirement.repeat", "LIMIT_INVALID", "Limits are nested more than four deep. Flatten them.")
-	}
-	for _, l := range t.GetLimits() {
-		if l.GetUnit() == compliancev1.IntervalLimit_FIXED_DATE {
-			if _, err := realDate("fixed_date", l.GetFixedDate()); err != nil {
-				return err
-			}
-		} else if l.GetAmount() <= 0 {
-			return fault.Invalid("requirement.repeat", "LIMIT_INVALID", "A limit of %d %s is never reached or always. Give more than zero.", l.GetAmount(), due.Unit(l.GetUnit()).Driver())
-		}
-	}
-	for _, sub := range t.GetTrees() {
-		if err := checkTree(sub, depth+1); err != nil {
-			return err
-		}
-	}
-	return nil
 }
