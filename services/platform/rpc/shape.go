@@ -28,6 +28,9 @@ func shape(m protoreflect.Message) error {
 		return nil
 	}
 	return protorange.Range(m, func(p protopath.Values) error {
+		if sentAlong(m.Interface(), p) {
+			return nil // what was stored under older rules is sent back by who changes something else
+		}
 		last := p.Index(-1)
 		switch v := last.Value.Interface().(type) {
 		case protoreflect.Message:
