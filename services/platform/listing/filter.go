@@ -178,7 +178,7 @@ func (p *parser) term() (node, error) {
 
 func (p *parser) comparison() (node, error) {
 	name := p.take()
-	field, known := p.fields[name.text]
+	field, known := p.fields.named(name.text)
 	if name.kind == end {
 		return nil, refuse(name.position, "The filter ends where a comparison was expected. Write one there, or take the last word away.")
 	}
@@ -206,6 +206,10 @@ func (p *parser) comparison() (node, error) {
 	}
 	if strings.ContainsAny(operator.text, "<>") && (field.Kind == Enum || field.Kind == Bool) {
 		return nil, refuse(operator.position, "%s has no order. Compare it with = or !=.", name.text)
+	}
+	if value.star && field.Kind == Text && operator.text != ":" {
+		return nil, refuse(value.position, `%s compares the whole text, and * stands for nothing in it. Write %s:%q for texts that have this in them, or \\* in quotes for the character.`,
+			operator.text, name.text, strings.Trim(value.text, "*"))
 	}
 	v, err := field.read(name.text, value)
 	if text, _ := v.(string); operator.text == ":" && len(letters(strings.ToLower(text))) > maxLetters {

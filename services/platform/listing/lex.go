@@ -21,6 +21,7 @@ type token struct {
 	kind     tokenKind
 	text     string
 	position int
+	star     bool // whether a value begins or ends with *, as if that stood for any text
 }
 
 // lex cuts a filter into tokens; the last one is always end.
@@ -37,29 +38,32 @@ func lex(text string) ([]token, error) {
 			if r == ')' {
 				kind = closing
 			}
-			tokens = append(tokens, token{kind, string(r), i})
+			tokens = append(tokens, token{kind: kind, text: string(r), position: i})
 			i++
 		case strings.ContainsRune("=!<>:", r):
 			operator := operatorAt(runes[i:])
 			if operator == "" {
 				return nil, refuse(i, "%q is no comparison. Use one of = != < <= > >= :.", string(r))
 			}
-			tokens = append(tokens, token{compare, operator, i})
+			tokens = append(tokens, token{kind: compare, text: operator, position: i})
 			i += len(operator)
 		case r == '"' || r == '\'':
 			inside, length, ok := quotedAt(runes[i:])
 			if !ok {
 				return nil, refuse(i, "This quote is not closed. Close it.")
 			}
-			tokens = append(tokens, token{quoted, inside, i})
+			written := string(runes[i+1 : i+length-1])
+			star := strings.HasPrefix(written, "*") || strings.HasSuffix(written, "*") && !strings.HasSuffix(written, `\*`)
+			tokens = append(tokens, token{quoted, inside, i, star})
 			i += length
 		default:
 			length := bareAt(runes[i:])
-			tokens = append(tokens, token{bare, string(runes[i : i+length]), i})
+			word := string(runes[i : i+length])
+			tokens = append(tokens, token{bare, word, i, strings.HasPrefix(word, "*") || strings.HasSuffix(word, "*")})
 			i += length
 		}
 	}
-	return append(tokens, token{end, "the end", len(runes)}), nil
+	return append(tokens, token{kind: end, text: "the end", position: len(runes)}), nil
 }
 
 func operatorAt(runes []rune) string {

@@ -7,7 +7,8 @@
 //
 // Filters are a subset of AIP-160: comparisons "field op value" with = != < <= > >= and : (has), joined by AND, OR, NOT and
 // parentheses. As that standard says, OR binds tighter than AND. Values are bare words or quoted in " or '. On text, "has"
-// means "contains", whatever the case, and field:* means "not empty".
+// means "contains", whatever the case, and field:* means "not empty". Fields are spelt as the contract does or as JSON does. A day or
+// a time that is not set stands before every other, so that nothing whose date is not known drops out of what comes before a day.
 package listing
 
 import (

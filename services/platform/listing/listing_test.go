@@ -98,7 +98,7 @@ func walk(t *testing.T, db *storage.DB, c listing.Collection, req *request) []st
 func TestEveryPageSizeWalksTheSameRows(t *testing.T) {
 	storagetest.Engines(t, schema, func(t *testing.T, db *storage.DB) {
 		fill(t, db, 0, 60)
-		for _, order := range []string{"", "size", "label desc, size", "create_time desc, label", "use_by_date desc", "state, sealed desc"} {
+		for _, order := range []string{"", "size", "label desc, size", "create_time desc, label", "useByDate desc", "state, sealed desc"} {
 			want := walk(t, db, boxes, &request{OrderBy: order})
 			if unique := slices.Compact(slices.Sorted(slices.Values(want))); len(want) != 60 || len(unique) != 60 {
 				t.Errorf("order %q: %d rows, %d different ones", order, len(want), len(unique))

@@ -36,7 +36,7 @@ func parseOrder(text string, c Collection) ([]sortKey, error) {
 		}
 		f, known := Field{}, false
 		if len(words) > 0 {
-			f, known = c.Fields[words[0]]
+			f, known = c.Fields.named(words[0])
 		}
 		down := len(words) == 2 && words[1] == "desc"
 		if !known || len(words) > 2 || len(words) == 2 && !down && words[1] != "asc" {
@@ -48,6 +48,30 @@ func parseOrder(text string, c Collection) ([]sortKey, error) {
 	}
 	down := len(keys) > 0 && keys[len(keys)-1].down
 	return append(keys, sortKey{column: c.Key, text: true, down: down}), nil
+}
+
+// named is a field by its name in the contract, use_by_date, or as JSON spells it, useByDate.
+func (f Fields) named(name string) (Field, bool) {
+	if field, known := f[name]; known {
+		return field, true
+	}
+	for known, field := range f {
+		if strings.Contains(known, "_") && camel(known) == name {
+			return field, true
+		}
+	}
+	return Field{}, false
+}
+
+// camel is a name of the contract as JSON spells it.
+func camel(name string) string {
+	words := strings.Split(name, "_")
+	for i := 1; i < len(words); i++ {
+		if words[i] != "" {
+			words[i] = strings.ToUpper(words[i][:1]) + words[i][1:]
+		}
+	}
+	return strings.Join(words, "")
 }
 
 func (f Fields) names() string {
