@@ -94,9 +94,14 @@ type Gateway struct {
 	browsers    *browsers     // nil where people sign in by password only
 }
 
+// OpenStore opens the gateway's database alone, for a process that serves nobody.
+func OpenStore(ctx context.Context, cfg storage.Config) (*storage.DB, error) {
+	return storage.Open(ctx, cfg, accounts.Migrations())
+}
+
 // New opens the gateway's database and registers every service of the contract.
 func New(ctx context.Context, cfg Config, deps Deps) (*Gateway, error) {
-	db, err := storage.Open(ctx, cfg.Storage, accounts.Migrations())
+	db, err := OpenStore(ctx, cfg.Storage)
 	if err != nil {
 		return nil, fmt.Errorf("gateway: %w", err)
 	}

@@ -77,7 +77,8 @@ type restoreCommand struct {
 	telling
 
 	From  string `arg:"" help:"The folder that backup made."`
-	State string `required:"" help:"The state folder to make, or an empty one."`
+	State string `required:"" help:"The state folder to make, or an empty one; with --part the one that is there."`
+	Part  string `default:"" enum:",${parts}" help:"Put this part alone back, into a suite that is stopped; coldsection rejoin comes next."`
 }
 
 // errPostgres says how databases on PostgreSQL are backed up.
@@ -196,6 +197,9 @@ func (c *restoreCommand) run(ctx context.Context, stdout io.Writer) error {
 	m, err := readManifest(c.From)
 	if err != nil {
 		return err
+	}
+	if c.Part != "" {
+		return c.restorePart(ctx, stdout, &m)
 	}
 	if err := empty(c.State); err != nil {
 		return err

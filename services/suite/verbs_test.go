@@ -69,6 +69,7 @@ var locals = map[string]calling{
 	"restore":       {[]string{"FOLDER/none", "--state", "FOLDER/new"}, 1, "no finished backup"},
 	"verify-backup": {[]string{"FOLDER/none"}, 1, "no finished backup"},
 	"rebuild":       {[]string{"singing"}, 1, ""},
+	"rejoin":        {[]string{"--state", "FOLDER/log.csv/x"}, 1, "log.csv"},
 	"pack verify":   {[]string{"FOLDER/log.csv"}, 3, "not the pack as it was sealed"},
 	"version":       {[]string{"--sing"}, 2, "unknown flag"},
 	"methods":       {[]string{"--output", "xml"}, 2, "--output"},

@@ -73,13 +73,18 @@ func inOrder(ctx context.Context, tx *storage.Tx, consumer string, m Message) er
 	case err != nil:
 		return err
 	case m.Version <= last:
-		return fmt.Errorf("version %d of %s, told as %s, came after version %d, which took effect: it %w", m.Version, m.Subject, m.ID, last, errWrongFact)
+		return fmt.Errorf("version %d of %s, told as %s, came after version %d, which took effect: it %w%s", m.Version, m.Subject, m.ID, last, errWrongFact, wayOn(m))
 	case m.Previous == outbox.NotTold || before == last:
 		return nil
 	case before > last:
 		return missing(ctx, tx, consumer, m, last)
 	}
-	return fmt.Errorf("version %d of %s, told as %s, says that it follows version %d, and version %d took effect: it %w", m.Version, m.Subject, m.ID, before, last, errWrongFact)
+	return fmt.Errorf("version %d of %s, told as %s, says that it follows version %d, and version %d took effect: it %w%s", m.Version, m.Subject, m.ID, before, last, errWrongFact, wayOn(m))
+}
+
+// wayOn is what may be done about a fact that contradicts others: one way in which many do has a remedy.
+func wayOn(m Message) string {
+	return fmt.Sprintf(". If the database of %s was put back by itself, stop all processes and run coldsection rejoin; else discard it and enter by hand what it tells", m.Source)
 }
 
 // begins judges the first fact of its type about a resource: one that is not the first is missing others, where the consumer heard all.
@@ -87,14 +92,16 @@ func begins(ctx context.Context, tx *storage.Tx, consumer string, m Message) err
 	if m.Previous == outbox.NotTold || m.Previous == outbox.First {
 		return nil
 	}
-	heard, err := storage.Collect(ctx, tx, func(row storage.Scanner) (typ string, err error) {
-		err = row.Scan(&typ)
-		return typ, err
-	}, "SELECT type FROM consumed_types WHERE consumer = $1 AND whole = 1", consumer)
+	heard, err := heardWhole(ctx, tx, consumer)
 	if err != nil || !slices.ContainsFunc(heard, func(one string) bool { return covers(one, m.Type) }) {
 		return err
 	}
 	return missing(ctx, tx, consumer, m, 0)
+}
+
+// heardWhole are the types, and prefixes of types, that a consumer heard from the first fact on.
+func heardWhole(ctx context.Context, tx *storage.Tx, consumer string) ([]string, error) {
+	return storage.Collect(ctx, tx, scanText, "SELECT type FROM consumed_types WHERE consumer = $1 AND whole = 1", consumer)
 }
 
 // missing says that the fact before has not come, unless an instance of an earlier release was done with it, which remembers ids only.

@@ -83,12 +83,17 @@ func (w *worker) state(ctx context.Context, m Message) (done, held bool, err err
 
 func (w *worker) park(ctx context.Context, m Message, reason string) error {
 	return w.db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		_, err := tx.Exec(ctx, `INSERT INTO parked_events (consumer, event_id, type, source, subject, version, event_time, actor,
-			traceparent, data, reason, park_time, previous, previous_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) ON CONFLICT DO NOTHING`,
-			w.Durable, m.ID, m.Type, m.Source, m.Subject, m.Version, storage.Micros(m.Time), m.Actor, m.TraceParent, m.Data,
-			reason, storage.Micros(w.clk.Now()), m.Previous, m.PreviousID)
-		return err
+		return keepParked(ctx, tx, w.Durable, m, reason, w.clk.Now())
 	})
+}
+
+// keepParked parks a fact that is not parked yet.
+func keepParked(ctx context.Context, tx *storage.Tx, consumer string, m Message, reason string, now time.Time) error {
+	_, err := tx.Exec(ctx, `INSERT INTO parked_events (consumer, event_id, type, source, subject, version, event_time, actor,
+		traceparent, data, reason, park_time, previous, previous_id) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14) ON CONFLICT DO NOTHING`,
+		consumer, m.ID, m.Type, m.Source, m.Subject, m.Version, storage.Micros(m.Time), m.Actor, m.TraceParent, m.Data,
+		reason, storage.Micros(now), m.Previous, m.PreviousID)
+	return err
 }
 
 // parkUnreadable keeps a message that can't take effect, until somebody gives it up; what it was to tell is entered by hand.

@@ -131,21 +131,10 @@ type replay struct {
 }
 
 func (r *replay) all(ctx context.Context, b *Bus) error {
-	for q := (FeedQuery{Oldest: true, Types: r.Model.Types, Limit: replayBatch}); ; q.Oldest = false {
-		facts, next, err := b.Feed(ctx, q)
-		if err != nil {
-			return err
-		}
-		if len(facts) == 0 {
-			return r.rest(ctx)
-		}
-		for _, m := range facts {
-			if err := r.take(ctx, m); err != nil {
-				return err
-			}
-		}
-		q.After = next
+	if err := b.each(ctx, r.Model.Types, func(m Message) error { return r.take(ctx, m) }); err != nil {
+		return err
 	}
+	return r.rest(ctx)
 }
 
 // rest tries what came too early until nothing more takes effect.

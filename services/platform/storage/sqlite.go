@@ -102,6 +102,15 @@ func lockFile(path string) (func() error, error) {
 	return f.Close, nil
 }
 
+// Free says whether no process has an SQLite file open, which may be damaged or gone.
+func Free(path string) error {
+	release, err := lockFile(path + ".lock")
+	if err != nil {
+		return err
+	}
+	return release()
+}
+
 // IsUnique reports whether err is the breach of a unique or primary key.
 func IsUnique(err error) bool {
 	return sqliteCode(err) == sqlite3.SQLITE_CONSTRAINT_UNIQUE || sqliteCode(err) == sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY ||
