@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"coldsection.example/services/platform/storage"
 )
@@ -134,5 +135,92 @@ func TestWhereOneCopyCantBeMadeNoneIs(t *testing.T) {
 	}
 	if err := storage.Snapshots(t.Context(), []storage.Copy{{From: path, Into: into}}); err != nil || held(t, into) != 4 {
 		t.Errorf("then: %v", err)
+	}
+}
+
+// opened are the files of a folder that this process has open.
+func opened(t *testing.T, folder string) (n int) {
+	t.Helper()
+	all, err := os.ReadDir("/proc/self/fd")
+	if err != nil {
+		t.Skip("the system doesn't tell which files are open")
+	}
+	for _, one := range all {
+		if file, err := os.Readlink(filepath.Join("/proc/self/fd", one.Name())); err == nil && strings.HasPrefix(file, folder) {
+			n++
+		}
+	}
+	return n
+}
+
+// A copy that can't be made is told with the file that it was of, from what is no database or into a folder that is not there; whoever has no time left
+// while a writer is at work gets none; and nothing stays open.
+func TestACopyThatFailsIsToldAndLeavesNothingOpen(t *testing.T) {
+	path, db := madeThing(t)
+	dir := t.TempDir()
+	text := filepath.Join(filepath.Dir(path), "text.db")
+	if err := os.WriteFile(text, []byte(strings.Repeat("this is a text and no database\n", 100)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for what, c := range map[string]struct {
+		of   storage.Copy
+		want string
+	}{
+		"no database": {storage.Copy{From: text, Into: filepath.Join(dir, "a.db")}, "not a database"},
+		"no folder":   {storage.Copy{From: path, Into: filepath.Join(dir, "none", "b.db")}, "copying " + path},
+	} {
+		if err := storage.Snapshots(t.Context(), []storage.Copy{c.of}); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", what, err, c.want)
+		}
+	}
+	begun, proceed, ended := make(chan struct{}), make(chan struct{}), make(chan error, 1)
+	go func() {
+		ended <- db.Update(context.WithoutCancel(t.Context()), func(ctx context.Context, tx *storage.Tx) error {
+			close(begun)
+			<-proceed
+			return insert("b", 1)(ctx, tx)
+		})
+	}()
+	<-begun
+	soon, cancel := context.WithTimeout(t.Context(), 500*time.Millisecond)
+	defer cancel()
+	into := filepath.Join(dir, "c.db")
+	if err := storage.Snapshots(soon, []storage.Copy{{From: path, Into: into}}); !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("while a writer is at work: %v", err)
+	}
+	gone(t, into)
+	close(proceed)
+	if err := <-ended; err != nil {
+		t.Errorf("the writer: %v", err)
+	}
+	if err := storage.Snapshots(t.Context(), []storage.Copy{{From: path, Into: into}}); err != nil || held(t, into) != 2 {
+		t.Errorf("then: %v", err)
+	}
+	if err := db.Close(); err != nil { // until then SQLite keeps files open on which this process holds locks
+		t.Fatal(err)
+	}
+	if n := opened(t, filepath.Dir(path)); n != 0 {
+		t.Errorf("%d files are open", n)
+	}
+}
+
+// What a look changed against the rules that count at the end is an error, and nothing of it stays.
+func TestALookThatCantBeKeptSaysSo(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "owed.db")
+	owed := schema("CREATE TABLE things (id TEXT PRIMARY KEY);\nCREATE TABLE owed (thing TEXT NOT NULL REFERENCES things (id) DEFERRABLE INITIALLY DEFERRED);")
+	db, err := storage.Open(t.Context(), storage.Config{Engine: storage.SQLite, Path: path}, owed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	err = storage.Inspect(t.Context(), path, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, "INSERT INTO things (id) VALUES ('a')")
+		_, again := tx.Exec(ctx, "INSERT INTO owed (thing) VALUES ('nothing')")
+		return errors.Join(err, again)
+	})
+	if err == nil || !strings.Contains(err.Error(), "FOREIGN KEY") || held(t, path) != 0 {
+		t.Errorf("got %v", err)
 	}
 }
