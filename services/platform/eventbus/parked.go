@@ -3,6 +3,7 @@ package eventbus
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"coldsection.example/services/platform/clock"
@@ -109,6 +110,18 @@ func (w *worker) parkUnreadable(ctx context.Context, m Message, why error) error
 // Apply makes a parked fact take effect now, as the consumer at work does; whichever of the two is first does it.
 func Apply(ctx context.Context, db *storage.DB, clk clock.Clock, c Consumer, p Parked) error {
 	return (&worker{Consumer: c, db: db, clk: clk}).apply(ctx, p.Message)
+}
+
+// Explain keeps why a parked fact can't take effect now, where that is another reason than before, and returns it.
+func Explain(ctx context.Context, db *storage.DB, p Parked, why error) (string, error) {
+	reason, _, _ := strings.Cut(why.Error(), "\n") // what follows is the stack of a panic
+	if reason == p.Reason {
+		return reason, nil
+	}
+	return reason, db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, "UPDATE parked_events SET reason = $1 WHERE consumer = $2 AND event_id = $3 AND discard_time = 0", reason, p.Consumer, p.ID)
+		return err
+	})
 }
 
 // Processed says whether a fact took effect in a consumer, or was given up there.

@@ -92,8 +92,20 @@ func (w *worker) again(ctx context.Context, h history, p Parked, now time.Time) 
 		h[p.ID] = t
 	}
 	t.last, t.failed, t.taken = now, !isNotYet(err), taken
-	w.alarm(ctx, t, p)
+	if ctx.Err() == nil {
+		p.Reason = w.explained(ctx, p, err)
+		w.alarm(ctx, t, p)
+	}
 	return false
+}
+
+// explained keeps the newest reason: who looks for what to put right is not helped by one of before, such as a fact ahead of it that took effect since.
+func (w *worker) explained(ctx context.Context, p Parked, why error) string {
+	reason, err := Explain(ctx, w.db, p, why)
+	if err != nil {
+		w.log.WarnContext(ctx, "the reason of a parked fact can't be kept", "event", p.ID, "error", err)
+	}
+	return reason
 }
 
 // alarm tells once of a fact that has been parked for too long.

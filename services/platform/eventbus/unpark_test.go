@@ -244,6 +244,51 @@ func TestEachConsumerTriesItsOwn(t *testing.T) {
 	})
 }
 
+// What is parked says why it can't take effect now: what was held behind another says its own reason once that is gone, without the stack of a panic,
+// and a fact whose reason stays is not written.
+func TestAParkedFactSaysItsNewestReason(t *testing.T) {
+	benches(t, func(b *bench) {
+		b.parks(numbered("a1", "lots/a", 1), numbered("a2", "lots/a", 2), numbered("b1", "lots/b", 1))
+		b.early["a2"], b.fails["b1"] = true, true
+		says := func(want map[string]string) {
+			b.t.Helper()
+			if err := b.db.View(b.t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+				parked, err := ParkedEvents(ctx, tx)
+				for _, p := range parked {
+					if p.Reason != want[p.ID] {
+						b.t.Errorf("%s says %q, want %q", p.ID, p.Reason, want[p.ID])
+					}
+				}
+				if len(parked) != len(want) {
+					b.t.Errorf("%d wait, want %d", len(parked), len(want))
+				}
+				return err
+			}); err != nil {
+				b.t.Fatal(err)
+			}
+		}
+		says(map[string]string{"a1": "early", "a2": "early", "b1": "early"})
+		b.looks(0)
+		says(map[string]string{"a2": "not yet: what a2 rests on is not here", "b1": "boom"})
+		before := b.db.Changes()
+		b.looks(40 * time.Second)
+		b.tried("of the same reason", "b1", 2)
+		if n := b.db.Changes() - before; n != 0 { // neither came as far as the store
+			b.t.Errorf("%d changes for reasons that stayed", n)
+		}
+		b.early["a2"], b.fails["a2"] = false, true
+		left, leave := context.WithCancel(b.t.Context())
+		leave()
+		_ = b.again(left, b.h, Parked{Message: numbered("a2", "lots/a", 2), Consumer: "reader"}, b.began.Add(80*time.Second))
+		says(map[string]string{"a2": "not yet: what a2 rests on is not here", "b1": "boom"}) // the end of a process is no reason
+		reason, err := Explain(b.t.Context(), b.db, Parked{Message: numbered("b1", "lots/b", 1), Consumer: "reader"}, errors.New("panic: so what\ngoroutine 7"))
+		if reason != "panic: so what" || err != nil {
+			b.t.Errorf("explained as %q, %v", reason, err)
+		}
+		says(map[string]string{"a2": "not yet: what a2 rests on is not here", "b1": "panic: so what"})
+	})
+}
+
 // Where the parked facts can't be read, a look says so and forgets nothing.
 func TestParkedFactsThatCantBeReadAreNotForgotten(t *testing.T) {
 	benches(t, func(b *bench) {

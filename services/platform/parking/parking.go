@@ -148,11 +148,7 @@ func (s *server) RetryParkedFact(ctx context.Context, req *operationsv1.RetryPar
 
 // still keeps the newest reason why a fact can't take effect, and says so. Reason: PARKED_FACT_FAILS.
 func (s *server) still(ctx context.Context, p eventbus.Parked, why error) error {
-	reason, _, _ := strings.Cut(why.Error(), "\n") // what follows is the stack of a panic
-	err := s.DB.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		_, err := tx.Exec(ctx, "UPDATE parked_events SET reason = $1 WHERE consumer = $2 AND event_id = $3", reason, p.Consumer, p.ID)
-		return err
-	})
+	reason, err := eventbus.Explain(ctx, s.DB, p, why)
 	if err != nil {
 		return err
 	}

@@ -39,6 +39,7 @@ type yard struct {
 	t      *testing.T
 	db     *storage.DB
 	broken *atomic.Pointer[[]string] // ids of facts that can't take effect
+	why    *atomic.Pointer[string]   // what they fail with
 	heard  *sync.Map                 // how often each took effect
 }
 
@@ -46,7 +47,8 @@ type yard struct {
 func yards(t *testing.T, fn func(t *testing.T, y yard)) {
 	t.Helper()
 	storagetest.Engines(t, storage.Migrations{}, func(t *testing.T, db *storage.DB) {
-		y := yard{t: t, db: db, broken: &atomic.Pointer[[]string]{}, heard: &sync.Map{}}
+		y := yard{t: t, db: db, broken: &atomic.Pointer[[]string]{}, why: &atomic.Pointer[string]{}, heard: &sync.Map{}}
+		y.failsWith("the lot is not known here")
 		y.breaks("a1", "b1")
 		consumer := eventbus.Consumer{Durable: "reader", Types: []string{"coldsection.stock.*"}, Handle: y.handle}
 		keys, err := auth.NewKeys(bytes.Repeat([]byte("k"), 32))
@@ -78,9 +80,11 @@ func yards(t *testing.T, fn func(t *testing.T, y yard)) {
 
 func (y yard) breaks(names ...string) { y.broken.Store(&names) }
 
+func (y yard) failsWith(why string) { y.why.Store(&why) }
+
 func (y yard) handle(_ context.Context, m eventbus.Message) (eventbus.Effect, error) {
 	if slices.Contains(*y.broken.Load(), m.ID) {
-		return nil, errors.New("the lot is not known here")
+		return nil, errors.New(*y.why.Load())
 	}
 	return func(_ context.Context, tx *storage.Tx) error {
 		tx.AfterCommit(func() {
@@ -187,6 +191,20 @@ func TestAParkedFactIsTriedAgain(t *testing.T) {
 			_, err = y.RetryParkedFact(y.as("admin"), &operationsv1.RetryParkedFactRequest{Name: "parkedFacts/" + name})
 			y.refused(err, "NOT_FOUND", name)
 		}
+	})
+}
+
+// Who tries a fact again is told why it fails now, in one line, and so is who looks afterwards.
+func TestATryTellsTheReasonOfNow(t *testing.T) {
+	yards(t, func(t *testing.T, y yard) {
+		y.failsWith("the lot is blocked\nby quality")
+		_, err := y.retry("a1")
+		y.refused(err, "PARKED_FACT_FAILS", "parkedFacts/reader-a1 still can't take effect: the lot is blocked. Put that right")
+		p, err := y.GetParkedFact(y.as("quality"), &operationsv1.GetParkedFactRequest{Name: "parkedFacts/reader-a1"})
+		if err != nil || p.GetReason() != "the lot is blocked" || p.GetState() != operationsv1.ParkedFact_PARKED {
+			t.Errorf("a1 says %v, %v", p, err)
+		}
+		y.checkList(`subject = "lots/a" AND reason = "the lot is blocked"`, "a1 PARKED")
 	})
 }
 
