@@ -87,6 +87,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 		return text(found, "name")
 	}
 	last := func(name string) string { return name[strings.LastIndex(name, "/")+1:] }
+	signsARecipe(t, stage)
 	reading := first("/v1/engines/-/readings?pageSize=1", "readings")
 
 	r := newReader(t, stage)
@@ -105,7 +106,8 @@ func TestEveryPageIsAccessible(t *testing.T) {
 			"import", "account", "waiting", "nowhere"}},
 		{"stores", "Issue desk", []string{"issue", "receive", "shelf", "items", "item/cleaner", "lot/" + last(first("/v1/lots", "lots")), "places"}},
 		{"quality", "Status on a date", []string{"status", "status?subject=engines%2Fdemo-4711", "findings", "entries", "packs", "people", "people/technician",
-			"evidence?requirement=requirements%2Fwash&subject=engines%2Fdemo-4711", "exceedances", "order/" + last(out.WorkOrder)}},
+			"evidence?requirement=requirements%2Fwash&subject=engines%2Fdemo-4711", "exceedances", "order/" + last(out.WorkOrder),
+			"recipes", "recipes/solution"}},
 		{"analyst", "Engines", []string{"held", "models", "models/demo-turboprop", "reading/demo-4711/" + last(reading)}},
 		{"admin", "Accounts", []string{"accounts", "accounts/technician", "calls", "parked"}},
 	} {

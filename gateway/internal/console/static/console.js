@@ -25,6 +25,7 @@ import { stationsPage, storesPage } from "/places.js";
 import { printed } from "/printed.js";
 import { wayBack } from "/proof.js";
 import { receiving } from "/receive.js";
+import { recipesPage } from "/recipes.js";
 import { releasesPage } from "/releases.js";
 import { renewal } from "/renew.js";
 import { requirementsPage } from "/requirements.js";
@@ -69,6 +70,7 @@ const pages = {
   cards: (id, asked) => cardsPage(again, id, asked),
   models: (id, asked) => modelsPage(again, id, asked),
   requirements: (id, asked) => requirementsPage(again, id, asked),
+  recipes: (id, asked) => recipesPage(again, id, asked),
   items: (_, asked) => itemsPage(again, asked),
   held: (id, asked) => heldPage(again, id, asked),
   reading: (id, _, reading) => readingPage(id, reading),
@@ -98,7 +100,7 @@ const pages = {
 };
 
 const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", aircraft: "Aircraft", held: "Held readings", exceedances: "Exceedances", import: "Import readings", due: "Due list", status: "Status on a date", directives: "Directives", lives: "Life limits", done: "Last and next",
-  findings: "Open findings", evidence: "Evidence", entries: "Releases to enter", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", items: "Items", setup: "Setting up", stations: "Stations", places: "Places in stores", cards: "Task cards", models: "Engine models", requirements: "Requirements", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
+  findings: "Open findings", evidence: "Evidence", entries: "Releases to enter", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", items: "Items", recipes: "Recipes", setup: "Setting up", stations: "Stations", places: "Places in stores", cards: "Task cards", models: "Engine models", requirements: "Requirements", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
 
 // ways are the pages that somebody with a role works on, the first of them where the day begins. All others are one press further.
 const ways = { technician: ["jobs", "shelf"], inspector: ["jobs", "findings"], releaser: ["jobs", "findings"], stores: ["issue", "receive", "shelf"], planner: ["due", "orders", "engines", "setup"],
@@ -108,7 +110,7 @@ const home = () => own()[0] || "engines";
 
 // Pages that are for some roles, and pages of the whole shop, of which the service shows nothing to an account that is limited to owners.
 const forRoles = { accounts: ["admin", "quality"], calls: ["admin", "quality"], parked: ["admin", "quality"], packs: ["quality"] };
-const ofTheShop = ["evidence", "issue", "receive", "shelf", "lot", "items", "item", "setup", "stations", "places", "cards", "models", "requirements", "people", "held", "import", "jobs", "work", "mix"];
+const ofTheShop = ["evidence", "issue", "receive", "shelf", "lot", "items", "item", "recipes", "setup", "stations", "places", "cards", "models", "requirements", "people", "held", "import", "jobs", "work", "mix"];
 
 // shut says why a page is not for who is signed in, and whom to ask; nothing for one that is.
 function shut(name) {

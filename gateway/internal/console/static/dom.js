@@ -39,7 +39,7 @@ const looks = {
   RELEASED: ["good", "○"], INSPECTION_NOT_PASSED: ["bad", "■"], VOIDED: ["none", "–"], DIFFERS: ["look", "▲"],
   RECOVERED: ["good", "○"], NOT_RECOVERED: ["bad", "■"], CANNOT_TELL: ["none", "◌"],
   ACTIVE: ["good", "○"], INVITED: ["look", "◐"], LOCKED: ["bad", "■"], DISABLED: ["none", "–"],
-  IN_FORCE: ["good", "○"], NOT_YET: ["look", "◐"], LAPSED: ["bad", "■"], SUSPENDED: ["bad", "■"],
+  WITHDRAWN: ["none", "–"], IN_FORCE: ["good", "○"], NOT_YET: ["look", "◐"], LAPSED: ["bad", "■"], SUSPENDED: ["bad", "■"],
   PARKED: ["look", "◐"], APPLIED: ["good", "○"], DISCARDED: ["none", "–"],
   WAITING: ["look", "◐"], REFUSED: ["bad", "■"],
 };

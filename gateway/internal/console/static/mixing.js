@@ -46,7 +46,7 @@ const said = (recipe, itemOf) => el("p", { id: "recipe-said" }, `${recipe.displa
 function first(concerned, plan) {
   const sheet = (i) => [i.safetyDataSheetRevision && "revision " + i.safetyDataSheetRevision, i.safetyDataSheetDate && "of " + date(i.safetyDataSheetDate)].filter(Boolean).join(" ");
   return el("section", { id: "before-mixing" }, el("h3", {}, "Before you mix"), el("p", { class: "caution" }, el("strong", {}, "CAUTION: "), usual),
-    ...concerned.flatMap((i) => [el("p", {}, link("item/" + last(i.name), i.displayName), sheet(i) ? `, safety data sheet ${sheet(i)}` : ", no safety data sheet is on record"), hazards(i)]), ...planPanel(plan));
+    ...concerned.flatMap((i) => [el("p", {}, link("item/" + last(i.name), i.displayName), sheet(i) ? `, safety data sheet ${sheet(i)}` : ", no safety data sheet is on record"), hazards(i)]), ...planPanel(plan, Object.fromEntries(concerned.map((i) => [i.name, i.displayName]))));
 }
 
 // partOf are the boxes of one lot: how much of it was measured in, and in which unit. What stays empty does not go in.
@@ -140,7 +140,7 @@ function missing(order, recipe, held, itemOf) {
 // entry is the form, or why there is none.
 function entry(again, order, chosen, held, itemOf) {
   if (!has("technician", "stores")) return [el("p", {}, "A technician or stores record what is mixed.")];
-  if (!chosen.recipe && !chosen.free) return [el("p", { class: "caution" }, `${chosen.item.displayName} is mixed by a signed recipe only, and none is in force. Quality signs one.`)];
+  if (!chosen.recipe && !chosen.free) return [el("p", { class: "caution" }, `${chosen.item.displayName} is mixed by a signed recipe only, and none is in force. Quality signs one. `, link("recipes", "Recipes"))];
   const lacks = missing(order, chosen.recipe, held, itemOf);
   return lacks ? [lacks] : form(again, order, chosen, held, itemOf);
 }
