@@ -88,6 +88,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 	}
 	last := func(name string) string { return name[strings.LastIndex(name, "/")+1:] }
 	signsARecipe(t, stage)
+	addsADisc(t, stage)
 	reading := first("/v1/engines/-/readings?pageSize=1", "readings")
 
 	r := newReader(t, stage)
@@ -99,7 +100,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 		login, begins string
 		pages         []string
 	}{
-		{"planner", "Due list", []string{"due", "orders", "order/" + last(drafted), "directives", "lives", "done", "engines", "engine/demo-4711",
+		{"planner", "Due list", []string{"due", "orders", "order/" + last(drafted), "directives", "lives", "parts", "parts/disc", "done", "engines", "engine/demo-4711",
 			"aircraft", "aircraft/" + last(first("/v1/aircraft", "aircraft")),
 			"stations", "stations/skerry", "requirements", "requirements/wash", "cards", "cards/recovery-wash", "setup"}},
 		{"technician", "Jobs", []string{"jobs", "work/" + last(order), "work/" + last(order) + "/s02", "work/" + last(out.WorkOrder), "mix/" + last(order),
@@ -107,7 +108,7 @@ func TestEveryPageIsAccessible(t *testing.T) {
 		{"stores", "Issue desk", []string{"issue", "receive", "shelf", "items", "item/cleaner", "lot/" + last(first("/v1/lots", "lots")), "places"}},
 		{"quality", "Status on a date", []string{"status", "status?subject=engines%2Fdemo-4711", "findings", "entries", "packs", "people", "people/technician",
 			"evidence?requirement=requirements%2Fwash&subject=engines%2Fdemo-4711", "exceedances", "order/" + last(out.WorkOrder),
-			"recipes", "recipes/solution"}},
+			"recipes", "recipes/solution", "engine/demo-4711", "aircraft/demo-101", "parts/disc"}},
 		{"analyst", "Engines", []string{"held", "models", "models/demo-turboprop", "reading/demo-4711/" + last(reading)}},
 		{"admin", "Accounts", []string{"accounts", "accounts/technician", "calls", "parked"}},
 	} {

@@ -20,6 +20,7 @@ import { mixPage } from "/mixing.js";
 import { modelsPage } from "/models.js";
 import { orderPage, ordersPage } from "/order.js";
 import { parkedPage } from "/parked.js";
+import { partsPage } from "/parts.js";
 import { peoplePage } from "/people.js";
 import { stationsPage, storesPage } from "/places.js";
 import { printed } from "/printed.js";
@@ -71,6 +72,7 @@ const pages = {
   models: (id, asked) => modelsPage(again, id, asked),
   requirements: (id, asked) => requirementsPage(again, id, asked),
   recipes: (id, asked) => recipesPage(again, id, asked),
+  parts: (id, asked) => partsPage(again, id, asked),
   items: (_, asked) => itemsPage(again, asked),
   held: (id, asked) => heldPage(again, id, asked),
   reading: (id, _, reading) => readingPage(id, reading),
@@ -99,7 +101,7 @@ const pages = {
   evidence: (_, asked) => evidencePage(asked),
 };
 
-const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", aircraft: "Aircraft", held: "Held readings", exceedances: "Exceedances", import: "Import readings", due: "Due list", status: "Status on a date", directives: "Directives", lives: "Life limits", done: "Last and next",
+const titles = { jobs: "Jobs", orders: "Orders", engines: "Engines", aircraft: "Aircraft", held: "Held readings", exceedances: "Exceedances", import: "Import readings", due: "Due list", status: "Status on a date", directives: "Directives", lives: "Life limits", parts: "Parts", done: "Last and next",
   findings: "Open findings", evidence: "Evidence", entries: "Releases to enter", packs: "Record packs", issue: "Issue desk", receive: "Receiving", shelf: "Shelf list", items: "Items", recipes: "Recipes", setup: "Setting up", stations: "Stations", places: "Places in stores", cards: "Task cards", models: "Engine models", requirements: "Requirements", people: "People", accounts: "Accounts", calls: "Record of calls", parked: "Parked facts" };
 
 // ways are the pages that somebody with a role works on, the first of them where the day begins. All others are one press further.

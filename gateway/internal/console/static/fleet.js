@@ -1,5 +1,6 @@
 // Aircraft and engines as they are entered and fitted: the counters with which they come, and where an engine hangs.
 import { all, change, get, has, nowText, otherwise, send } from "/api.js";
+import { entryRecord } from "/correcting.js";
 import { date, el, fold, instant, last, link, table } from "/dom.js";
 import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, wrong } from "/entry.js";
 import { paged } from "/paging.js";
@@ -60,11 +61,12 @@ async function oneAircraft(again, id) {
   const [engines, fittings, obstacles] = await Promise.all([all("/v1/engines?filter=" + encodeURIComponent(`aircraft = ${JSON.stringify(a.name)}`)),
     all("/v1/fittings?filter=" + encodeURIComponent(`host = ${JSON.stringify(a.name)}`)), against(a.name)]);
   const save = async () => { await change(a, aircraftValues(b)); return "The aircraft is changed."; };
+  const record = await entryRecord(again, a, "Aircraft " + (a.registration || id));
   return [el("h2", {}, "Aircraft " + (a.registration || id)), el("p", {}, `${a.model || "Type not recorded"}${a.serial ? `, serial ${a.serial}` : ""}. ${counters(a.counters)}.`), ...obstacles,
     el("p", { class: "take" }, el("a", { href: "#/due?subject=" + encodeURIComponent(a.name) }, "What is due on it"), " ", el("a", { href: "#/status?subject=" + encodeURIComponent(a.name) }, "Status on a date")),
     table("Engines fitted", ["Position", "Engine"], engines.map((e) => [e.position || "–", link("engine/" + last(e.name), e.serial)]), "No engine is fitted. An engine is fitted on its own page."),
     table("What was fitted, and when", ["What", "Position", "From", "To"], fittings.map((f) => [(engines.find((e) => e.name === f.item) || {}).serial || last(f.item), f.position || "–", date(f.installDate), f.removeDate ? date(f.removeDate) : "fitted"]), "Nothing was fitted yet."),
-    may() ? fold("Change what is recorded of it", entering("aircraft-form", "Save", Object.values(b), save, again)) : null, el("p", {}, link("aircraft", "All aircraft"))].filter(Boolean);
+    may() ? fold("Change what is recorded of it", entering("aircraft-form", "Save", Object.values(b), save, again)) : null, el("section", { id: "aircraft-record", class: "job" }, el("h3", {}, "Its record"), ...record), el("p", {}, link("aircraft", "All aircraft"))].filter(Boolean);
 }
 
 function engineBoxes(e, models, withSerial) {
@@ -118,6 +120,6 @@ export async function engineForms(again, e) {
   const correct = async () => { await send(`/v1/${e.name}?updateMask=serial&serialCorrectionReason=${encodeURIComponent(why.value())}`, { name: e.name, etag: e.etag, serial: serial.value() }, "PATCH"); return "The serial number is corrected; earlier records keep the one that they were made under."; };
   return [el("section", { id: "engine-record", class: "job" }, el("h3", {}, "Its record"), await fitting(again, e), fold("Change model, owner or modifications", entering("engine-form", "Save", Object.values(b), save, again)),
     fold("Correct its serial number", el("p", { class: "caution" }, "CAUTION: what is signed and what is due follows this engine under its serial number. Correct it only when the data plate says another."), entering("serial-form", "Correct it", [serial, why], correct, again)),
-    (e.serialCorrections || []).length ? el("p", {}, "Recorded before under ", e.serialCorrections.map((c) => `${c.serial} (until ${instant(c.correctTime)}, ${last(c.corrector)}: ${c.reason})`).join("; "), ".") : null)];
+    ...await entryRecord(again, e, "Engine " + e.serial), (e.serialCorrections || []).length ? el("p", {}, "Recorded before under ", e.serialCorrections.map((c) => `${c.serial} (until ${instant(c.correctTime)}, ${last(c.corrector)}: ${c.reason})`).join("; "), ".") : null)];
 }
 

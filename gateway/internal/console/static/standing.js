@@ -17,7 +17,7 @@ const counted = { HOURS: hours, CYCLES: String, STARTS: String };
 // left is what is left in each unit, in words.
 export const left = (all) => (all || []).map((r) => counted[r.unit] ? `${words(r.unit).toLowerCase()}: ${counted[r.unit](r.left)}` : `calendar: ${r.left} days`).join("; ") || "–";
 
-export const lifeRows = (lives) => lives.map((l) => [`${l.partNumber} ${l.serial}`, last(l.host) || "in stores", chip(l.band), String(l.usedCycles), String(l.cycleLimit), String(l.remainingCycles),
+export const lifeRows = (lives) => lives.map((l) => [l.name ? link("parts/" + l.name.split("/")[1], `${l.partNumber} ${l.serial}`) : `${l.partNumber} ${l.serial}`, last(l.host) || "in stores", chip(l.band), String(l.usedCycles), String(l.cycleLimit), String(l.remainingCycles),
   l.bandReason || (l.traceable ? "" : `history lacks ${l.gapCycles} cycles`), document_(l.document)]);
 export const lifeHeads = ["Part", "On", "Band", "Used, cycles", "Limit", "Left", "Note", "By"];
 // numbersOf are the numbers of the orders that findings are of, as people call them.
