@@ -64,18 +64,19 @@ func policyOf(item *consumablesv1.Item) (reorder.Policy, error) {
 	if months := float64(item.GetShelfLifeMonths()) * 30; p.LifeDays == 0 || months > 0 && months < p.LifeDays {
 		p.LifeDays = months // of one in days and one in months the earlier binds
 	}
-	lowest := given.GetMinQuantity()
+	lowest, named := given.GetMinQuantity(), "reorder_policy.min_quantity"
 	if lowest == nil {
-		lowest = item.GetReorderPoint()
+		lowest, named = item.GetReorderPoint(), "reorder_point"
 	}
 	for _, f := range []struct {
-		into *float64
-		from *commonv1.Quantity
-	}{{&p.Min, lowest}, {&p.Max, given.GetMaxQuantity()}} {
+		into  *float64
+		from  *commonv1.Quantity
+		named string
+	}{{&p.Min, lowest, named}, {&p.Max, given.GetMaxQuantity(), "reorder_policy.max_quantity"}} {
 		if f.from == nil {
 			continue
 		}
-		m, err := amountOf(f.from, item)
+		m, err := amountAt("item."+f.named, f.from, item)
 		if err != nil {
 			return p, err
 		}
@@ -110,7 +111,7 @@ func (u unit) shelf(ctx context.Context, item *consumablesv1.Item, leadDays floa
 	if ordered != "" {
 		m, err := stock.FromCount(ordered, item.GetBaseUnitCode(), item.GetBaseUnitCode())
 		if err != nil {
-			return s, err
+			return s, placed("ordered_", err)
 		}
 		s.Ordered = units(m)
 	}

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"math/big"
 	"slices"
@@ -82,7 +83,7 @@ func (u unit) measure(
 			return m, err
 		}
 	}
-	out, err := amountOf(req.GetOutput(), blend)
+	out, err := amountAt("output", req.GetOutput(), blend)
 	if err != nil {
 		return m, err
 	}
@@ -114,7 +115,7 @@ func (u unit) pour(ctx context.Context, m *mix, part *consumablesv1.BlendPart, b
 	if err != nil {
 		return err
 	}
-	amount, err := stock.FromQuantity(part.GetQuantity().GetValue(), part.GetQuantity().GetUnitCode(), blend.GetBaseUnitCode())
+	amount, err := amountAt(fmt.Sprintf("parts[%d].quantity", len(m.parts)), part.GetQuantity(), blend)
 	if err != nil {
 		return err
 	}

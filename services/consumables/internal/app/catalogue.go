@@ -93,7 +93,7 @@ func (a *App) ReserveStock(ctx context.Context, req *consumablesv1.ReserveStockR
 		}
 		d, item, need, err := u.wanted(ctx, req.GetWorkOrder(), req.GetNeedTime().AsTime(), line)
 		if err != nil {
-			return nil, err
+			return nil, placed("quantity.", err)
 		}
 		before := demandOf(old, req.GetItem())
 		d.Work = job.Work

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"strings"
 	"time"
@@ -54,7 +55,7 @@ func (a *App) ReverseMovement(ctx context.Context, req *consumablesv1.ReverseMov
 			return nil, err
 		}
 		if err := u.post(ctx, m, item, mirror); err != nil {
-			return nil, err
+			return nil, goneSince(wrong, err)
 		}
 		if err := u.unmake(ctx, wrong, item, amount); err != nil {
 			return nil, err
@@ -73,6 +74,18 @@ func reversible(wrong *consumablesv1.StockMovement) error {
 		return fault.Precondition("OPENING_STAYS", "%s opened a pack of %s, and no entry closes a seal again. Reverse or return what was taken out of it.", wrong.GetName(), wrong.GetLot())
 	}
 	return nil
+}
+
+// goneSince says of an entry that can't be undone, as not all that it brought is where it brought it, what is to be done about it. Reason:
+// INSUFFICIENT_STOCK.
+func goneSince(wrong *consumablesv1.StockMovement, err error) error {
+	f, ok := fault.As(err)
+	if !ok || f.Reason != "INSUFFICIENT_STOCK" {
+		return err
+	}
+	return fault.Precondition(f.Reason, "%s brought %s %s of %s to %s, and not all of it is there any more. Reverse what was booked with it since, the latest first; then this.",
+		wrong.GetName(), wrong.GetQuantity().GetValue(), wrong.GetQuantity().GetUnitCode(), cmp.Or(f.Metadata["lot"], wrong.GetLot()), f.Metadata["location"]).
+		With("lot", f.Metadata["lot"]).With("location", f.Metadata["location"])
 }
 
 // leftThen refuses to undo an issue of which the job used something before it was handed out more: the books of then would have less than nothing at

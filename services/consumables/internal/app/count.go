@@ -110,7 +110,7 @@ func (u unit) compare(ctx context.Context, count *consumablesv1.StockCount) (sto
 	}
 	counted, err := stock.FromCount(count.GetCounted().GetValue(), count.GetCounted().GetUnitCode(), item.GetBaseUnitCode())
 	if err != nil {
-		return 0, err
+		return 0, placed("stock_count.counted.", err)
 	}
 	expected, err := store.BalanceAt(ctx, u.Tx, count.GetLot(), count.GetLocation(), count.GetCountTime().AsTime())
 	if err != nil {

@@ -18,6 +18,10 @@ func (a *App) HoldLot(ctx context.Context, req *consumablesv1.HoldLotRequest) (*
 		if err != nil {
 			return nil, err
 		}
+		if lot.GetState() == consumablesv1.Lot_RECALLED {
+			return nil, fault.Precondition("LOT_RECALLED", "Lot %s is RECALLED (%s), which blocks it and what was made from it already. Set it aside; nothing more is to be held.",
+				lot.GetName(), lot.GetHoldReason())
+		}
 		if lot.GetState() != consumablesv1.Lot_USABLE && lot.GetState() != consumablesv1.Lot_HELD {
 			return nil, fault.Precondition("LOT_"+lot.GetState().String(), "Lot %s is %s and can't be held; only what may be used is. Recall it to block what was made from it.",
 				lot.GetName(), lot.GetState())

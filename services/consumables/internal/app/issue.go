@@ -193,7 +193,7 @@ func (a *App) SuggestLots(ctx context.Context, req *consumablesv1.SuggestLotsReq
 		}
 		need, err := stock.FromQuantity(req.GetQuantityValue(), req.GetQuantityUnitCode(), item.GetBaseUnitCode())
 		if err != nil {
-			return err
+			return placed("quantity_", err)
 		}
 		at := u.now
 		if req.GetNeedTime() != nil {

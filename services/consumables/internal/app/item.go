@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"regexp"
 
 	consumablesv1 "coldsection.example/proto/coldsection/consumables/v1"
@@ -61,8 +62,8 @@ func checkItem(item *consumablesv1.Item) error {
 	if err := checkUses(item); err != nil {
 		return err
 	}
-	for _, pack := range item.GetPackSizes() {
-		if _, err := amountOf(pack.GetQuantity(), item); err != nil {
+	for i, pack := range item.GetPackSizes() {
+		if _, err := amountAt(fmt.Sprintf("item.pack_sizes[%d].quantity", i), pack.GetQuantity(), item); err != nil {
 			return err
 		}
 	}

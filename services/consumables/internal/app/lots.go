@@ -67,10 +67,6 @@ func transfer(lot, source, target string, amount stock.Micro) []stock.Posting {
 	return []stock.Posting{{Lot: lot, Location: source, Amount: -amount}, {Lot: lot, Location: target, Amount: amount}}
 }
 
-func amountOf(q *commonv1.Quantity, item *consumablesv1.Item) (stock.Micro, error) {
-	return stock.FromQuantity(q.GetValue(), q.GetUnitCode(), item.GetBaseUnitCode())
-}
-
 // mixed is when a lot was made from others, and when these end; nothing of what came in from outside.
 type mixed struct {
 	at   time.Time

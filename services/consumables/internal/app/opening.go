@@ -56,7 +56,7 @@ func (u unit) packsReceived(ctx context.Context, lot, delivery *consumablesv1.Lo
 	if delivery.GetPackQuantity() == nil {
 		return nil
 	}
-	pack, err := amountOf(delivery.GetPackQuantity(), item)
+	pack, err := amountAt("lot.pack_quantity", delivery.GetPackQuantity(), item)
 	if err != nil {
 		return err
 	}

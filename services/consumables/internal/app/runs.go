@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"time"
 
@@ -74,13 +75,13 @@ func (u unit) mayRun(ctx context.Context, run *consumablesv1.ProductionRun) erro
 
 // fillRun makes a lot of each container that the run was filled into. Reason: RUN_VOLUME_EXCEEDED.
 func (u unit) fillRun(ctx context.Context, run *consumablesv1.ProductionRun, item *consumablesv1.Item) error {
-	volume, err := amountOf(run.GetVolume(), item)
+	volume, err := amountAt("production_run.volume", run.GetVolume(), item)
 	if err != nil {
 		return err
 	}
 	var filled stock.Micro
-	for _, o := range run.GetOutputs() {
-		amount, err := amountOf(o.GetQuantity(), item)
+	for i, o := range run.GetOutputs() {
+		amount, err := amountAt(fmt.Sprintf("production_run.outputs[%d].quantity", i), o.GetQuantity(), item)
 		if err != nil {
 			return err
 		}

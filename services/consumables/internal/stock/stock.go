@@ -33,7 +33,7 @@ func FromQuantity(value, unitCode, baseUnit string) (Micro, error) {
 		return 0, err
 	}
 	if q.Sign() <= 0 {
-		return 0, fault.Invalid("quantity.value", "QUANTITY_NOT_POSITIVE", "The quantity is %s. Give more than zero.", q)
+		return 0, fault.Invalid("value", "QUANTITY_NOT_POSITIVE", "The quantity is %s. Give more than zero.", q)
 	}
 	m, ok := whole(q)
 	if !ok || baseUnit != unitCode {
@@ -42,7 +42,7 @@ func FromQuantity(value, unitCode, baseUnit string) (Micro, error) {
 		}
 	}
 	if base.Code == pieces && m%Scale != 0 {
-		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is part of a piece, and the ledger counts whole pieces. Give a whole number.", q)
+		return 0, fault.Invalid("value", "QUANTITY_TOO_FINE", "%s is part of a piece, and the ledger counts whole pieces. Give a whole number.", q)
 	}
 	return m, nil
 }
@@ -59,15 +59,15 @@ func converted(q quantity.Quantity, base quantity.Unit, unitCode string) (Micro,
 	micro := new(big.Rat).Mul(ratOf(in), big.NewRat(Scale, 1))
 	if !micro.IsInt() {
 		if base.Code == unitCode {
-			return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is finer than the ledger, which counts millionths of %s. Round it.", q, base.Code)
+			return 0, fault.Invalid("value", "QUANTITY_TOO_FINE", "%s is finer than the ledger, which counts millionths of %s. Round it.", q, base.Code)
 		}
 		micro.SetInt(roundHalfUp(micro))
 	}
 	if !micro.Num().IsInt64() || micro.Num().Int64() > 1<<52 {
-		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_LARGE", "%s is more than the ledger can hold for one movement. Book it in parts, or correct it.", q)
+		return 0, fault.Invalid("value", "QUANTITY_TOO_LARGE", "%s is more than the ledger can hold for one movement. Book it in parts, or correct it.", q)
 	}
 	if micro.Sign() == 0 {
-		return 0, fault.Invalid("quantity.value", "QUANTITY_TOO_FINE", "%s is less than a millionth of %s. Correct it, or leave it out.", q, base.Code)
+		return 0, fault.Invalid("value", "QUANTITY_TOO_FINE", "%s is less than a millionth of %s. Correct it, or leave it out.", q, base.Code)
 	}
 	return Micro(micro.Num().Int64()), nil
 }
