@@ -192,7 +192,15 @@ func TestAWetEngineIsNotSignedFor(t *testing.T) {
 		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 400, 520, false))
 		must[*workordersv1.MotoringRun](s)(s.ran(o, 700, 720, false))
 		missing("wetted again after it")
-		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 900, 1020, false))
+		short := must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 800, 919, false))
+		missing("one of 119 s, and the plan has 120 s")
+		if why := s.preview(o, commonv1.Signature_PERFORMED).GetMissing()[0]; !strings.Contains(why, "a drying run of 2m0s or longer") || short.GetExceedance() {
+			t.Errorf("%q, %v", why, short)
+		}
+		if due := s.limits(o).GetDryingDueTime(); due == nil || !due.AsTime().Equal(morning.Add(time.Hour+720*time.Second)) {
+			t.Errorf("after a short one it is due at %v", due)
+		}
+		must[*workordersv1.MotoringRun](s)(s.purposed(o, dry, 2800, 2920, false))
 		_, err := s.omit(o, "pat")
 		s.refused(err, "DRYING_RUN_RECORDED")
 		must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))

@@ -130,9 +130,10 @@ func (s *stage) dry(o *workordersv1.WorkOrder, who string) {
 	if o.GetKind() != workordersv1.TaskCard_RECOVERY_WASH && o.GetKind() != workordersv1.TaskCard_SALT_RINSE || !s.limits(o).GetDryingRunMissing() {
 		return
 	}
-	start := s.clock.Now().Add(30*time.Second + time.Duration(s.count("motoring_runs")%60)*time.Second) // runs of one starter don't overlap
+	s.clock.Advance(5 * time.Minute) // runs of one starter don't overlap
+	start := s.clock.Now().Add(-3 * time.Minute)
 	must[*workordersv1.MotoringRun](s)(s.do.CreateMotoringRun(s.as(who), &workordersv1.CreateMotoringRunRequest{Parent: o.GetName(), MotoringRun: &workordersv1.MotoringRun{
-		StartTime: timestamppb.New(start), EndTime: timestamppb.New(start.Add(time.Second)), Purpose: dry,
+		StartTime: timestamppb.New(start), EndTime: timestamppb.New(start.Add(2 * time.Minute)), Purpose: dry,
 	}}))
 }
 

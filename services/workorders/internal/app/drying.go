@@ -2,8 +2,10 @@ package app
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -14,11 +16,25 @@ import (
 	"coldsection.example/services/workorders/internal/store"
 )
 
-// dries says that a plan asks for the run that dries the engine.
-func dries(p *workordersv1.WashPlan) bool {
-	return slices.ContainsFunc(p.GetTimeline(), func(e *workordersv1.TimelineEntry) bool {
+// dryingRun is the run that dries the engine as a plan has it, nil where it asks for none.
+func dryingRun(p *workordersv1.WashPlan) *workordersv1.TimelineEntry {
+	i := slices.IndexFunc(p.GetTimeline(), func(e *workordersv1.TimelineEntry) bool {
 		return e.GetActivity() == workordersv1.TimelineEntry_DRYING_RUN
 	})
+	if i < 0 {
+		return nil
+	}
+	return p.GetTimeline()[i]
+}
+
+// dryingLength is how long that run lasts at least, 0 where no length is entered: an engine that was shut down sooner is wet.
+func dryingLength(p *workordersv1.WashPlan) time.Duration {
+	e := dryingRun(p)
+	return time.Duration(e.GetEndSecond()-e.GetStartSecond()) * time.Second
+}
+
+func lasted(r *workordersv1.MotoringRun) time.Duration {
+	return r.GetEndTime().AsTime().Sub(r.GetStartTime().AsTime())
 }
 
 // addDrying adds a drying run that was left out, and says when one is missing: water that stays in an engine corrodes it, and freezes.
@@ -31,7 +47,7 @@ func (u unit) addDrying(ctx context.Context, o *workordersv1.WorkOrder, c *conte
 	case err != nil:
 		return err
 	case dry.missing:
-		c.undried = append(c.undried, "The plan asks for a drying run, and none is recorded whole after the last wetting")
+		c.undried = append(c.undried, "The plan asks for a drying run"+dry.length+", and none is recorded whole after the last wetting")
 	case dry.omitted:
 		c.omitted = append(c.omitted, omissionText(o.GetDryingOmission()))
 	}
@@ -47,7 +63,11 @@ func omissionText(d *workordersv1.DryingOmission) string {
 }
 
 // drying is how an order stands with the drying of its engine: at most one of them holds for an order whose plan asks for it.
-type drying struct{ planned, recorded, omitted, missing bool }
+type drying struct {
+	planned, recorded, omitted, missing bool
+
+	length string // how long it lasts at least, in words; empty where no length is entered
+}
 
 // drying looks at the plan, the runs and the omission of an order. An omission holds for what went through the engine before it.
 func (u unit) drying(ctx context.Context, o *workordersv1.WorkOrder) (d drying, err error) {
@@ -55,12 +75,16 @@ func (u unit) drying(ctx context.Context, o *workordersv1.WorkOrder) (d drying, 
 		return d, nil
 	}
 	p, err := store.Plans.Get(ctx, u.Tx, o.GetName()+"/washPlan")
-	if err != nil || !dries(p) {
+	if err != nil || dryingRun(p) == nil {
 		return d, err
 	}
-	last, dry, err := u.wetted(ctx, o, u.now.Add(leeway))
+	if length := dryingLength(p); length > 0 {
+		d.length = fmt.Sprintf(" of %s or longer", length)
+	}
+	last, dry, err := u.wetted(ctx, o, p, u.now.Add(leeway))
 	held := o.GetDryingOmission() != nil && !last.After(o.GetDryingOmission().GetOmitTime().AsTime())
-	return drying{planned: true, recorded: dry, omitted: held && !dry, missing: !held && !dry}, err
+	d.planned, d.recorded, d.omitted, d.missing = true, dry, held && !dry, !held && !dry
+	return d, err
 }
 
 // wet says that liquid is recorded to have gone into the engine on an order, and that it was neither dried since nor left wet with agreement.
@@ -69,7 +93,7 @@ func (u unit) wet(ctx context.Context, o *workordersv1.WorkOrder) (bool, error) 
 	if err != nil || !d.missing {
 		return false, err
 	}
-	last, _, err := u.wetted(ctx, o, u.now.Add(leeway))
+	last, _, err := u.wetted(ctx, o, nil, u.now.Add(leeway)) // when is the same whatever dries
 	return !last.IsZero() || len(o.GetMaterials()) > 0, err
 }
 

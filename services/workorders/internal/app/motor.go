@@ -205,7 +205,7 @@ func (u unit) judgeAmong(ctx context.Context, o *workordersv1.WorkOrder, r *work
 	case workordersv1.MotoringRun_EARLIER:
 		return motoring.Leaves(duty, others, run, o.GetStartTime().AsTime()), nil
 	case workordersv1.MotoringRun_DRYING:
-		wetted, _, err := u.wetted(ctx, o, run.Start)
+		wetted, _, err := u.wetted(ctx, o, p, run.Start)
 		if err != nil {
 			return "", err
 		}
@@ -230,8 +230,9 @@ func limitOf(p *workordersv1.WashPlan) time.Duration {
 	return time.Duration(p.GetDryingLimitMinutes()) * time.Minute
 }
 
-// wetted is when liquid last went through the engine on an order before an instant, and whether it was dried since; zero when none did.
-func (u unit) wetted(ctx context.Context, o *workordersv1.WorkOrder, before time.Time) (last time.Time, dry bool, err error) {
+// wetted is when liquid last went through the engine on an order before an instant, and whether it was dried since, by a run as long as the plan asks
+// for; zero when none did.
+func (u unit) wetted(ctx context.Context, o *workordersv1.WorkOrder, p *workordersv1.WashPlan, before time.Time) (last time.Time, dry bool, err error) {
 	condition, args := store.Under(o.GetName() + "/motoringRuns")
 	runs, err := store.Runs.Where(ctx, u.Tx, condition+" ORDER BY start_time", args...)
 	for _, r := range runs {
@@ -239,7 +240,7 @@ func (u unit) wetted(ctx context.Context, o *workordersv1.WorkOrder, before time
 		case !counts(r) || !r.GetStartTime().AsTime().Before(before):
 		case r.GetPurpose() == workordersv1.MotoringRun_PURPOSE_UNSPECIFIED:
 			last, dry = r.GetEndTime().AsTime(), false
-		case r.GetPurpose() == workordersv1.MotoringRun_DRYING && !r.GetAborted():
+		case r.GetPurpose() == workordersv1.MotoringRun_DRYING && !r.GetAborted() && lasted(r) >= dryingLength(p):
 			dry = true
 		}
 	}
@@ -281,7 +282,7 @@ func (u unit) dryUntil(ctx context.Context, o *workordersv1.WorkOrder, p *workor
 		return err
 	}
 	out.DryingRunMissing = d.missing
-	wetted, dry, err := u.wetted(ctx, o, u.now.Add(leeway))
+	wetted, dry, err := u.wetted(ctx, o, p, u.now.Add(leeway))
 	if err != nil || wetted.IsZero() {
 		return err
 	}
