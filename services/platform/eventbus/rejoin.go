@@ -105,22 +105,22 @@ func tells(ctx context.Context, tx *storage.Tx, id string) (bool, error) {
 // line is the facts of a type about a resource.
 type line struct{ subject, typ string }
 
-// numbered is a fact of a line.
-type numbered struct {
+// inLine is a fact of a line.
+type inLine struct {
 	id      string
 	version int64
 }
 
 // lines are what a part knows of the lines of facts, the newest of each first.
-func (t Teller) lines(ctx context.Context, of []Message) (map[line][]numbered, error) {
-	lines := map[line][]numbered{}
+func (t Teller) lines(ctx context.Context, of []Message) (map[line][]inLine, error) {
+	lines := map[line][]inLine{}
 	err := t.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		for _, m := range of {
 			one := line{m.Subject, m.Type}
 			if _, ok := lines[one]; ok {
 				continue
 			}
-			facts, err := storage.Collect(ctx, tx, func(row storage.Scanner) (f numbered, err error) {
+			facts, err := storage.Collect(ctx, tx, func(row storage.Scanner) (f inLine, err error) {
 				err = row.Scan(&f.id, &f.version)
 				return f, err
 			}, "SELECT id, version FROM outbox WHERE source = $1 AND subject = $2 AND type = $3 ORDER BY version DESC", t.Part, m.Subject, m.Type)
@@ -174,7 +174,7 @@ func (t Teller) giveUp(ctx context.Context, tx *storage.Tx, now time.Time, consu
 }
 
 // last puts a consumer at the newest fact of a line that both know.
-func (t Teller) last(ctx context.Context, tx *storage.Tx, consumer string, one line, facts []numbered) error {
+func (t Teller) last(ctx context.Context, tx *storage.Tx, consumer string, one line, facts []inLine) error {
 	version := int64(0)
 	for _, f := range facts {
 		done, err := Processed(ctx, tx, consumer, f.id)
