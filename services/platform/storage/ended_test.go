@@ -109,3 +109,17 @@ func TestAClosedStoreCantBeReached(t *testing.T) {
 		}
 	}
 }
+
+// Who is alone and fails after he wrote is taken back at once, and his body doesn't run again.
+func TestWhoFailsAloneRunsOnce(t *testing.T) {
+	storagetest.Engines(t, things, func(t *testing.T, db *storage.DB) {
+		refused, ran := errors.New("refused"), 0
+		err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			ran++
+			return errors.Join(insert("a", 1)(ctx, tx), refused)
+		})
+		if !errors.Is(err, refused) || ran != 1 || count(t, db) != 0 {
+			t.Errorf("%v, ran %d times, %d rows", err, ran, count(t, db))
+		}
+	})
+}
