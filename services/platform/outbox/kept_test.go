@@ -285,6 +285,13 @@ func TestARelayGoesOnUntilNothingWaits(t *testing.T) {
 		to, log := &stream{}, &said{}
 		stop := run(to, time.Hour, log)
 		until(t, "they do not all leave", func() bool { return waiting(t, db) == 0 })
+		before := db.Changes()
+		for range 20 {
+			waiting(t, db)
+		}
+		if looks := db.Changes() - before; looks > 1 { // the one that may be ending; the next is due in an hour
+			t.Errorf("it looked %d times more where nothing waited", looks)
+		}
 		stop()
 		if n := len(to.ids()); n != many || log.count("facts wait in the outbox") != 0 {
 			t.Errorf("%d left of %d, and the log says %d times that facts wait", n, many, log.count("facts wait"))
