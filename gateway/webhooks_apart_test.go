@@ -96,8 +96,8 @@ func TestWhatIsDoneToOneEndpointTouchesNoOther(t *testing.T) {
 	if err := w.gw.Reseal(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if good, _ := w.goodSecrets(r, append(secrets, made.GetSecret())); len(good) != 1 || good[0] != 0 {
-		t.Errorf("sealed anew, the messages of one verify by %v of its own secret and the other's", good)
+	if good, _ := w.goodSecrets(r, append(secrets, made.GetSecret())); len(good) != 1 || good[0] != 0 || len(r.got()) != 4 {
+		t.Errorf("sealed anew, the messages of one verify by %v of its own secret and the other's; %d came", good, len(r.got()))
 	}
 	if _, err := w.hooks().DeleteWebhookEndpoint(w.as(w.admin), &accessv1.DeleteWebhookEndpointRequest{Name: erp}); err != nil {
 		t.Fatal(err)
