@@ -89,6 +89,33 @@ func TestEachRoleGetsItsWorkDone(t *testing.T) {
 	if order := must(t, stage.SignIn(t, "planner").REST("GET", "/v1/workOrders/"+id, nil)); text(order, "state") != "SCHEDULED" {
 		t.Errorf("the order is %v", order)
 	}
+	c.begins(stage, "planner", "Due list")
+	c.takesOff(stage, id)
+}
+
+// takesOff plans an order anew with nobody on it: where the rest of the plan is refused nobody is taken off, and then both are one press.
+func (c clerk) takesOff(stage *harness.Stage, id string) {
+	c.t.Helper()
+	assigned := func() string {
+		return fmt.Sprint(elements(must(c.t, stage.SignIn(c.t, "planner").REST("GET", "/v1/workOrders/"+id, nil)), "assignees"))
+	}
+	open(c.t, c.b, stage, "order/"+id, "Order")
+	c.presses("Plan it anew")
+	was := harness.Value(c.b, chromedp.Evaluate[string](`document.getElementById("plan-start").value`))
+	c.waitFor(`document.getElementById("who-technician").checked && !(document.getElementById("who-technician").checked = false)`)
+	c.waitFor(`(document.getElementById("plan-start").value = "2020-01-01T08:00") !== ""`)
+	c.types("lowest", "4.5")
+	c.presses("Plan it so")
+	c.waitFor(`[...document.querySelectorAll("#verbs .refusal")].some((r) => r.textContent.includes("past"))`)
+	if got := assigned(); got != "[people/technician]" {
+		c.t.Errorf("a plan that was refused leaves it to %s", got)
+	}
+	c.waitFor(`(document.getElementById("plan-start").value = "` + was + `") !== ""`)
+	c.presses("Plan it so")
+	c.shows("The order is scheduled", "nobody yet")
+	if got := assigned(); got != "[]" {
+		c.t.Errorf("planned with nobody, it is for %s", got)
+	}
 }
 
 // plans drafts an order and schedules it; what is missing is said beside the button.

@@ -42,7 +42,10 @@ async function scheduling(act, order) {
     ...start.nodes, ...station.nodes, ...cold.nodes, ...by.nodes, el("fieldset", {}, el("legend", {}, "Who does it"), ...who.map((w) => w.node)), ...why.nodes,
     act(again ? "Plan it so" : "Schedule", async () => {
       const plan = body();
-      if (!plan.assignees.length && (order.assignees || []).length) Object.assign(order, await change(order, { assignees: [] })); // to schedule takes nobody off by itself
+      if (!plan.assignees.length && (order.assignees || []).length) { // to schedule takes nobody off by itself; nobody is, where the rest of the plan is refused
+        await send(`/v1/${order.name}:schedule`, { ...plan, validateOnly: true });
+        Object.assign(order, await change(order, { assignees: [] }));
+      }
       return send(`/v1/${order.name}:schedule`, { ...plan, etag: order.etag });
     }, "The order is scheduled: stores were asked for what it needs, and the wash plan was computed."));
 }
