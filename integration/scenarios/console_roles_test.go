@@ -73,7 +73,7 @@ func TestEachRoleGetsItsWorkDone(t *testing.T) {
 	c.begins(stage, "stores", "Issue desk")
 	c.shows("Orders that something must go out for", "4 L of Demineralised water")
 	c.begins(stage, "technician", "Jobs")
-	c.shows("Salt rinse (sample)", "waits for its kit", "for you")
+	c.shows("Salt rinse (sample)", "waits for its kit", "engine DEMO-4711 on DEMO-101, for you")
 	c.presses("Salt rinse (sample)")
 	c.shows("stores issue what it needs")
 	c.presses("Wash plan, revision 2, not final")

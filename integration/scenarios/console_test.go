@@ -79,11 +79,44 @@ func TestConsole(t *testing.T) {
 		t.Errorf("a scan with a separator: %v", read)
 	}
 	scanOnShelf(t, b, elements(must(t, quality.REST("GET", "/v1/lots", nil)), "lots"))
+	calledAsPeopleDo(t, b, stage, out)
 	b.Do(chromedp.EmulateViewport(390, 844))
 	b.Do(chromedp.Navigate(stage.URL("/#/orders")), chromedp.WaitVisible(chromedp.CSS("main h2")))
 	b.Picture("orders-telephone")
 	if wide := harness.Value(b, chromedp.Evaluate[bool](`document.documentElement.scrollWidth > innerWidth`)); wide {
 		t.Error("on a telephone the page is wider than the screen")
+	}
+}
+
+// calledAsPeopleDo sees that pages say what people call things, in place of the ids and the units that programs know.
+func calledAsPeopleDo(t *testing.T, b *harness.Browser, stage *harness.Stage, out story.Outcome) {
+	t.Helper()
+	order := strings.TrimPrefix(out.WorkOrder, "workOrders/")
+	for _, page := range []struct {
+		page, heading string
+		says, never   []string
+	}{
+		{"order/" + order, "Order", []string{"DEMO-101, left", "Skerry base", "2 min 42 s", "not shorter, at most 2 min longer"}, []string{"demo-101", "2m42s", "2m0s"}},
+		{"engines", "Engines", []string{"DEMO-101, left"}, []string{"demo-101"}},
+		{"engine/demo-4711", "Engine", []string{"Baseline: Demonstration turboprop"}, []string{"engineModels/"}},
+		{"lot/blend-1", "Lot", []string{"Compressor cleaner, concentrate", "Demineralised water", "DEMO-4711", "Ines Kallio"}, []string{"demo-4711"}},
+		{"item/cleaner", "Compressor cleaner", []string{"compressor cleaner"}, []string{"CLEANER"}},
+		{"evidence?requirement=requirements%2Fwash&subject=engines%2Fdemo-4711", "Evidence", []string{"order WO-2026-0001", "Marta Oyelaran"}, []string{order}},
+		{"entries", "Releases", []string{"DEMO-101"}, []string{"demo-101"}},
+		{"models/demo-turboprop", "Demonstration turboprop", []string{"765 °C", "101.5 %"}, nil},
+		{"setup", "Setting up", []string{"Entered by a planner, quality or an administrator."}, []string{"quality, an administrator"}},
+	} {
+		shown := open(t, b, stage, page.page, page.heading)
+		for _, words := range page.says {
+			if !strings.Contains(shown, words) {
+				t.Errorf("%s does not say %q: %s", page.page, words, shown)
+			}
+		}
+		for _, words := range page.never {
+			if strings.Contains(shown, words) {
+				t.Errorf("%s says %q: %s", page.page, words, shown)
+			}
+		}
 	}
 }
 

@@ -41,23 +41,16 @@ func inFeed(t *testing.T, reader *harness.Person, order, fact string) {
 // A wash that was put off is not begun on another day's weather: the page asks for what is expected now beside what was refused, records it for the station, and
 // what was typed before is still there and is sent.
 func TestAWashThatWasPutOffAsksForTheWeather(t *testing.T) {
-	stage, out := retold(t)
-	w := &bench{t: t, b: harness.OpenBrowser(t, 390, 844), stage: stage, now: lastTouched(t, stage, out.WorkOrder).Add(24 * time.Hour)}
-	if err := stage.SetClock(w.now); err != nil {
-		t.Fatal(err)
-	}
-	w.b.Do(chromedp.Navigate(stage.URL("/")))
-	w.order = rinsing(t, w)
-	w.be("technician")
+	w := benchFor(t, rinsing)
 	c := clerk{t, w.b}
 	c.types("serial-read", "DEMO-4711")
 	w.press("Start the work", "would begin more than a day away")
 	w.handy("weather-asked")
-	w.press("Record it for skerry", "Not saved")
+	w.press("Record it for Skerry base", "Not saved")
 	c.atField("now-cold", "lowest temperature")
 	c.types("now-cold", "13,5")
 	c.types("now-source", "forecast of today")
-	w.press("Record it for skerry", "")
+	w.press("Record it for Skerry base", "")
 	c.shows("13.5 °C is recorded for Skerry base")
 	if typed := harness.Value(w.b, chromedp.Evaluate[string](`document.getElementById("serial-read").value`)); typed != "DEMO-4711" {
 		t.Errorf("of what was typed %q is left", typed)

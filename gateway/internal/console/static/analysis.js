@@ -9,6 +9,8 @@ import { pressing } from "/press.js";
 const causes = { fouling: "Dirt in the compressor", hot_section: "Wear of the hot section", bleed_leak: "A leak of bleed air", itt_indication: "The ITT indication", torque_indication: "The torque indication",
   fuel_flow_indication: "The fuel-flow indication", ng_indication: "The Ng indication", power_turbine: "The power turbine", combustion: "Combustion", inlet: "The inlet", air_data_indication: "The air data that both engines share", other: "Something else" };
 export const causeText = (c) => causes[c] || words(c);
+// sourceText says what an assessment rests on; the causes in it are called as they are above.
+const sourceText = (s) => (s.startsWith("Signatures of ") ? s.replace(/[a-z]+(_[a-z]+)*/g, (k) => (Object.hasOwn(causes, k) ? causes[k].replace(/^(The|A|Dirt|Wear|Some)/, (w) => w.toLowerCase()) : k)) : s);
 const percent = (p) => `${Math.round(100 * (p || 0))} %`;
 const signed = (n) => (n > 0 ? "+" : "") + Number(n).toFixed(1);
 const interval = (i, unit) => (i && i.estimate !== undefined ? `${signed(i.estimate)} ${unit}${i.lower !== i.upper ? `, between ${signed(i.lower)} and ${signed(i.upper)}${i.coveragePct ? ` (${i.coveragePct} %)` : ""}` : ""}` : "not known");
@@ -40,7 +42,7 @@ export function judged(a) {
     table("How it stands", ["What", "Value"], [["Condition", chip(a.level)], ["ITT above a clean engine", interval(a.ittDeviationC, "°C")], ["Ng", interval(a.ngDeviationPct, "%")], ["Fuel flow", interval(a.fuelFlowDeviationPct, "%")],
       ["ITT's slope in 100 h", interval(a.ittSlopeCPer100h, "°C")], ["A wash is worth while from", a.ittAdviceC ? `+${a.ittAdviceC.toFixed(1)} °C` : "not known yet: no reference"],
       ["Margin to the ITT limit", [m.ittMarginC && `${interval(m.ittMarginC, "°C")} at ${m.condition || "the reference condition"}`, m.explanation].filter(Boolean).join(". ") || "not known"],
-      ["Readings behind it", `${a.readingsUsed || 0} used${a.readingsHeld ? `, ${a.readingsHeld} held` : ""}, newest ${instant(a.latestReadTime)}`], ["Rests on", (a.sources || []).length ? fold(`${a.sources.length} sources`, el("ul", {}, ...a.sources.map((s) => el("li", {}, s)))) : "–"]], ""),
+      ["Readings behind it", `${a.readingsUsed || 0} used${a.readingsHeld ? `, ${a.readingsHeld} held` : ""}, newest ${instant(a.latestReadTime)}`], ["Rests on", (a.sources || []).length ? fold(`${a.sources.length} sources`, el("ul", {}, ...a.sources.map((s) => el("li", {}, sourceText(s))))) : "–"]], ""),
     a.readingsHeld ? el("p", {}, link("held/" + last(a.engine), "Look at the held readings")) : null,
     (a.causes || []).length ? table("What may be behind it, most probable first", causeHeads, causeRows(a.causes), "") : null, el("p", {}, verdict(a.causeVerdict)),
     el("h3", {}, "Changes that dirt does not explain"), ...((a.shifts || []).length ? a.shifts.toReversed().map(change) : [el("p", {}, "None was seen.")]))];

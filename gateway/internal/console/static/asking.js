@@ -19,12 +19,13 @@ export const ask = (page, button, ...fields) => el("form", { class: "ask", onsub
 } }, ...fields.map((f) => el("div", {}, ...f)), el("button", {}, button));
 
 // engineTitle is what people call an engine: its serial number and where it is fitted.
-export const engineTitle = (e) => `Engine ${e.serial}${e.aircraft ? ` (${last(e.aircraft)}${e.position ? ", " + e.position : ""})` : ""}`;
+export const engineTitle = (e, plane = last) => `Engine ${e.serial}${e.aircraft ? ` (${plane(e.aircraft)}${e.position ? ", " + e.position : ""})` : ""}`;
 
 // subjects are the engines and aircraft that can be asked about, as people call them.
 export async function subjects() {
   const [engines, aircraft] = await Promise.all([all("/v1/engines"), all("/v1/aircraft")]);
-  return [...engines.map((e) => [e.name, engineTitle(e)]), ...aircraft.map((a) => [a.name, `Aircraft ${a.registration || last(a.name)}`])];
+  const plane = (name) => (aircraft.find((a) => a.name === name) || {}).registration || last(name);
+  return [...engines.map((e) => [e.name, engineTitle(e, plane)]), ...aircraft.map((a) => [a.name, `Aircraft ${a.registration || last(a.name)}`])];
 }
 
 // subject chooses one of them. One that stands in the address and is not among them stays to be asked about.

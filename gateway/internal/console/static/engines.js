@@ -3,6 +3,7 @@ import { judged, recoveryHeads, recoveryRow, urgent } from "/analysis.js";
 import { all, get, otherwise, owners } from "/api.js";
 import { chip, el, instant, last, link, orderState, table } from "/dom.js";
 import { addEngine, engineForms } from "/fleet.js";
+import { calledOf, registered } from "/names.js";
 import { paged } from "/paging.js";
 import { drawTrend } from "/trend.js";
 
@@ -14,11 +15,11 @@ function files(name) {
 }
 
 export async function enginesPage(again, asked) {
-  const [engines, assessments] = await Promise.all([paged("/v1/engines", asked), all("/v1/assessments")]);
+  const [engines, assessments, plane] = await Promise.all([paged("/v1/engines", asked), all("/v1/assessments"), registered()]);
   const byEngine = new Map(assessments.map((a) => [a.engine, a]));
   const rows = engines.rows.map((e) => {
     const a = byEngine.get(e.name);
-    return [link("engine/" + last(e.name), e.serial), e.aircraft ? last(e.aircraft) + (e.position ? ", " + e.position : "") : "not fitted", chip(a && a.level), a ? a.summary : "No readings yet."];
+    return [link("engine/" + last(e.name), e.serial), e.aircraft ? plane(e.aircraft) + (e.position ? ", " + e.position : "") : "not fitted", chip(a && a.level), a ? a.summary : "No readings yet."];
   });
   return [el("h2", {}, "Engines"), table(`Every engine and what its readings say: ${engines.at}`, ["Engine", "Fitted to", "Condition", "In words"], rows, "No engine was added yet."), engines.ways, ...await addEngine(again)].filter(Boolean);
 }
@@ -34,9 +35,10 @@ const unread = (engine, model) => el("section", { id: "unread", class: "job" }, 
 export async function enginePage(again, id) {
   const name = "engines/" + encodeURIComponent(id);
   const engine = await get("/v1/" + name);
-  const [forms, assessment, trend, recoveries, orders] = await Promise.all([engineForms(again, engine), otherwise(get(`/v1/${name}/assessment`), null),
+  const [model, forms, assessed, trend, recoveries, orders] = await Promise.all([calledOf("/v1/engineModels"), engineForms(again, engine), otherwise(get(`/v1/${name}/assessment`), null),
     otherwise(get(`/v1/${name}/trend`), null), otherwise(get(`/v1/${name}/recoveries`), {}),
     all("/v1/workOrders?filter=" + encodeURIComponent(`engine = ${JSON.stringify(engine.name)}`))]);
+  const inWords = (text) => (text || "").replace(/engineModels\/[a-z0-9-]+/g, model), assessment = assessed && { ...assessed, margin: { ...assessed.margin, explanation: inWords((assessed.margin || {}).explanation), condition: inWords((assessed.margin || {}).condition) }, sources: (assessed.sources || []).map(inWords) };
   const c = engine.counters, counted = c ? `${(Number(c.operatingSeconds) / 3600).toFixed(1)} h and ${c.cycles} cycles since new.` : "Its hours and cycles were never entered, so nothing that they limit can be told.";
   const work = table("Orders of this engine", ["Number", "Work", "State", "Planned"], orders.map((o) => [link("order/" + last(o.name), o.number), o.displayName, orderState(o), instant(o.planStartTime)]), "No order of this engine yet.");
   const due = el("p", { class: "take" }, el("a", { href: "#/due?subject=" + encodeURIComponent(engine.name) }, "What is due on it"), " ", el("a", { href: "#/status?subject=" + encodeURIComponent(engine.name) }, "Status on a date"));
@@ -44,10 +46,10 @@ export async function enginePage(again, id) {
   const recovered = table("What the washes recovered", recoveryHeads, (recoveries.recoveries || []).map(recoveryRow), "No wash is on the time line.");
   if (!trend && owners().length) return [...head, el("p", {}, "The readings one by one are not open to your account. What the shop's analysis says of them stands here."), due, ...judged(assessment), recovered, work];
   if (!trend || trend.points.length === 0) {
-    const model = engine.engineModel ? await otherwise(get("/v1/" + engine.engineModel), null) : null;
-    return [...head, unread(engine, model), due, work, ...forms];
+    const data = engine.engineModel ? await otherwise(get("/v1/" + engine.engineModel), null) : null;
+    return [...head, unread(engine, data), due, work, ...forms];
   }
-  return [...head, drawTrend(trend), el("p", {}, "Baseline: " + trend.baseline), files(name), due, ...judged(assessment),
+  return [...head, drawTrend(trend), el("p", {}, "Baseline: " + inWords(trend.baseline)), files(name), due, ...judged(assessment),
     recovered,
     table("The newest readings", ["Read", "Used", "ITT deviation, °C"], trend.points.slice(-15).reverse().map((p) => [link(`reading/${last(engine.name)}/${last(p.reading)}`, instant(p.readTime)), p.state, p.deviation ? p.deviation.ittC.toFixed(1) : "–"]), "No readings yet."), work, ...forms];
 }

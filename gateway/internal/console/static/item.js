@@ -2,7 +2,7 @@
 // its lots are.
 import { get } from "/api.js";
 import { amount, chip, date, el, hazards, instant, last, link, table, words } from "/dom.js";
-import { changing } from "/items.js";
+import { changing, kinds } from "/items.js";
 import { batchOf } from "/names.js";
 
 const days = (n, unit) => (n ? `${n} ${unit}` : "not stated");
@@ -16,7 +16,7 @@ function useOf(use) {
 function facts(item) {
   const ratios = (item.approvedMixRatios || []).map((r) => `${r.waterParts} of water to ${r.cleanerParts} of cleaner`);
   return [
-    ["Kind", item.kind], ["Part number", item.partNumber], ["Counted in", item.baseUnitCode],
+    ["Kind", (kinds.find(([k]) => k === item.kind) || [])[1] || words(item.kind)], ["Part number", item.partNumber], ["Counted in", item.baseUnitCode],
     ["Packs", (item.packSizes || []).map((p) => `${p.displayName}, ${amount(p.quantity)}`).join("; ")],
     ["Mixing", item.readyToUse ? "ready to use, never mixed" : ratios.join("; ") || (item.recipeRequired ? "by a signed recipe only" : "")],
     ["Keeps sealed", item.noLifeLimit ? "for ever" : item.shelfLifeMonths ? days(item.shelfLifeMonths, "months") : days(item.shelfLifeDays, "days")],

@@ -4,7 +4,7 @@ import { amount, chip, date, el, fold, last, link, table, words } from "/dom.js"
 import { dayBox, entering, filled, idOf, lines, numberBox, pickBox, textBox, tickBox, wrong } from "/entry.js";
 import { paged } from "/paging.js";
 
-const kinds = [["CLEANER", "compressor cleaner"], ["WATER", "distilled or demineralised water"], ["ANTIFREEZE", "antifreeze"], ["BLEND", "solution mixed here"], ["SEAL", "seal or O-ring"], ["OTHER", "something else"]];
+export const kinds = [["CLEANER", "compressor cleaner"], ["WATER", "distilled or demineralised water"], ["ANTIFREEZE", "antifreeze"], ["BLEND", "solution mixed here"], ["SEAL", "seal or O-ring"], ["OTHER", "something else"]];
 const signals = [["SIGNAL_WORD_UNSPECIFIED", "as its hazard statements call for"], ["WARNING", "WARNING"], ["DANGER", "DANGER"]];
 const may = () => has("stores");
 
@@ -38,7 +38,7 @@ const valuesOf = (b) => ({ displayName: b.name.value(), partNumber: b.part.value
 
 export async function itemsPage(again, asked) {
   const items = await paged("/v1/items", asked);
-  const list = table(`Everything that stores keep: ${items.at}`, ["Item", "Kind", "On hand", "May be promised", "Safety data sheet"], items.rows.map((i) => [link("item/" + last(i.name), i.displayName), words(i.kind), amount(i.onHand), amount(i.available),
+  const list = table(`Everything that stores keep: ${items.at}`, ["Item", "Kind", "On hand", "May be promised", "Safety data sheet"], items.rows.map((i) => [link("item/" + last(i.name), i.displayName), (kinds.find(([k]) => k === i.kind) || [])[1] || words(i.kind), amount(i.onHand), amount(i.available),
     [i.safetyDataSheetRevision, i.safetyDataSheetDate && date(i.safetyDataSheetDate)].filter(Boolean).join(" of ") || chip("NO_DATA")]), "No item yet.");
   if (!may()) return [el("h2", {}, "Items"), list, items.ways, el("p", {}, "Stores add items.")].filter(Boolean);
   const b = await boxes({}, true);

@@ -2,7 +2,7 @@
 import { all, get, has, otherwise, send } from "/api.js";
 import { amount, chip, decimal, el, fold, hazards, instant, label, last, link, table, words } from "/dom.js";
 import { entering, pickBox, textBox, tickBox, wrong } from "/entry.js";
-import { batchOf } from "/names.js";
+import { batchOf, calledOf } from "/names.js";
 import { withdrawing } from "/recalled.js";
 
 const kept = ["BIN", "HOLD_AREA"]; // places that are in stores
@@ -55,16 +55,17 @@ function counting(again, lot, places, counts, books) {
 export async function lotPage(again, id) {
   const lot = await get("/v1/lots/" + encodeURIComponent(id)), of = (path, field) => otherwise(all(path, field), []), filter = encodeURIComponent(`lot = ${JSON.stringify(lot.name)}`);
   const [item, traced, moves, counts, locations, orders] = await Promise.all([get("/v1/" + lot.item), otherwise(get(`/v1/${lot.name}:trace`), {}), of("/v1/stockMovements?filter=" + filter, "stockMovements"), of("/v1/stockCounts?filter=" + filter, "stockCounts"), of("/v1/locations"), of("/v1/workOrders")]);
+  const [itemCalled, who, serial] = await Promise.all([calledOf("/v1/items"), calledOf("/v1/people"), calledOf("/v1/engines", "serial")]);
   const places = locations.filter((l) => kept.includes(l.kind)), placed = new Map(locations.map((l) => [l.name, l.displayName])), numbers = new Map(orders.map((o) => [o.name, o.number])), order = (name) => (name ? link("order/" + last(name), numbers.get(name) || last(name)) : "–");
   const codesOf = (nodes) => Promise.all(nodes.slice(0, 50).map(async (n) => [n.lot, await otherwise(get("/v1/" + n.lot), null)])), [codes, origins] = await Promise.all([codesOf(made(traced)), codesOf(madeOf(traced))]);
-  const lots = (title, list) => (list.length ? table(title, ["Code", "Item", "State"], list.map(([name, l]) => [link("lot/" + last(name), l ? l.shortCode : last(name)), l ? last(l.item) : "–", l ? chip(l.state) : "–"]), "") : null);
-  const stocks = has("stores"), moved = (m) => [instant(m.effectiveTime), words(m.kind), amount(m.quantity), order(m.workOrder), last(m.person) || "–", m.reason || "–", stocks && m.kind === "ISSUED" && !m.reversalMovement ? returning(again, m, places, m.quantity.unitCode) : "–"];
+  const lots = (title, list) => (list.length ? table(title, ["Code", "Item", "State"], list.map(([name, l]) => [link("lot/" + last(name), l ? l.shortCode : last(name)), l ? itemCalled(l.item) : "–", l ? chip(l.state) : "–"]), "") : null);
+  const stocks = has("stores"), moved = (m) => [instant(m.effectiveTime), words(m.kind), amount(m.quantity), order(m.workOrder), m.person ? who(m.person) : "–", m.reason || "–", stocks && m.kind === "ISSUED" && !m.reversalMovement ? returning(again, m, places, m.quantity.unitCode) : "–"];
   const books = el("div", { id: "books" }, el("p", {}, `${amount(lot.onHand)} on hand.`), table("Where it is", ["Place", "Amount"], (lot.balances || []).filter((b) => places.some((l) => l.name === b.location)).map((b) => [placed.get(b.location), amount(b.quantity)]), "Nothing of it is in stores."));
   return [el("h2", {}, `Lot ${lot.shortCode}`), el("p", {}, chip(lot.state), " ", link("item/" + last(lot.item), item.displayName), `, ${batchOf(lot)}. `, lot.holdReason ? el("strong", {}, (lot.state === "RECALLED" ? "Called back: " : "Held: ") + lot.holdReason) : ""), hazards(item),
     el("p", {}, `Usable until ${instant(lot.expireTime)}: ${lot.lifeRule || "no limit of life"}.`),
     el("section", { class: "job", id: "lot-verbs" }, el("h3", {}, "What can be done with it"), ...[...holding(again, lot, traced), ...(stocks ? counting(again, lot, places, counts, books) : [])].filter(Boolean), el("p", { class: "take" }, label(lot))),
     books,
-    table("What it was used on, also by what was made of it", ["Order", "Engine", "Amount", "When"], (traced.uses || []).map((u) => [order(u.workOrder), u.engine ? link("engine/" + last(u.engine), last(u.engine)) : "–", amount(u.quantity), instant(u.useTime)]), "Nothing of it was used yet."),
+    table("What it was used on, also by what was made of it", ["Order", "Engine", "Amount", "When"], (traced.uses || []).map((u) => [order(u.workOrder), u.engine ? link("engine/" + last(u.engine), serial(u.engine)) : "–", amount(u.quantity), instant(u.useTime)]), "Nothing of it was used yet."),
     lots("Lots that were made of it", codes), lots("What it was made of", origins),
     table("Its movements, newest first", ["When", "What", "Amount", "For", "Who", "Why", "What now"], moves.toSorted((a, b) => b.effectiveTime.localeCompare(a.effectiveTime)).map(moved), "Nothing was moved yet.")].filter(Boolean);
 }

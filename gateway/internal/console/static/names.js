@@ -1,12 +1,22 @@
 // What people call things. Sentences of the API name lots, items and places as the API does; whoever stands before a shelf reads the item, the
 // manufacturer's batch and the short code that is on the label.
-import { Refused, get } from "/api.js";
+import { Refused, all, get, otherwise } from "/api.js";
+import { last } from "/dom.js";
 
 // batchOf is what the manufacturer calls a lot, or that it was made here.
 export function batchOf(lot) {
   if (lot.manufacturerLot) return "batch " + lot.manufacturerLot;
   return (lot.parents || []).length || lot.productionRun ? "made here" : "no batch number";
 }
+
+// calledOf gives what people call each of a list, by the field that has it, and not the id that programs know; of what this person may not read, the id.
+export async function calledOf(path, field = "displayName") {
+  const known = new Map((await otherwise(all(path), [])).map((t) => [t.name, t[field]]));
+  return (name) => known.get(name) || last(name);
+}
+
+// registered is that of aircraft: the registration that is painted on it.
+export const registered = () => calledOf("/v1/aircraft", "registration");
 
 export function names() {
   const known = new Map();

@@ -3,8 +3,9 @@ import { Refused, all, change, get, has, otherwise, owners, send, suiteNow } fro
 import { ask, engineTitle, pick } from "/asking.js";
 import { chip, choice, date, el, field, fold, instant, last, link, notPassed, orderState, plainTimes, table, tick, utc, words } from "/dom.js";
 import { numberBox } from "/entry.js";
+import { registered } from "/names.js";
 import { ordered, paged } from "/paging.js";
-import { planPanel } from "/plan.js";
+import { calledIn, planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 
 // packs are the links under which an order's record is taken away.
@@ -92,8 +93,8 @@ export const failing = (order) => (notPassed(order) ? [el("section", { class: "a
 const begun = (order) => !["DRAFTED", "SCHEDULED", "KITTED"].includes(order.state);
 
 // facts are what an order is, in two columns.
-const facts = (order, people) => [["Engine", link("engine/" + last(order.engine), order.engineSerial)], ["Aircraft", order.aircraft ? `${last(order.aircraft)}${order.enginePosition ? ", " + order.enginePosition : ""}` : "none: work in the shop"], ["Why", (order.origin && (order.origin.reasons || []).join("; ")) || "by hand"],
-  ["Planned", instant(order.planStartTime)], ["Where", last(order.station) || "–"], ["Who", (order.assignees || []).map((p) => people[p] || last(p)).join(", ") || "nobody yet"],
+const facts = (order, people, { plane, station }) => [["Engine", link("engine/" + last(order.engine), order.engineSerial)], ["Aircraft", order.aircraft ? `${plane}${order.enginePosition ? ", " + order.enginePosition : ""}` : "none: work in the shop"], ["Why", (order.origin && (order.origin.reasons || []).join("; ")) || "by hand"],
+  ["Planned", instant(order.planStartTime)], ["Where", station || "–"], ["Who", (order.assignees || []).map((p) => people[p] || last(p)).join(", ") || "nobody yet"],
   ["Drafted", order.agentDrafted ? "by a program, and not yet scheduled by a person" : instant(order.createTime)], ...(order.remarks ? [["Remarks", order.remarks]] : []),
   ...(order.dryingOmission ? [["Drying run", `left out: ${order.dryingOmission.reason}; ${order.dryingOmission.agreement}; ${order.dryingOmission.condition || "nothing had gone into the engine"}`]] : []),
   ...(order.voidReason ? [["Ended because", order.voidReason]] : []), ...(order.releaseStatement ? [["Release", order.releaseStatement]] : [])];
@@ -109,12 +110,13 @@ export async function orderPage(again, id) {
   const called = Object.fromEntries(people.map((p) => [p.name, p.displayName]));
   const done = steps.map((s) => [String(s.position), s.title, s.state + ((s.earlier || []).length ? ", opened again before" : ""), called[s.performer] || last(s.performer) || "–", instant(s.completeTime)]);
   const named = (text) => plainTimes(text).replace(/people\/[a-z0-9-]+/g, (name) => called[name] || name);
-  const lines = ((compared || {}).comparisons || []).map((c) => [c.label, named(c.plannedText), named(c.doneText), c.differs ? chip("DIFFERS") : "as planned", c.toleranceText || "–"]);
+  const lines = ((compared || {}).comparisons || []).map((c) => [c.label, named(c.plannedText), named(c.doneText), c.differs ? chip("DIFFERS") : "as planned", plainTimes(c.toleranceText) || "–"]);
+  const [at, plane] = await Promise.all([order.station ? otherwise(get("/v1/" + order.station), null) : null, registered()]), places = { plane: plane(order.aircraft), station: at ? at.displayName : last(order.station) };
   const newest = signatures.findLast((s) => !s.voidTime);
   return [el("h2", { "data-document": "Order " + order.number, "data-hash": newest ? newest.contentHash : "" }, `Order ${order.number}`),
     el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial}`, order.hold ? `. On hold: ${order.hold.reason}` : ""), ...failing(order), el("p", {}, stands[order.state] || ""),
-    owners().length ? null : el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null, " ", has("technician", "stores") ? link("mix/" + id, "Mix for it") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan), packs(name),
-    table("The order", ["What", "As recorded"], facts(order, called), ""),
+    owners().length ? null : el("p", { class: "take" }, link("work/" + id, has("technician", "inspector", "releaser") ? "Do the work" : "Look at the work"), " ", has("stores") ? link("issue/" + id, "Issue stock") : null, " ", has("technician", "stores") ? link("mix/" + id, "Mix for it") : null), ...await verbs(again, order, plan, limits), nextStep(order, steps), ...planPanel(plan, await calledIn(plan)), packs(name),
+    table("The order", ["What", "As recorded"], facts(order, called, places), ""),
     !compared ? el("p", {}, "The plan beside what was done is not open to your account. Ask the shop for the work pack, which has it.")
       : begun(order) ? table("Plan and what was done", ["What", "Planned", "Done", "Verdict", "Tolerance"], lines, "Nothing was done yet that a plan could be compared with.")
       : table("The plan", ["What", "Planned", "Tolerance"], lines.map(([what, planned, , , tolerance]) => [what, planned, tolerance]), "No plan was computed yet: scheduling does that."),
@@ -124,9 +126,9 @@ export async function orderPage(again, id) {
 // drafting asks for an engine and a card, and leads to the order that is made.
 async function drafting() {
   if (!has("planner", "technician")) return [];
-  const [engines, cards, regimes] = await Promise.all([all("/v1/engines"), all("/v1/taskCards"), otherwise(all("/v1/regimes"), [])]);
+  const [engines, cards, regimes, plane] = await Promise.all([all("/v1/engines"), all("/v1/taskCards"), otherwise(all("/v1/regimes"), []), registered()]);
   if (!engines.length || !cards.length) return [el("p", { class: "caution" }, "An order needs an engine and a task card, and not both are known yet.")];
-  const engine = choice("draft-engine", "Engine", engines.map((e) => [e.name, engineTitle(e)])), card = choice("draft-card", "Task card", cards.map((c) => [c.name, c.displayName]));
+  const engine = choice("draft-engine", "Engine", engines.map((e) => [e.name, engineTitle(e, plane)])), card = choice("draft-card", "Task card", cards.map((c) => [c.name, c.displayName]));
   const rules = choice("draft-regime", "Whose rules its record follows", [["", "the general ones"], ...regimes.filter((r) => r.name !== "regimes/general").map((r) => [r.name, r.displayName])]);
   const act = pressing(() => {});
   return [fold("Draft an order", ...engine.nodes, ...card.nodes, ...rules.nodes, act("Draft it", async () => {
@@ -141,9 +143,9 @@ const states = ["DRAFTED", "SCHEDULED", "KITTED", "STARTED", "FINISHED", "INSPEC
 const wanted = (asked) => [asked.get("state") && `state = ${asked.get("state")}`, asked.get("engine") && `engine = ${JSON.stringify(asked.get("engine"))}`].filter(Boolean).join(" AND ");
 
 export async function ordersPage(asked) {
-  const [list, draft, engines] = await Promise.all([paged(ordered("/v1/workOrders", wanted(asked)), asked), drafting(), otherwise(all("/v1/engines"), [])]);
+  const [list, draft, engines, plane] = await Promise.all([paged(ordered("/v1/workOrders", wanted(asked)), asked), drafting(), otherwise(all("/v1/engines"), []), registered()]);
   const rows = list.rows.map((o) => [link("order/" + last(o.name), o.number), o.displayName, o.engineSerial, orderState(o), o.hold ? "on hold: " + o.hold.reason : "–", instant(o.planStartTime),
     (o.origin && o.origin.reasons.join("; ")) || "by hand"]);
-  const choose = ask("orders", "Show", pick("state", "State", [["", "all"], ...states.map((s) => [s, words(s)])], asked), pick("engine", "Engine", [["", "all"], ...engines.map((e) => [e.name, engineTitle(e)])], asked));
+  const choose = ask("orders", "Show", pick("state", "State", [["", "all"], ...states.map((s) => [s, words(s)])], asked), pick("engine", "Engine", [["", "all"], ...engines.map((e) => [e.name, engineTitle(e, plane)])], asked));
   return [el("h2", {}, "Orders"), ...draft, choose, table(`Work orders, newest first: ${list.at}`, ["Number", "Work", "Engine", "State", "Hold", "Planned", "Why"], rows, wanted(asked) ? "No order is so." : "No order yet. Advice and due items draft them."), list.ways].filter(Boolean);
 }

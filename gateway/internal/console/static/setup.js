@@ -32,7 +32,7 @@ const steps = (r) => [
 
 const state = (s) => (s.done === null ? "◌ not known to you" : s.done ? (s.lacks.length ? "◐ begun" : "○ there") : s.optional ? "◐ may wait" : "▲ missing");
 const names = { planner: "a planner", quality: "quality", admin: "an administrator", analyst: "an analyst", technician: "a technician", stores: "stores" };
-const who = (roles) => roles.map((r) => names[r]).join(roles.length > 2 ? ", " : " or ");
+const who = (roles) => [roles.slice(0, -1).map((r) => names[r]).join(", "), names[roles.at(-1)]].filter(Boolean).join(" or ");
 
 // missing are the steps that the first job still waits for.
 export async function missing() {

@@ -2,6 +2,7 @@
 import { Refused, all, call, get, newKey } from "/api.js";
 import { ask, pick, subject, subjects, text } from "/asking.js";
 import { chip, date, el, instant, last, link, table, words } from "/dom.js";
+import { calledOf } from "/names.js";
 import { paged } from "/paging.js";
 import { counters, findingHeads, findingRows, left, lifeHeads, lifeRows, numbersOf, standingHeads, standingRows } from "/standing.js";
 
@@ -47,9 +48,10 @@ export async function evidencePage(asked) {
     subject("Of", on, asked, true))];
   if (!asked.get("requirement") || !asked.get("subject")) return [...out, el("p", {}, "Choose a requirement, and what it is asked of: what shows that it was done then stands here, newest first.")];
   const found = await get(`/v1/${asked.get("requirement")}:findEvidence?subject=${encodeURIComponent(asked.get("subject"))}`);
+  const [numbers, who] = await Promise.all([numbersOf((found.evidences || []).map((e) => e.accomplishment)), calledOf("/v1/people")]);
   const rows = (found.evidences || []).map((e) => [date(e.accomplishment.doneDate), words(e.kind), counters(e.accomplishment.counters),
-    e.accomplishment.workOrder ? link("order/" + last(e.accomplishment.workOrder), "order " + last(e.accomplishment.workOrder)) : e.accomplishment.documentReference || "–",
-    last(e.accomplishment.certifier) || "–", (e.accomplishment.contentHash || "").slice(0, 16), (e.documents || []).map((d) => `${d.mediaType} ${d.sha256.slice(0, 16)}`).join("; ") || "–"]);
+    e.accomplishment.workOrder ? link("order/" + last(e.accomplishment.workOrder), "order " + (numbers.get(e.accomplishment.workOrder) || last(e.accomplishment.workOrder))) : e.accomplishment.documentReference || "–",
+    e.accomplishment.certifier ? who(e.accomplishment.certifier) : "–", (e.accomplishment.contentHash || "").slice(0, 16), (e.documents || []).map((d) => `${d.mediaType} ${d.sha256.slice(0, 16)}`).join("; ") || "–"]);
   return [...out, table("Where it stands", standingHeads, standingRows([found.requirementStatus], asked.get("subject")), ""),
     table("What shows it, newest first", ["Done", "By what", "Counters then", "Record", "Certified by", "Hash", "Documents"], rows, "Nothing shows that it was done.")];
 }

@@ -10,7 +10,7 @@ import { labour } from "/labour.js";
 import { drying } from "/motoring.js";
 import { failing } from "/order.js";
 import { overlaid } from "/overlay.js";
-import { planPanel } from "/plan.js";
+import { calledIn, planPanel } from "/plan.js";
 import { pressing } from "/press.js";
 import { signing } from "/sign.js";
 import { stepPanel } from "/step.js";
@@ -22,13 +22,19 @@ async function read(name) {
   const [order, steps, measurements, found, runs, worked, tools, plan, limits] = await Promise.all([get("/v1/" + name), of("steps"), of("measurements"), of("findings"), of("motoringRuns"),
     of("labourEntries"), otherwise(all("/v1/tools"), []), otherwise(get(`/v1/${name}/washPlan`), null),
     get(`/v1/${name}/motoringLimits`).catch((e) => ({ none: e instanceof Refused && !e.unsent ? e.message : "No limits were read." }))]);
-  return { order, steps, measurements, findings: found, runs, labour: worked, tools, plan, limits, people: await peopleOf() };
+  return { order, steps, measurements, findings: found, runs, labour: worked, tools, plan, limits, people: await peopleOf(), ...await placesOf(order), called: await calledIn(plan) };
 }
 
 // peopleOf are the names of people, for whoever may read them.
 async function peopleOf() {
   const people = await otherwise(all("/v1/people"), []);
   return Object.fromEntries(people.map((p) => [p.name, p.displayName]));
+}
+
+// placesOf are what people call the aircraft and the station of an order.
+async function placesOf(order) {
+  const [plane, station] = await Promise.all([order.aircraft, order.station].map((name) => (name ? otherwise(get("/v1/" + name), null) : null)));
+  return { plane: (plane && plane.registration) || last(order.aircraft), station: (station && station.displayName) || last(order.station) };
 }
 
 // asRead is the order as the suite has it, or as this device last read it.
@@ -86,7 +92,7 @@ function held(act, { order, findings: found }) {
 // differences is what whoever signs after the work looks at first: what departed from the plan, steps that were done again, and readings outside limits or corrected.
 async function differences(kit, world) {
   const compared = await get(`/v1/${world.order.name}:compare`);
-  const lines = (compared.comparisons || []).filter((c) => c.differs).map((c) => [c.label, plainTimes(c.plannedText), plainTimes(c.doneText), c.toleranceText || "–"]);
+  const lines = (compared.comparisons || []).filter((c) => c.differs).map((c) => [c.label, plainTimes(c.plannedText), plainTimes(c.doneText), plainTimes(c.toleranceText) || "–"]);
   const odd = world.measurements.filter((m) => !m.successor && (!m.limitsMet || m.supersedes)).map((m) => [m.key, `${m.entered.text} ${unitText(m.entered.unitCode)}`,
     m.limitsMet ? "within limits" : "■ OUTSIDE LIMITS", m.reason || "–"]);
   const twice = world.steps.flatMap((s) => (s.earlier || []).map((e) => [`${s.position}. ${s.title}`, `${kit.who(e.reopener)}, ${instant(e.reopenTime)}`, e.reason, link(`work/${last(world.order.name)}/${last(s.name)}`, "What was recorded before")]));
@@ -116,17 +122,17 @@ async function after(kit, act, world) {
 }
 
 // starting asks for the serial number on the data plate first: two engines of one aircraft look alike.
-function starting(act, order) {
-  const read = field("serial-read", "Serial number on the engine's data plate", { maxlength: "40", autocapitalize: "characters", spellcheck: "false" }), count = readCounters(), weather = readWeather(order);
-  return [el("p", { class: "caution" }, order.aircraft ? `CAUTION: this order is for the engine at ${order.enginePosition || "the position that the order says"} of ${last(order.aircraft)}, and for no other.`
+function starting(act, { order, plane, station }) {
+  const read = field("serial-read", "Serial number on the engine's data plate", { maxlength: "40", autocapitalize: "characters", spellcheck: "false" }), count = readCounters(), weather = readWeather(order, station);
+  return [el("p", { class: "caution" }, order.aircraft ? `CAUTION: this order is for the engine at ${order.enginePosition || "the position that the order says"} of ${plane || last(order.aircraft)}, and for no other.`
     : "CAUTION: this order is for an engine that is fitted to no aircraft: work in the shop."), ...read.nodes, count.node,
   act("Start the work", () => send(`/v1/${order.name}:start`, filled({ etag: order.etag, serialRead: read.value(), counters: count.value() })), "The work is started.", (e) => { count.refused(e); weather.refused(e); }), weather.node];
 }
 
 // readWeather is what the air is expected to come to now, asked for where the service refuses to start without it; what was typed above stays.
-function readWeather(order) {
+function readWeather(order, called) {
   const cold = numberBox("station.weather.lowest_expected_c", "now-cold", "Lowest air temperature expected now, °C", undefined, { hint: "From mixing to the end of the drying run." }), source = textBox("station.weather.source", "now-source", "Where that is from", { maxlength: "200" });
-  const told = el("p", { id: "now-told", role: "status" }), form = entering("now-weather", `Record it for ${last(order.station)}`, [cold, source], async () => {
+  const told = el("p", { id: "now-told", role: "status" }), form = entering("now-weather", `Record it for ${called || last(order.station)}`, [cold, source], async () => {
     if (cold.value() === undefined) throw wrong(cold.path, "Give the lowest temperature that is expected now.");
     const station = await get("/v1/" + order.station), kept = await change(station, { weather: filled({ lowestExpectedC: cold.value(), source: source.value() }) });
     return `✓ ${kept.weather.lowestExpectedC} °C is recorded for ${kept.displayName}. Start the work now: what you typed is still above.`;
@@ -155,7 +161,7 @@ async function next(kit, act, world, at) {
   const { order } = world, may = (verb) => (order.allowedVerbs || []).includes(verb);
   if (order.hold) return held(act, world);
   if (may("start")) {
-    return has("technician") ? starting(act, order)
+    return has("technician") ? starting(act, world)
       : [el("p", {}, "The kit is complete. A technician starts the work.")];
   }
   if (order.state === "STARTED" && at) return [await stepPanel(kit, act, world, at)];
@@ -170,5 +176,5 @@ export async function workPage(again, id, chosen) {
   return [el("div", { id: "work" }, el("h2", {}, `Work ${order.number}`), offline(world),
     el("p", {}, orderState(order), ` ${order.displayName}, engine ${order.engineSerial} `, link("order/" + id, "Order"), " ", has("technician", "stores") ? link("mix/" + id, "Mix for it") : null), ...failing(order),
     order.reworkReason && order.state === "STARTED" ? el("p", { class: "caution" }, "Sent back: " + order.reworkReason) : order.reworkReason ? el("p", {}, "It was sent back once: " + order.reworkReason) : null,
-    ...drying(act, world, at), ...(await next(kit, act, world, at)).filter(Boolean), ...planPanel(world.plan), list(kit, world, at), findings(kit, act, world, at), runs(kit, act, world), labour(kit, act, world, at))];
+    ...drying(act, world, at), ...(await next(kit, act, world, at)).filter(Boolean), ...planPanel(world.plan, world.called), list(kit, world, at), findings(kit, act, world, at), runs(kit, act, world), labour(kit, act, world, at))];
 }
