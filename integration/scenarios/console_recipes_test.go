@@ -47,7 +47,8 @@ func TestQualitySignsARecipeInTheBrowser(t *testing.T) {
 	c.atField("recipe-part-water", "not mixed of itself")
 	c.pastes("recipe-part-wash-solution", "")
 	c.types("recipe-part-water", "3")
-	c.shows("3 parts of Demineralised water (75.0 %), 1 part of Compressor cleaner, concentrate (demonstration) (25.0 %), by volume", "Mixing may lose 0 % to 3 %", "keeps 6 h at most")
+	c.shows("3 parts of Demineralised water (75.0 %), 1 part of Compressor cleaner, concentrate (demonstration) (25.0 %), by volume",
+		"Mixing may lose 0 % to 3 %", "keeps 6 h at most")
 	c.types("sign-password", story.Password)
 	c.b.Picture("recipe-form")
 	c.presses("Sign the recipe")
@@ -59,7 +60,8 @@ func TestQualitySignsARecipeInTheBrowser(t *testing.T) {
 	c.shows("Revision 1, signed by Omar Saidi", "4 parts of Demineralised water (80.0 %)", "This is the first revision.")
 	quality := stage.SignIn(t, "quality")
 	first := must(t, quality.REST("GET", "/v1/recipes/solution-by-our-manual", nil))
-	if got := fmt.Sprintf("%v %v %v %v %v", first["ingredients"], first["item"], first["lossMaxPermille"], first["potLifeHours"], first["signer"]); got != "[map[item:items/water parts:4] map[item:items/cleaner parts:1]] items/wash-solution 30 6 people/quality" {
+	const signed = "[map[item:items/water parts:4] map[item:items/cleaner parts:1]] items/wash-solution 30 6 people/quality"
+	if got := fmt.Sprintf("%v %v %v %v %v", first["ingredients"], first["item"], first["lossMaxPermille"], first["potLifeHours"], first["signer"]); got != signed {
 		t.Errorf("signed is %s", got)
 	}
 	c.revisesTheRecipe(quality)
