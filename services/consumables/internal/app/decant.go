@@ -47,10 +47,11 @@ func (a *App) DecantStock(ctx context.Context, req *consumablesv1.DecantStockReq
 func (u unit) decant(
 	ctx context.Context, lot *consumablesv1.Lot, item *consumablesv1.Item, amount stock.Micro, from, into string, at time.Time,
 ) (*consumablesv1.Lot, error) {
-	if _, err := store.Locations.Get(ctx, u.Tx, into); err != nil {
+	place, err := store.Locations.Get(ctx, u.Tx, into)
+	if err != nil {
 		return nil, err
 	}
-	lot, err := u.openToDecant(ctx, lot, item, amount, from, at)
+	lot, err = u.openToDecant(ctx, lot, item, amount, from, at)
 	if err != nil {
 		return nil, err
 	}
@@ -62,6 +63,9 @@ func (u unit) decant(
 		return nil, err
 	}
 	if err := u.blockedSince(ctx, filled.GetName(), lot); err != nil {
+		return nil, err
+	}
+	if err := u.filledInHold(ctx, filled.GetName(), place); err != nil {
 		return nil, err
 	}
 	return store.Lots.Get(ctx, u.Tx, filled.GetName())
@@ -176,4 +180,20 @@ func (u unit) container(ctx context.Context, lot *consumablesv1.Lot, amount *com
 	filled.ExternalIds = nil // they are those of the lot that was received
 	filled.Received, filled.Parents = amount, []*consumablesv1.BlendPart{{Lot: lot.GetName(), Quantity: amount}}
 	return filled, store.Lots.Insert(ctx, u.Tx, filled, u.now)
+}
+
+// filledInHold holds what was filled over into a hold area though its lot may be used, as what is moved there is held.
+func (u unit) filledInHold(ctx context.Context, name string, place *consumablesv1.Location) error {
+	if place.GetKind() != consumablesv1.Location_HOLD_AREA {
+		return nil
+	}
+	filled, err := store.Lots.Lock(ctx, u.Tx, name)
+	if err != nil || filled.GetState() != consumablesv1.Lot_USABLE {
+		return err
+	}
+	const why = "Filled over into a hold area"
+	if err := u.hold(ctx, filled, why); err != nil {
+		return err
+	}
+	return u.lotFact(ctx, "held", filled, filled.GetOnHand(), why)
 }

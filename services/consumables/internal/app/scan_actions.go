@@ -226,6 +226,9 @@ func (u unit) decantAction(ctx context.Context, resp *consumablesv1.ParseScanRes
 func (u unit) issueAction(ctx context.Context, s scene) error {
 	resp, item, lot, order := s.resp, s.item, s.resp.GetLot(), s.req.GetWorkOrder()
 	want := wanted(s.demands, item.GetName())
+	if resp.GetUsable() && order != "" && len(s.demands) == 0 {
+		return actFor(resp, consumablesv1.ScanAction_ISSUE, u.noDemand(ctx, order))
+	}
 	if reason, why := unwanted(s, want); reason != "" || order == "" {
 		act(resp, consumablesv1.ScanAction_ISSUE, reason, why)
 		return nil
@@ -258,8 +261,6 @@ func unwanted(s scene, want stock.Micro) (reason, why string) {
 		return s.resp.GetReason(), s.resp.GetExplanation()
 	case order == "":
 		return "", "Scan or choose the job."
-	case len(s.demands) == 0:
-		return "WORK_ORDER_UNKNOWN", fmt.Sprintf("Stores know of no demand of %s. Schedule the order first.", order)
 	case want == 0:
 		return "NOT_WANTED", fmt.Sprintf("%s needs no more of %s. Take what it does need, or have the order changed.", order, s.item.GetDisplayName())
 	}

@@ -14,7 +14,7 @@ import (
 )
 
 // RenderIssueSlip draws what is still to be fetched for an order, as the advice on lots has it now. Reasons: WORK_ORDER_UNKNOWN,
-// NOTHING_TO_FETCH.
+// WORK_ORDER_ENDED, NOTHING_TO_FETCH.
 func (a *App) RenderIssueSlip(ctx context.Context, req *consumablesv1.RenderIssueSlipRequest) (*consumablesv1.RenderIssueSlipResponse, error) {
 	if err := isOrder(req.GetWorkOrder()); err != nil {
 		return nil, err
@@ -41,7 +41,7 @@ func (u unit) slip(ctx context.Context, order string) (slip paper.Slip, notice s
 		return slip, "", err
 	}
 	if len(demands) == 0 {
-		return slip, "", fault.Precondition("WORK_ORDER_UNKNOWN", "Stores know of no demand of %s. Schedule the order first.", order)
+		return slip, "", u.noDemand(ctx, order)
 	}
 	slip = paper.Slip{Order: order, Code: order, Needed: demands[0].Need.UTC().Format(minutes)}
 	for _, d := range demands {
@@ -65,6 +65,19 @@ func (u unit) slip(ctx context.Context, order string) (slip paper.Slip, notice s
 		return slip, "", fault.Precondition("NOTHING_TO_FETCH", "All that %s needs was handed out. Look at its movements, or have it need more.", order)
 	}
 	return slip, notice, nil
+}
+
+// noDemand says of an order that wants nothing whether it has ended, or was never scheduled. Reasons: WORK_ORDER_ENDED, WORK_ORDER_UNKNOWN.
+func (u unit) noDemand(ctx context.Context, order string) error {
+	demands, err := store.AllDemands(ctx, u.Tx, order)
+	if err != nil {
+		return err
+	}
+	if ended(demands) {
+		return fault.Precondition("WORK_ORDER_ENDED",
+			"%s was released or voided, and nothing is to be fetched for it any more. Look at its movements for what was handed out, or take the order that it is for.", order)
+	}
+	return fault.Precondition("WORK_ORDER_UNKNOWN", "Stores know of no demand of %s. Schedule the order first.", order)
 }
 
 // mostPassed bounds how many lots a slip says were passed over.

@@ -116,6 +116,11 @@ func DemandsOf(ctx context.Context, tx *storage.Tx, order string) ([]Demand, err
 	return storage.Collect(ctx, tx, scanDemand, demandsOf+tx.ForUpdate(), order)
 }
 
+// AllDemands reads what an order needs or needed, to be told of.
+func AllDemands(ctx context.Context, tx *storage.Tx, order string) ([]Demand, error) {
+	return storage.Collect(ctx, tx, scanDemand, demandsOf, order)
+}
+
 const demandsOf = "SELECT " + demandColumns + " FROM demands WHERE work_order = $1 ORDER BY name"
 
 // ShortDemands reads what of an item is missing and waits for stock, needed at an instant or later, the first that is needed first.
