@@ -25,6 +25,7 @@ func TestARefusedAmountIsNamedWhereItStands(t *testing.T) {
 			_, err := d.blend(req)
 			return err
 		}
+		counted := &consumablesv1.CreateStockCountRequest{StockCount: &consumablesv1.StockCount{Lot: lot, Location: shelf, Counted: kilos}}
 		item := of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/cleaner"})).done(t)
 		packed := func(change func(*consumablesv1.Item)) error { _, err := d.changed(change); return err }
 		for field, err := range map[string]error{
@@ -36,7 +37,7 @@ func TestARefusedAmountIsNamedWhereItStands(t *testing.T) {
 			"quantity.value":                second(d.MoveStock(d.clerk(), &consumablesv1.MoveStockRequest{Name: pieces, Quantity: half, SourceLocation: shelf, TargetLocation: "locations/back"})),
 			"quantity_unit_code":            second(d.SuggestLots(d.clerk(), &consumablesv1.SuggestLotsRequest{Item: item.GetName(), QuantityValue: "1", QuantityUnitCode: "kg"})),
 			"quantity_value":                second(d.SuggestLots(d.clerk(), &consumablesv1.SuggestLotsRequest{Item: item.GetName(), QuantityValue: "0", QuantityUnitCode: "L"})),
-			"stock_count.counted.unit_code": second(d.CreateStockCount(d.clerk(), &consumablesv1.CreateStockCountRequest{StockCount: &consumablesv1.StockCount{Lot: lot, Location: shelf, Counted: kilos}})),
+			"stock_count.counted.unit_code": second(d.CreateStockCount(d.clerk(), counted)),
 			"item.pack_sizes[1].quantity.value": packed(func(i *consumablesv1.Item) {
 				i.PackSizes = []*consumablesv1.PackSize{{DisplayName: "can", Quantity: litres("5")}, {DisplayName: "none", Quantity: none}}
 			}),
