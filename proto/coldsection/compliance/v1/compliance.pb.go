@@ -233,8 +233,10 @@ const (
 	// Manufacture.
 	Requirement_MANUFACTURE Requirement_StartEvent = 1
 	// Fitting to the aircraft, or of a component to what it goes into. A later fitting starts a new period with the first limits, and what was done
-	// before it no longer counts; with rebase FROM_DUE_IF_LATE what was due before it counts on from when it was due, and FIXED_GRID goes on. Of a
-	// directive and a life limit a later fitting gives nothing back: what was left goes on beside it, and the sooner counts.
+	// before it no longer counts; with rebase FROM_DUE_IF_LATE what was due before it counts on from when it was due, and FIXED_GRID goes on. What
+	// was past by these limits when it came off is not started again by a fitting: it stays past until it is done; what was not in force then, or was
+	// entered later and never done before, was not past. Of a directive and a life limit a later fitting gives nothing back at all: what was left goes
+	// on beside it, and the sooner counts.
 	Requirement_INSTALLATION Requirement_StartEvent = 2
 	// The last overhaul.
 	Requirement_OVERHAUL_DONE Requirement_StartEvent = 3
@@ -2403,9 +2405,9 @@ type IntervalLimit struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What is counted.
 	Unit IntervalLimit_Unit `protobuf:"varint,1,opt,name=unit,proto3,enum=coldsection.compliance.v1.IntervalLimit_Unit" json:"unit,omitempty"`
-	// How many; hours in seconds.
+	// How many; hours in seconds. At most 1,000,000 hours, 10,000,000 cycles or starts, 1,200 months or 36,525 days.
 	Amount int64 `protobuf:"varint,2,opt,name=amount,proto3" json:"amount,omitempty"`
-	// For FIXED_DATE: the date.
+	// For FIXED_DATE: the date, of the years 1900 to 2299.
 	FixedDate *date.Date `protobuf:"bytes,3,opt,name=fixed_date,json=fixedDate,proto3" json:"fixed_date,omitempty"`
 	// Counts hours, cycles or starts from new, whatever the interval counts from.
 	Absolute      bool `protobuf:"varint,4,opt,name=absolute,proto3" json:"absolute,omitempty"`

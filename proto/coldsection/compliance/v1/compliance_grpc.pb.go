@@ -84,10 +84,11 @@ type ComplianceServiceClient interface {
 	CreateUtilization(ctx context.Context, in *CreateUtilizationRequest, opts ...grpc.CallOption) (*Utilization, error)
 	// Records many entries, all or none; at most 1,000. Roles: planner, integrator.
 	BatchCreateUtilizations(ctx context.Context, in *BatchCreateUtilizationsRequest, opts ...grpc.CallOption) (*BatchCreateUtilizationsResponse, error)
-	// Adds a requirement. Roles: planner, quality. Reasons: LIMIT_INVALID, TOLERANCE_NOT_ALLOWED, LINK_INVALID, SUBJECT_UNKNOWN,
+	// Adds a requirement. Roles: planner, quality. Reasons: LIMIT_INVALID, DATE_INVALID, TOLERANCE_NOT_ALLOWED, LINK_INVALID, SUBJECT_UNKNOWN,
 	// NOT_FOUND.
 	CreateRequirement(ctx context.Context, in *CreateRequirementRequest, opts ...grpc.CallOption) (*Requirement, error)
-	// Makes the next revision of a requirement. Roles: planner, quality. Reasons: LIMIT_INVALID, LINK_INVALID, SUBJECT_UNKNOWN, NOT_FOUND.
+	// Makes the next revision of a requirement. Limits that it said before may be beyond the bounds of amounts. Roles: planner, quality. Reasons:
+	// LIMIT_INVALID, DATE_INVALID, TOLERANCE_NOT_ALLOWED, LINK_INVALID, SUBJECT_UNKNOWN, NOT_FOUND.
 	UpdateRequirement(ctx context.Context, in *UpdateRequirementRequest, opts ...grpc.CallOption) (*Requirement, error)
 	// Records work done before the suite was in use, signed by quality staff; later work comes from certified releases.
 	// Role: quality. Reasons: DATE_IN_FUTURE, LATE_ENTRY_REASON_MISSING, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED,
@@ -479,10 +480,11 @@ type ComplianceServiceServer interface {
 	CreateUtilization(context.Context, *CreateUtilizationRequest) (*Utilization, error)
 	// Records many entries, all or none; at most 1,000. Roles: planner, integrator.
 	BatchCreateUtilizations(context.Context, *BatchCreateUtilizationsRequest) (*BatchCreateUtilizationsResponse, error)
-	// Adds a requirement. Roles: planner, quality. Reasons: LIMIT_INVALID, TOLERANCE_NOT_ALLOWED, LINK_INVALID, SUBJECT_UNKNOWN,
+	// Adds a requirement. Roles: planner, quality. Reasons: LIMIT_INVALID, DATE_INVALID, TOLERANCE_NOT_ALLOWED, LINK_INVALID, SUBJECT_UNKNOWN,
 	// NOT_FOUND.
 	CreateRequirement(context.Context, *CreateRequirementRequest) (*Requirement, error)
-	// Makes the next revision of a requirement. Roles: planner, quality. Reasons: LIMIT_INVALID, LINK_INVALID, SUBJECT_UNKNOWN, NOT_FOUND.
+	// Makes the next revision of a requirement. Limits that it said before may be beyond the bounds of amounts. Roles: planner, quality. Reasons:
+	// LIMIT_INVALID, DATE_INVALID, TOLERANCE_NOT_ALLOWED, LINK_INVALID, SUBJECT_UNKNOWN, NOT_FOUND.
 	UpdateRequirement(context.Context, *UpdateRequirementRequest) (*Requirement, error)
 	// Records work done before the suite was in use, signed by quality staff; later work comes from certified releases.
 	// Role: quality. Reasons: DATE_IN_FUTURE, LATE_ENTRY_REASON_MISSING, REAUTHENTICATION_NEEDED, ALREADY_CORRECTED,
