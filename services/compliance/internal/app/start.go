@@ -17,6 +17,7 @@ type origin struct {
 	missing string
 	until   civil.Date // the first day on which it may be another; zero when none is known
 	fitted  civil.Date // the fitting after it was last done that started it again; zero without
+	past    civil.Date // the day on which it came off past, so that later fittings started nothing; zero without
 }
 
 // began is the day of the fitting or the overhaul that an interval counts from; zero where it counts from when it was done.
@@ -107,45 +108,6 @@ func lastDone(s seen, r *compliancev1.Requirement, done []*store.Record) origin 
 	return origin{tree: tree, base: baseOf(r, done, tree)}
 }
 
-// sinceFitted follows what is done again and again after each fitting through its fittings and every time that it was done: a fitting starts a new
-// period with the first limits, so that what was done before it no longer counts. By the policy for what is late, what was due before a fitting counts on
-// from when it was due, as if the fitting had done it late. On the day of a fitting it is done after it.
-func (u unit) sinceFitted(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (origin, error) {
-	fittings, err := u.fittingsThen(ctx, s)
-	if err != nil {
-		return origin{}, err
-	}
-	repeat, first := s.tree(r.GetRepeat()), s.firstTree(r)
-	policy, o := policyOf(r), origin{tree: repeat, base: doneAt(done[0])}
-	fittings = slices.DeleteFunc(fittings, func(f *compliancev1.Fitting) bool { return !done[0].DoneDate.Before(dateOf(f.GetInstallDate())) })
-	for done = done[1:]; len(done) > 0 || len(fittings) > 0; {
-		if len(fittings) == 0 || len(done) > 0 && done[0].DoneDate.Before(dateOf(fittings[0].GetInstallDate())) {
-			o = origin{tree: repeat, base: policy.Next(o.base, doneAt(done[0]), o.tree)}
-			done = done[1:]
-			continue
-		}
-		fresh := origin{tree: first, base: due.Base{Date: dateOf(fittings[0].GetInstallDate())}, fitted: dateOf(fittings[0].GetInstallDate())}
-		if err := u.countersFrom(ctx, s, &fresh, -1); err != nil {
-			return o, err
-		}
-		if fresh.base = policy.Next(o.base, fresh.base, o.tree); fresh.missing != "" {
-			fresh.base = due.Base{}
-		}
-		o, fittings = fresh, fittings[1:]
-	}
-	if !o.fitted.IsZero() {
-		host, err := u.hostThen(ctx, s.subject.GetName(), s)
-		if err != nil {
-			return o, err
-		}
-		if host == nil {
-			o.missing = notFitted
-		}
-	}
-	o.until, err = u.fittedLater(ctx, s)
-	return o, err
-}
-
 // besideFitted is sinceFitted of a directive or a life limit, of which a fitting gives nothing back: what was left when it was fitted goes on beside what the
 // fitting starts, and the sooner counts. Later fittings start nothing that would be sooner (14 CFR 39.7 and 39.11 for directives; for fittings our own reading).
 func (u unit) besideFitted(ctx context.Context, r *compliancev1.Requirement, s seen, done []*store.Record) (origin, error) {
@@ -211,33 +173,6 @@ func (u unit) fittingsThen(ctx context.Context, s seen) (out []*compliancev1.Fit
 	return out, err
 }
 
-func (u unit) fromInstallation(ctx context.Context, r *compliancev1.Requirement, s seen, o *origin) error {
-	host, err := u.hostThen(ctx, s.subject.GetName(), s)
-	if err != nil {
-		return err
-	}
-	if o.until, err = u.fittedLater(ctx, s); err != nil {
-		return err
-	}
-	if host.GetInstallDate() == nil {
-		before, err := u.fittingsThen(ctx, s)
-		if o.missing = noFitting; host == nil && len(before) > 0 {
-			o.missing = notFitted
-		}
-		return err
-	}
-	o.base.Date = dateOf(host.GetInstallDate())
-	if classOf(r) != due.Programme {
-		if o.base.Date, err = u.firstFitted(ctx, r, s); err != nil {
-			return err
-		}
-		if o.base.Date.IsZero() {
-			o.missing = noFitting
-		}
-	}
-	return u.countersFrom(ctx, s, o, -1)
-}
-
 // fittedLater is the first day after today on which something is fitted or removed, as entered the evening before in a zone farther east; zero
 // when there is none.
 func (u unit) fittedLater(ctx context.Context, s seen) (first civil.Date, err error) {
@@ -257,23 +192,28 @@ func (u unit) countersFrom(ctx context.Context, s seen, o *origin, days int) err
 	if !o.tree.CountsUse() || o.base.Date.IsZero() {
 		return nil
 	}
-	current, err := u.read(ctx, s.subject.GetName())
-	if err != nil {
-		return err
-	}
-	if current, err = u.lifeKnown(ctx, current, s); err != nil {
-		return err
-	}
-	day := o.base.Date.AddDays(days)
-	counters, err := u.countersAt(ctx, current, day, s.known)
-	if entered := dateOf(current.GetEntryDate()); err == nil && counters == nil && entered == o.base.Date {
-		counters = current.GetEntryCounters() // entered on the day itself
-	}
+	counters, err := u.countersOn(ctx, s, o.base.Date, days)
 	if counters == nil {
-		o.missing = "It counts from the counters at the end of " + day.String() + ", which are not recorded here; enter when it was last done"
+		o.missing = "It counts from the counters at the end of " + o.base.Date.AddDays(days).String() + ", which are not recorded here; enter when it was last done"
 	}
 	o.base.Counters = countersOf(counters)
 	return err
+}
+
+// countersOn are the counters of a subject at the end of a day, or so many days from it; nil when they are not recorded.
+func (u unit) countersOn(ctx context.Context, s seen, on civil.Date, days int) (*compliancev1.Counters, error) {
+	current, err := u.read(ctx, s.subject.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if current, err = u.lifeKnown(ctx, current, s); err != nil {
+		return nil, err
+	}
+	counters, err := u.countersAt(ctx, current, on.AddDays(days), s.known)
+	if err == nil && counters == nil && dateOf(current.GetEntryDate()) == on {
+		counters = current.GetEntryCounters() // entered on the day itself
+	}
+	return counters, err
 }
 
 // fromOverhaul counts from the last overhaul or the last time that it was done, whichever came later: an overhaul starts the

@@ -131,7 +131,7 @@ func (u unit) count(ctx context.Context, w *weighed, s seen, done []*store.Recor
 	n := len(done)
 	w.point = points.Point{
 		Requirement: r.GetName(), Counted: true, Tree: from.tree, Base: from.base, Threshold: thresholdOf(r.GetNear()), Extension: w.inForce(s, from.tree, from.began(w)),
-		Soft: r.GetSoft(), Lowered: n > 0 && done[n-1].Counters != w.last.Counters, Fitted: from.fitted,
+		Soft: r.GetSoft(), Lowered: n > 0 && done[n-1].Counters != w.last.Counters, Fitted: from.fitted, Past: from.past,
 	}
 	w.keep(s)
 	return nil
@@ -178,10 +178,14 @@ func countersOn(a *store.Record) *compliancev1.Counters {
 // whence is why an item counts from something else than the record of when it was last done, and why less counts of its extension than was granted;
 // empty when neither is so.
 func whence(item *compliancev1.DueItem, p *points.Point) string {
+	text := countsFrom(item, p)
 	if why := item.GetExtension().GetCutReason(); why != "" {
-		return " " + why + "." + countsFrom(item, p)
+		text = " " + why + "." + text
 	}
-	return countsFrom(item, p)
+	if !p.Past.IsZero() {
+		text += " It was past when it came off on " + p.Past.String() + ", so fitting it again started nothing; do it."
+	}
+	return text
 }
 
 func countsFrom(item *compliancev1.DueItem, p *points.Point) string {

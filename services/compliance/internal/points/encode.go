@@ -11,7 +11,7 @@ import (
 )
 
 // layout is the first byte of what is kept. Other layouts are not read: history is.
-const layout = 4
+const layout = 5
 
 // errLayout says that the bytes are of another layout or cut short.
 var errLayout = errors.New("points of another layout, or cut short")
@@ -88,7 +88,7 @@ func (w writer) length(at int) writer {
 }
 
 func (w writer) point(p *Point) writer {
-	w = w.flags(p.Counted, p.Soft, p.Lowered, !p.Fitted.IsZero())
+	w = w.flags(p.Counted, p.Soft, p.Lowered, !p.Fitted.IsZero(), !p.Past.IsZero())
 	for i, b := range bands {
 		if b == p.Told.Band {
 			w = w.int(int64(i))
@@ -105,6 +105,9 @@ func (w writer) point(p *Point) writer {
 	w = w.ints(p.Extension.Days, p.Extension.Seconds, p.Extension.Cycles).date(p.Extension.Stop)
 	if !p.Fitted.IsZero() {
 		w = w.date(p.Fitted)
+	}
+	if !p.Past.IsZero() {
+		w = w.date(p.Past)
 	}
 	return w
 }
@@ -283,6 +286,9 @@ func (r *reader) point(p *Point) {
 	p.Extension.Stop = r.date()
 	if flags&8 != 0 {
 		p.Fitted = r.date()
+	}
+	if flags&16 != 0 {
+		p.Past = r.date()
 	}
 }
 

@@ -24,6 +24,7 @@ type Point struct {
 	Soft        bool
 	Lowered     bool       // corrected flying lowered the counters of its last record
 	Fitted      civil.Date // the fitting after it was last done that it counts from; zero without
+	Past        civil.Date // when it came off past, so that no fitting since started it again; zero without
 	Told        Told
 }
 
@@ -88,7 +89,7 @@ func (p *Point) Stale(r due.Result, today civil.Date) bool {
 
 // Same reports whether two items are counted from the same, whatever was told of them.
 func (p *Point) Same(o Point) bool {
-	return p.Counted == o.Counted && p.Base == o.Base && p.Threshold == o.Threshold && p.Extension == o.Extension && p.Soft == o.Soft && p.Lowered == o.Lowered && p.Fitted == o.Fitted &&
+	return p.Counted == o.Counted && p.Base == o.Base && p.Threshold == o.Threshold && p.Extension == o.Extension && p.Soft == o.Soft && p.Lowered == o.Lowered && p.Fitted == o.Fitted && p.Past == o.Past &&
 		p.Tree.Equal(o.Tree)
 }
 

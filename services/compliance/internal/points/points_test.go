@@ -63,7 +63,7 @@ func point(t *rapid.T) points.Point {
 		p.Tree, p.Base = tree(t, 2), due.Base{Date: first.AddDays(rapid.IntRange(0, 900).Draw(t, "base")), Counters: counters(t)}
 		p.Threshold = due.Threshold{Days: 30, Seconds: rapid.Int64Range(0, 1<<30).Draw(t, "near"), Cycles: 25}
 		p.Extension = due.Extension{Seconds: rapid.Int64Range(0, 1<<20).Draw(t, "more"), Cycles: 3, Days: 2, Stop: date(t, "stop")}
-		p.Fitted = date(t, "fitted")
+		p.Fitted, p.Past = date(t, "fitted"), date(t, "past")
 	}
 	return p
 }

@@ -8,7 +8,8 @@ import (
 )
 
 // What is done again and again after each fitting starts a new period with the next one: what was done before says nothing of the new joints. What the
-// policy says of what is late goes for the fitting, too, and a fixed grid goes on (handbook 2.4: start_event INSTALL; our own reading of both together).
+// policy says of what is late goes for the fitting, too, and a fixed grid goes on; what was past when it came off stays past until it is done (handbook 2.4:
+// start_event INSTALL; our own reading of both together).
 func TestAFittingStartsARepeatingRequirementAgain(t *testing.T) {
 	onEngines(t, func(t *testing.T, w *world) {
 		w.clock.Advance(18 * 24 * time.Hour)
@@ -50,7 +51,7 @@ func TestAFittingStartsARepeatingRequirementAgain(t *testing.T) {
 		if err := w.install("one", on(2026, 3, 12)); err != nil {
 			t.Fatal(err)
 		}
-		want("fitted again", map[string]int64{"done": 1011 + 25, "late": 1011 + 25, "grid": 1015, "over": 1008 + 25})
+		want("fitted again", map[string]int64{"done": 1011 + 25, "late": 1011 + 25, "grid": 1015, "over": 1008})
 		w.wantBand("done", compliancev1.DueItem_NEAR, "hours: from 1011:00 h + 25:00 h = 1036:00 h, now 1011:00 h as of 2026-03-07, left 25:00 h")
 		w.wantBand("done", compliancev1.DueItem_NEAR, "It was last done on 2026-03-05 at 1005:00 h and 0 cycles; it was fitted on 2026-03-12, and counts from then")
 		for _, item := range w.then("engines/one", before, before).GetDueItems() {
@@ -67,15 +68,15 @@ func TestAFittingStartsARepeatingRequirementAgain(t *testing.T) {
 			t.Fatal(err)
 		}
 		w.wantDueAt("done", 1024)
-		w.wantBand("over", compliancev1.DueItem_NO_DATA, "It counts from the fitting, and it is not fitted to anything")
+		w.wantBand("over", compliancev1.DueItem_OVERDUE, "It was past when it came off on 2026-03-10, so fitting it again started nothing; do it.")
 		if err := w.install("one", on(2026, 3, 16)); err != nil {
 			t.Fatal(err)
 		}
-		want("a third time", map[string]int64{"done": 1016 + 25, "late": 1016 + 25, "grid": 1015, "over": 1016 + 25})
+		want("a third time", map[string]int64{"done": 1016 + 25, "late": 1016 + 25, "grid": 1015, "over": 1008})
 		if err := w.restarted().RecomputeAll(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		want("worked out anew", map[string]int64{"done": 1016 + 25, "late": 1016 + 25, "grid": 1015, "over": 1016 + 25})
+		want("worked out anew", map[string]int64{"done": 1016 + 25, "late": 1016 + 25, "grid": 1015, "over": 1008})
 		w.done("done", 1016, on(2026, 3, 16)) // on the day of the fitting it is done after it
 		want("done on the day", map[string]int64{"done": 1026})
 	})
