@@ -24,7 +24,7 @@ import (
 func (a *App) ExtendDueItem(ctx context.Context, req *compliancev1.ExtendDueItemRequest) (*compliancev1.DueItem, error) {
 	return idempotency.Execute(ctx, a.DB, a.Clock, req, func(ctx context.Context, tx *storage.Tx) (*compliancev1.DueItem, error) {
 		u := a.unit(ctx, tx)
-		stored, err := store.DueItems.Lock(ctx, tx, req.GetName())
+		stored, err := lockItem(ctx, tx, req.GetName())
 		if err != nil {
 			return nil, err
 		}
@@ -47,6 +47,18 @@ func (a *App) ExtendDueItem(ctx context.Context, req *compliancev1.ExtendDueItem
 		extension.Person, extension.GrantTime = u.caller.Person, timestamppb.New(u.now)
 		return u.extend(ctx, item, extension)
 	})
+}
+
+// lockItem locks a due item, after what it is counted from, as everybody who works items out does: the other way round, two would wait for each other.
+func lockItem(ctx context.Context, tx *storage.Tx, name string) (*compliancev1.DueItem, error) {
+	item, err := store.DueItems.Get(ctx, tx, name)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := store.LockPoints(ctx, tx, []string{item.GetSubject()}); err != nil {
+		return nil, err
+	}
+	return store.DueItems.Lock(ctx, tx, name)
 }
 
 // mayExtend holds an extension against the item and against the limits that it is counted by today: the first or the repeated ones, from whatever they
