@@ -89,8 +89,8 @@ func (p *Point) Stale(r due.Result, today civil.Date) bool {
 
 // Same reports whether two items are counted from the same, whatever was told of them.
 func (p *Point) Same(o Point) bool {
-	return p.Counted == o.Counted && p.Base == o.Base && p.Threshold == o.Threshold && p.Extension == o.Extension && p.Soft == o.Soft && p.Lowered == o.Lowered && p.Fitted == o.Fitted && p.Past == o.Past &&
-		p.Tree.Equal(o.Tree)
+	return p.Counted == o.Counted && p.Base == o.Base && p.Threshold == o.Threshold && p.Extension == o.Extension && p.Soft == o.Soft && p.Lowered == o.Lowered &&
+		p.Fitted == o.Fitted && p.Past == o.Past && p.Tree.Equal(o.Tree)
 }
 
 // Of is the item of a requirement, nil when there is none.
