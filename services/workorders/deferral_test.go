@@ -14,6 +14,7 @@ import (
 
 	"google.golang.org/genproto/googleapis/type/date"
 
+	commonv1 "coldsection.example/proto/coldsection/common/v1"
 	workordersv1 "coldsection.example/proto/coldsection/workorders/v1"
 	"coldsection.example/services/platform/resource"
 	"coldsection.example/services/platform/storage"
@@ -280,5 +281,31 @@ func TestAnAttachmentIsAFile(t *testing.T) {
 		s.refused(err, "ATTACHMENT_HASH", "backup")
 		_, err = s.look.DownloadAttachment(s.as("quinn"), &workordersv1.DownloadAttachmentRequest{Name: o.GetName() + "/attachments/none"})
 		s.refused(err, "NOT_FOUND")
+	})
+}
+
+// A deferral ends while its order waits: on its last day, at the station, the order may still be released on it, and on the day after nobody does,
+// until the finding is put right and closed. Tokyo's day begins at 15:00 UTC.
+func TestNobodyReleasesOnADeferralThatEnded(t *testing.T) {
+	engines(t, func(t *testing.T, s *stage) {
+		kept, past := s.under("ring-flow-check", "faa-maintenance"), s.under("ring-flow-check", "faa-maintenance")
+		var found *workordersv1.Finding
+		for _, o := range []*workordersv1.WorkOrder{kept, past} {
+			found = must[*workordersv1.Finding](s)(s.put(s.found(o, "Dent"), "", "", "2026-03-15"))
+			s.work(o, "ann")
+			must[*workordersv1.WorkOrder](s)(s.finish(o, "ann"))
+		}
+		s.clock.Set(time.Date(2026, 3, 15, 14, 59, 0, 0, time.UTC))
+		if o := must[*workordersv1.WorkOrder](s)(s.release(kept)); !strings.Contains(o.GetReleaseStatement(), "until 2026-03-15") {
+			t.Errorf("on its last day: %q", o.GetReleaseStatement())
+		}
+		s.clock.Advance(2 * time.Minute)
+		_, err := s.release(past)
+		s.refused(err, "FINDING_OPEN", found.GetName(), "until 2026-03-15, which is past")
+		if shown := s.preview(past, commonv1.Signature_RELEASED).GetMissing(); len(shown) != 1 || !strings.Contains(shown[0], "which is past") {
+			t.Errorf("whoever releases is shown %q", shown)
+		}
+		must[*workordersv1.Finding](s)(s.do.CloseFinding(s.as("ivy"), &workordersv1.CloseFindingRequest{Name: found.GetName(), Note: "Blended and looked at"}))
+		must[*workordersv1.WorkOrder](s)(s.release(past))
 	})
 }

@@ -25,7 +25,7 @@ type content struct {
 	omitted   []string            // steps left undone with agreement, as the release states them
 	undried   []string            // that the drying run is missing
 	findings  []string            // findings that nobody answered
-	unsolved  []string            // findings to be put right that nobody closed; they stop a release
+	unsolved  []string            // findings to be put right, also since their deferral ended, that nobody closed; they stop a release
 	carried   []string            // deferred findings and those for the customer, as the release states them
 	wrong     []string            // findings that nobody closed, as the list of an inspection that was not passed has them
 	looked    map[string]struct{} // steps of inspections
@@ -242,6 +242,10 @@ func (u unit) addRuns(ctx context.Context, o *workordersv1.WorkOrder, c *content
 }
 
 func (u unit) addFindings(ctx context.Context, o *workordersv1.WorkOrder, c *content, at time.Time) error {
+	zone, err := u.zoneOf(ctx, o)
+	if err != nil {
+		return err
+	}
 	condition, args := store.Under(o.GetName() + "/findings")
 	findings, err := store.Findings.Where(ctx, u.Tx, condition+" ORDER BY raise_time, name", args...)
 	for _, f := range findings {
@@ -253,13 +257,13 @@ func (u unit) addFindings(ctx context.Context, o *workordersv1.WorkOrder, c *con
 		if d := f.GetCustomerDecision(); d != nil && !d.GetDecideTime().AsTime().After(at) {
 			c.add("decision", "%s|%s|%s", d.GetVerdict(), d.GetReference(), d.GetPerson())
 		}
-		c.weigh(f)
+		c.weigh(f, resource.DateText(civil(u.now.In(zone))))
 	}
 	return err
 }
 
-// weigh says what a finding means for signing.
-func (c *content) weigh(f *workordersv1.Finding) {
+// weigh says what a finding means for signing today. What was put off until a day that is past by then is to be put right: nobody releases on it.
+func (c *content) weigh(f *workordersv1.Finding, today string) {
 	decided := f.GetCustomerDecision()
 	switch {
 	case f.GetState() == workordersv1.Finding_RAISED:
@@ -273,6 +277,9 @@ func (c *content) weigh(f *workordersv1.Finding) {
 		c.unsolved, c.wrong = append(c.unsolved, text), append(c.wrong, f.GetDescription())
 	case f.GetDisposition() == workordersv1.Finding_DEFER:
 		c.carried, c.wrong = append(c.carried, deferred(f)), append(c.wrong, deferred(f))
+		if last := resource.DateText(f.GetLimitDate()); last < today {
+			c.unsolved = append(c.unsolved, fmt.Sprintf("The finding %s was put off until %s, which is past, and nobody closed it", f.GetName(), last))
+		}
 	case decided != nil:
 		c.carried, c.wrong = append(c.carried, f.GetDescription()+", declined by the customer ("+decided.GetReference()+")"), append(c.wrong, f.GetDescription())
 	default:
