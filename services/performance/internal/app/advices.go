@@ -60,23 +60,31 @@ func (u unit) takeBack(ctx context.Context, p store.Profile, result analysis.Res
 	return nil
 }
 
-// saveAdvice keeps an advice. One that stands again, after it was taken back or its wash was, stands for the reasons of now and is told again.
+// saveAdvice keeps an advice. One that stands again, after it was taken back or its wash was, stands for the reasons of now and is told again. One that
+// stands open still takes the reasons of now too, such as after readings that came late or were taken out, and is not told twice; one that was washed
+// for says what it said then.
 func (u unit) saveAdvice(ctx context.Context, p store.Profile, advice *performancev1.WashAdvice) error {
 	old, err := store.Advices.Lock(ctx, u.Tx, advice.GetName())
 	switch {
 	case fault.HasReason(err, "NOT_FOUND"):
 		err = store.Advices.Insert(ctx, u.Tx, advice, u.now)
-	case err != nil || old.GetState() == advice.GetState():
+	case err != nil || old.GetState() == advice.GetState() && (advice.GetState() != performancev1.WashAdvice_OPEN || sameAdvice(old, advice)):
 		return err
 	default:
 		advice.CreateTime = old.GetCreateTime()
 		err = store.Advices.Save(ctx, u.Tx, advice, u.now)
 	}
-	if err != nil || advice.GetState() != performancev1.WashAdvice_OPEN {
+	if err != nil || advice.GetState() != performancev1.WashAdvice_OPEN || old.GetState() == performancev1.WashAdvice_OPEN {
 		return err
 	}
 	return u.publish(ctx, "coldsection.performance.wash.recommended.v1", p.Name, &performancev1.WashRecommended{
 		Engine: p.Name, EngineSerial: p.Serial, EngineModel: p.Model, WashAdvice: advice.GetName(), Kind: advice.GetKind(), Cause: advice.GetCause(),
 		Reasons: advice.GetReasons(), AdviseTime: advice.GetAdviseTime(),
 	})
+}
+
+// sameAdvice says whether two advices rest on the same.
+func sameAdvice(a, b *performancev1.WashAdvice) bool {
+	return a.GetCause() == b.GetCause() && slices.Equal(a.GetReasons(), b.GetReasons()) && a.GetAdviseTime().AsTime().Equal(b.GetAdviseTime().AsTime()) &&
+		a.GetIttDeviationC() == b.GetIttDeviationC()
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	performancev1 "coldsection.example/proto/coldsection/performance/v1"
@@ -177,7 +178,7 @@ func (u unit) saveRecoveries(ctx context.Context, p store.Profile, result analys
 		case fault.HasReason(err, "NOT_FOUND"):
 			err = store.Recoveries.Insert(ctx, u.Tx, fresh, u.now)
 		case err == nil:
-			if old.GetExplanation() == fresh.GetExplanation() && slices.EqualFunc(old.GetOtherCauses(), fresh.GetOtherCauses(), sameCause) {
+			if sameRecovery(old, fresh) {
 				continue
 			}
 			err = store.Recoveries.Save(ctx, u.Tx, fresh, u.now)
@@ -196,6 +197,13 @@ func (u unit) saveRecoveries(ctx context.Context, p store.Profile, result analys
 		}
 	}
 	return nil
+}
+
+// sameRecovery says whether two recoveries say the same: what was said of ITT may stay while fuel flow or Ng changed, as after a correction of theirs.
+func sameRecovery(old, fresh *performancev1.Recovery) bool {
+	a, b := proto.CloneOf(old), proto.CloneOf(fresh)
+	a.ComputeTime, a.OtherCauses, b.ComputeTime, b.OtherCauses = nil, nil, nil, nil
+	return proto.Equal(a, b) && slices.EqualFunc(old.GetOtherCauses(), fresh.GetOtherCauses(), sameCause)
 }
 
 // otherCauses are the causes but dirt of the newest change that began before a wash: what else may be behind a level that the

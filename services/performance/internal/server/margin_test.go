@@ -26,13 +26,22 @@ type worn struct {
 
 func (b bench) fly(w worn) {
 	b.t.Helper()
+	got := of(b.ImportReadings(b.analyst(), &performancev1.ImportReadingsRequest{Csv: flightHeader + strings.Join(w.lines(b.t), "")})).done(b.t)
+	if got.GetRowsTaken() != int32(w.days) || got.GetRowsHeld() > 0 {
+		b.t.Fatalf("%v", got)
+	}
+}
+
+const flightHeader = "engine_serial,time_utc,operating_hours_h,pressure_altitude_m,oat_c,airspeed_kt,torque_nm,propeller_speed_rpm,ng_pct,itt_c,fuel_flow_kg_h\n"
+
+// lines are the readings as rows of a table.
+func (w worn) lines(t testing.TB) (rows []string) {
+	t.Helper()
 	engine, err := cycle.New(cycle.Demonstration()[0])
 	if err != nil {
-		b.t.Fatal(err)
+		t.Fatal(err)
 	}
 	rng := rand.New(rand.NewPCG(4, 2))
-	var csv strings.Builder
-	csv.WriteString("engine_serial,time_utc,operating_hours_h,pressure_altitude_m,oat_c,airspeed_kt,torque_nm,propeller_speed_rpm,ng_pct,itt_c,fuel_flow_kg_h\n")
 	for day := range w.days {
 		c := cycle.Standard(1000, 0, 10*math.Sin(float64(day)))
 		c.PropellerSpeed = 1700
@@ -43,19 +52,16 @@ func (b bench) fly(w worn) {
 		}
 		p, err := engine.Solve(c, health, cycle.Power(0.8*engine.DesignPower()), cycle.Point{})
 		if err != nil {
-			b.t.Fatal(err)
+			t.Fatal(err)
 		}
 		flown := 1000 + 5*day
 		if said, slipped := w.slips[day]; slipped {
 			flown = said
 		}
-		_, _ = fmt.Fprintf(&csv, "DEMO-1,%s,%d,1000,%.4f,0,%.4f,1700,%.4f,%.3f,%.4f\n", dayOf(day, w.days).Format(time.RFC3339), flown, c.OAT, p.Torque(),
-			p.Ng+w.noise/30*rng.NormFloat64(), p.ITT+w.noise*rng.NormFloat64(), p.Fuel*(1+w.noise/1000*rng.NormFloat64()))
+		rows = append(rows, fmt.Sprintf("DEMO-1,%s,%d,1000,%.4f,0,%.4f,1700,%.4f,%.3f,%.4f\n", dayOf(day, w.days).Format(time.RFC3339), flown, c.OAT, p.Torque(),
+			p.Ng+w.noise/30*rng.NormFloat64(), p.ITT+w.noise*rng.NormFloat64(), p.Fuel*(1+w.noise/1000*rng.NormFloat64())))
 	}
-	got := of(b.ImportReadings(b.analyst(), &performancev1.ImportReadingsRequest{Csv: csv.String()})).done(b.t)
-	if got.GetRowsTaken() != int32(w.days) || got.GetRowsHeld() > 0 {
-		b.t.Fatalf("%v", got)
-	}
+	return rows
 }
 
 func dayOf(day, days int) time.Time { return morning.AddDate(0, 0, day-days) }
