@@ -183,7 +183,7 @@ func runs(o Order) []Line {
 }
 
 // dried compares the drying run: that it was made whole after the last wetting, in time, and not shorter than planned. One that was
-// broken off is told by itself.
+// broken off is told by itself, and so is one that was too short where a longer one came after it.
 func dried(o Order) []Line {
 	if !o.Drying.Planned {
 		return nil
@@ -199,6 +199,9 @@ func dried(o Order) []Line {
 			lines = append(lines, Line{Topic: "drying", Label: "Drying run of " + r.Start.Format("15:04:05"), Planned: "whole", Done: runText(r), Subject: r.Name, Differs: true})
 		case whole == nil:
 			whole = &o.Runs[i]
+		case o.Drying.short(*whole) && !o.Drying.short(r): // run once more, as long as it takes
+			lines = append(lines, Line{Topic: "drying", Label: "Drying run of " + whole.Start.Format("15:04:05"), Planned: o.Drying.text(), Done: runText(*whole), Subject: whole.Name, Differs: true})
+			whole = &o.Runs[i]
 		}
 	}
 	line := Line{Topic: "drying", Label: "Drying run", Planned: o.Drying.text(), Done: "none", Tolerance: "not later, not shorter", Differs: true}
@@ -213,10 +216,12 @@ func dried(o Order) []Line {
 	if !wetted.IsZero() {
 		line.Done = fmt.Sprintf("%s after the last wetting, %s", gap, line.Done)
 	}
-	late, short := !wetted.IsZero() && o.Drying.Limit > 0 && gap > o.Drying.Limit, whole.End.Sub(whole.Start) < o.Drying.Length
-	line.Differs = late || short || whole.Exceedance != ""
+	late := !wetted.IsZero() && o.Drying.Limit > 0 && gap > o.Drying.Limit
+	line.Differs = late || o.Drying.short(*whole) || whole.Exceedance != ""
 	return append(lines, line)
 }
+
+func (d Drying) short(r Run) bool { return r.End.Sub(r.Start) < d.Length }
 
 func (d Drying) text() string {
 	text := "as approved data say"

@@ -107,6 +107,12 @@ func TestTheDryingRun(t *testing.T) {
 		}, []string{"1h1m0s after the last wetting, 2m0s"}},
 		"none":       {func(o *compare.Order) { o.Runs = o.Runs[:6] }, []string{"none"}},
 		"broken off": {func(o *compare.Order) { o.Runs[6].Aborted = true }, []string{"2m0s, broken off", "none"}},
+		"once more": {func(o *compare.Order) {
+			again := o.Runs[6]
+			again.Start, again.End = again.End.Add(time.Minute), again.End.Add(3*time.Minute)
+			o.Runs[6].End = o.Runs[6].End.Add(-time.Second)
+			o.Runs = append(o.Runs, again)
+		}, []string{"1m59s"}},
 		"wet again": {func(o *compare.Order) {
 			dry, rinse := o.Runs[6], o.Runs[5]
 			dry.Start, dry.End = rinse.Start, rinse.Start.Add(2*time.Minute)
