@@ -54,14 +54,18 @@ func (a *App) meterInCalibration(ctx context.Context, meter string, at time.Time
 	}
 	for _, r := range answer.GetResults() {
 		if !r.GetOpen() {
-			reason := "INSTRUMENT_LAPSED"
-			if r.GetReason() == "TOOL_UNKNOWN" {
-				reason = "INSTRUMENT_UNKNOWN"
-			}
-			return fault.Precondition(reason, "%s", r.GetExplanation()).With("meter", meter)
+			return meterRefused(r.GetReason(), r.GetExplanation()).With("meter", meter)
 		}
 	}
 	return nil
+}
+
+// meterRefused is why a test is not taken that was read with a meter of which compliance says this.
+func meterRefused(reason, explanation string) *fault.Error {
+	if reason == "TOOL_UNKNOWN" {
+		return fault.Precondition("INSTRUMENT_UNKNOWN", "Nobody knows the meter of this test: %s Name the one that it was read with, or have that entered in the tool crib.", explanation)
+	}
+	return fault.Precondition("INSTRUMENT_LAPSED", "The meter of this test may not be used: %s Read the water again with one that is in calibration on that day.", explanation)
 }
 
 func (u unit) judge(ctx context.Context, req *consumablesv1.CreateWaterTestRequest, reading water.Reading, at time.Time) (*consumablesv1.WaterTest, error) {

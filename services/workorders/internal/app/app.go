@@ -136,7 +136,8 @@ func (a *App) usableLot(ctx context.Context, use *workordersv1.MaterialUse, o *w
 	}
 	// A lot of which nothing is left in stores may still be with the job.
 	if !answer.GetUsable() && answer.GetReason() != "LOT_EMPTIED" {
-		return fault.Precondition("MATERIAL_NOT_USABLE", "%s", answer.GetExplanation()).With("lot", lot).With("cause", answer.GetReason())
+		return fault.Precondition("MATERIAL_NOT_USABLE", "The material may not be used: %s Use another lot, and record that one.", answer.GetExplanation()).
+			With("lot", lot).With("cause", answer.GetReason())
 	}
 	waits, err := a.unbooked(ctx, o, lot)
 	if err != nil {
