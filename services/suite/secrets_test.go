@@ -108,6 +108,28 @@ func TestPasswordsOfAddressesComeOutNowhere(t *testing.T) {
 	}
 }
 
+// A secret that everybody on the machine may read is named at the start, with the way to take that away; one that its group may read is not.
+func TestASecretThatEverybodyMayReadIsNamed(t *testing.T) {
+	for mode, named := range map[os.FileMode]bool{0o600: false, 0o640: false, 0o644: true} {
+		dir, log := t.TempDir(), &notebook{}
+		file := filepath.Join(dir, "secret")
+		if err := os.WriteFile(file, []byte(hex.EncodeToString([]byte(planted+"-of-32-bytes"))+"\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Chmod(file, mode); err != nil {
+			t.Fatal(err)
+		}
+		s, err := suite.Start(t.Context(), suite.Config{StateDir: dir, HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0"}, slog.New(slog.NewJSONHandler(log, nil)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Stop()
+		if got := strings.Contains(log.String(), "chmod o=") && strings.Contains(log.String(), file); got != named {
+			t.Errorf("of a secret with the mode %v it is said %v, want %v", mode, got, named)
+		}
+	}
+}
+
 // body makes an HTTP call and returns what it answers, headers but for cookies included.
 func body(t *testing.T, method, address, text, token string) string {
 	t.Helper()

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"slices"
 
 	"google.golang.org/grpc"
@@ -113,8 +114,17 @@ func (s *Suite) openShared(context.Context) error {
 	if s.keys, err = auth.LoadKeys(path, create); err != nil {
 		return err
 	}
+	s.warnOfReaders(path)
 	s.lister = listing.From(s.clock, func() [][]byte { return s.keys.Derive("page tokens") })
 	return nil
+}
+
+// warnOfReaders tells those who keep watch of a secret that every account of the machine may read: whoever has it is any part of the suite.
+func (s *Suite) warnOfReaders(secret string) {
+	if info, err := os.Stat(secret); err == nil && info.Mode().Perm()&0o007 != 0 {
+		s.log.Warn("everybody on this machine may read the internal secret; take that away with chmod o=, and replace the secret if others may have read it",
+			"file", secret, "mode", info.Mode().Perm().String())
+	}
 }
 
 func (s *Suite) openEvents(ctx context.Context) (err error) {
