@@ -179,8 +179,12 @@ func meant(word string, known []string) string {
 		return ""
 	}
 	best := slices.MinFunc(known, func(a, b string) int { return config.Distance(word, a) - config.Distance(word, b) })
-	if d := config.Distance(word, best); d > furthest || 2*d > len(word) {
+	d := config.Distance(word, best)
+	switch {
+	case d > furthest || 2*d > len(word):
 		return ""
+	case d == 0: // as where a resource was sent with its own name around it
+		return " It is known at another place of the request."
 	}
 	return " Did you mean " + best + "?"
 }
