@@ -15,6 +15,7 @@ import (
 
 	"coldsection.example/gateway/internal/units"
 	"coldsection.example/services/platform/clock"
+	"coldsection.example/services/platform/listing"
 	"coldsection.example/services/platform/quantity"
 )
 
@@ -41,7 +42,7 @@ var Document = sync.OnceValues(func() ([]byte, error) {
 	}
 	doc["openapi"] = "3.1.0"
 	info := child(doc, "info")
-	info["description"] = fmt.Sprint(info["description"], " ", times())
+	info["description"] = fmt.Sprint(info["description"], " ", times(), " ", lists())
 	doc["servers"] = []any{node{"url": "/"}}
 	doc["security"] = []any{node{"session": []any{}}, node{"machine": []any{}}, node{"console": []any{}}}
 	components := child(doc, "components")
@@ -96,6 +97,16 @@ func times() string {
 	return fmt.Sprintf("Times are RFC 3339 with a zone: an offset is taken and turned into UTC, and answers are in UTC (Z). The offset itself is not kept; "+
 		"where the local day or hour counts, the place says its own timeZone. Days and times of the years %d to %d are taken; leave a field out where none "+
 		"is known.", clock.FirstYear, clock.LastYear)
+}
+
+// lists is how every list is asked.
+func lists() string {
+	return fmt.Sprintf("Lists take a filter (a part of AIP-160): comparisons of a field with a value by = != < <= > >= and \":\" (has; in a text: contains, whatever the case), "+
+		"joined by AND, OR and NOT in capitals, and parentheses. OR binds tighter than AND: \"a = 1 AND b = 2 OR b = 3\" is \"a = 1 AND (b = 2 OR b = 3)\". "+
+		"Texts with spaces or signs, and times, stand in quotes: create_time > \"2026-03-01T08:00:00Z\". \"field:*\" is not empty; = compares the whole text and has no "+
+		"wildcards. A field is spelt use_by_date or useByDate, and each list says which there are, also to order by. A day or time that is not set stands before every "+
+		"other; AND use_by_date:* leaves it out. A pageToken is good for the same request of the same caller, for %d days; only pageSize may change between pages.",
+		int(listing.TokenLife.Hours())/24)
 }
 
 // complete adds to an operation what every operation has.

@@ -435,9 +435,9 @@ const (
 type AccessQueryServiceClient interface {
 	// Reads one account.
 	GetAccount(ctx context.Context, in *GetAccountRequest, opts ...grpc.CallOption) (*Account, error)
-	// Lists accounts. Filter fields: login, state, kind, person, issuer, subject.
+	// Lists accounts. Filter fields: login, state, kind, person, issuer, subject, create_time.
 	ListAccounts(ctx context.Context, in *ListAccountsRequest, opts ...grpc.CallOption) (*ListAccountsResponse, error)
-	// Lists the keys of an account, without their secrets.
+	// Lists the keys of an account, without their secrets. Filter field: create_time.
 	ListApiKeys(ctx context.Context, in *ListApiKeysRequest, opts ...grpc.CallOption) (*ListApiKeysResponse, error)
 	// Lists calls and refusals, newest first. Filter fields: account, method, target, outcome, create_time.
 	ListAuditEvents(ctx context.Context, in *ListAuditEventsRequest, opts ...grpc.CallOption) (*ListAuditEventsResponse, error)
@@ -499,9 +499,9 @@ func (c *accessQueryServiceClient) ListAuditEvents(ctx context.Context, in *List
 type AccessQueryServiceServer interface {
 	// Reads one account.
 	GetAccount(context.Context, *GetAccountRequest) (*Account, error)
-	// Lists accounts. Filter fields: login, state, kind, person, issuer, subject.
+	// Lists accounts. Filter fields: login, state, kind, person, issuer, subject, create_time.
 	ListAccounts(context.Context, *ListAccountsRequest) (*ListAccountsResponse, error)
-	// Lists the keys of an account, without their secrets.
+	// Lists the keys of an account, without their secrets. Filter field: create_time.
 	ListApiKeys(context.Context, *ListApiKeysRequest) (*ListApiKeysResponse, error)
 	// Lists calls and refusals, newest first. Filter fields: account, method, target, outcome, create_time.
 	ListAuditEvents(context.Context, *ListAuditEventsRequest) (*ListAuditEventsResponse, error)

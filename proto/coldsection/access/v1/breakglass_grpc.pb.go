@@ -240,7 +240,7 @@ const (
 type BreakGlassQueryServiceClient interface {
 	// Reads one use.
 	GetBreakGlassUse(ctx context.Context, in *GetBreakGlassUseRequest, opts ...grpc.CallOption) (*BreakGlassUse, error)
-	// Lists uses, newest first. Filter fields: state, create_time.
+	// Lists uses, newest first. Filter fields: state, opener, create_time.
 	ListBreakGlassUses(ctx context.Context, in *ListBreakGlassUsesRequest, opts ...grpc.CallOption) (*ListBreakGlassUsesResponse, error)
 }
 
@@ -280,7 +280,7 @@ func (c *breakGlassQueryServiceClient) ListBreakGlassUses(ctx context.Context, i
 type BreakGlassQueryServiceServer interface {
 	// Reads one use.
 	GetBreakGlassUse(context.Context, *GetBreakGlassUseRequest) (*BreakGlassUse, error)
-	// Lists uses, newest first. Filter fields: state, create_time.
+	// Lists uses, newest first. Filter fields: state, opener, create_time.
 	ListBreakGlassUses(context.Context, *ListBreakGlassUsesRequest) (*ListBreakGlassUsesResponse, error)
 	mustEmbedUnimplementedBreakGlassQueryServiceServer()
 }

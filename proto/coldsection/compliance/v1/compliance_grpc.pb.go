@@ -1368,11 +1368,11 @@ type ComplianceQueryServiceClient interface {
 	// Lists what was fitted where, and when; an entry that was corrected is listed with the one that replaced it. Filter fields: item,
 	// host, position, install_date, remove_date, correction.
 	ListFittings(ctx context.Context, in *ListFittingsRequest, opts ...grpc.CallOption) (*ListFittingsResponse, error)
-	// Lists hours and cycles flown. Filter fields: flight_date, create_time.
+	// Lists hours and cycles flown. Filter fields: flight_date, create_time, source_id.
 	ListUtilizations(ctx context.Context, in *ListUtilizationsRequest, opts ...grpc.CallOption) (*ListUtilizationsResponse, error)
 	// Reads one requirement.
 	GetRequirement(ctx context.Context, in *GetRequirementRequest, opts ...grpc.CallOption) (*Requirement, error)
-	// Lists requirements. Filter fields: kind, code, task_card.
+	// Lists requirements. Filter fields: kind, code, task_card, terminates.
 	ListRequirements(ctx context.Context, in *ListRequirementsRequest, opts ...grpc.CallOption) (*ListRequirementsResponse, error)
 	// Reads one due item.
 	GetDueItem(ctx context.Context, in *GetDueItemRequest, opts ...grpc.CallOption) (*DueItem, error)
@@ -1395,9 +1395,9 @@ type ComplianceQueryServiceClient interface {
 	GetComplianceStatus(ctx context.Context, in *GetComplianceStatusRequest, opts ...grpc.CallOption) (*ComplianceStatus, error)
 	// Reads one tool.
 	GetTool(ctx context.Context, in *GetToolRequest, opts ...grpc.CallOption) (*Tool, error)
-	// Lists tools. Filter fields: state, tool_type, serial, calibration_due_date.
+	// Lists tools. Filter fields: tool_type, serial, calibration_due_date (the state follows from it).
 	ListTools(ctx context.Context, in *ListToolsRequest, opts ...grpc.CallOption) (*ListToolsResponse, error)
-	// Lists when and for what tools were used, as far as orders told. Filter fields: use_time, work_order.
+	// Lists when and for what tools were used, as far as orders told. Filter fields: use_time, work_order, engine, water_test.
 	ListToolUses(ctx context.Context, in *ListToolUsesRequest, opts ...grpc.CallOption) (*ListToolUsesResponse, error)
 	// Finds every use since the last good calibration of a tool that has lapsed or was found out of tolerance, and every use
 	// that no calibration covered. At most 10,000, newest first.
@@ -1412,7 +1412,8 @@ type ComplianceQueryServiceClient interface {
 	ListLifeLimits(ctx context.Context, in *ListLifeLimitsRequest, opts ...grpc.CallOption) (*ListLifeLimitsResponse, error)
 	// Says how much of its life a component has used, with the arithmetic.
 	GetLifeStatus(ctx context.Context, in *GetLifeStatusRequest, opts ...grpc.CallOption) (*LifeStatus, error)
-	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host.
+	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host,
+	// life_limited.
 	ListLifeStatuses(ctx context.Context, in *ListLifeStatusesRequest, opts ...grpc.CallOption) (*ListLifeStatusesResponse, error)
 	// Lists open findings and deferrals, and those that were closed, each as of today. Filter fields: engine, aircraft, work_order, finding,
 	// deferred, closed, limit_date.
@@ -1423,7 +1424,7 @@ type ComplianceQueryServiceClient interface {
 	LookUpPerson(ctx context.Context, in *LookUpPersonRequest, opts ...grpc.CallOption) (*Person, error)
 	// Lists people. Filter field: display_name.
 	ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error)
-	// Lists authorizations, ended ones too. Filter fields: scope, state.
+	// Lists authorizations, ended ones too. Filter field: scope.
 	ListAuthorizations(ctx context.Context, in *ListAuthorizationsRequest, opts ...grpc.CallOption) (*ListAuthorizationsResponse, error)
 }
 
@@ -1776,11 +1777,11 @@ type ComplianceQueryServiceServer interface {
 	// Lists what was fitted where, and when; an entry that was corrected is listed with the one that replaced it. Filter fields: item,
 	// host, position, install_date, remove_date, correction.
 	ListFittings(context.Context, *ListFittingsRequest) (*ListFittingsResponse, error)
-	// Lists hours and cycles flown. Filter fields: flight_date, create_time.
+	// Lists hours and cycles flown. Filter fields: flight_date, create_time, source_id.
 	ListUtilizations(context.Context, *ListUtilizationsRequest) (*ListUtilizationsResponse, error)
 	// Reads one requirement.
 	GetRequirement(context.Context, *GetRequirementRequest) (*Requirement, error)
-	// Lists requirements. Filter fields: kind, code, task_card.
+	// Lists requirements. Filter fields: kind, code, task_card, terminates.
 	ListRequirements(context.Context, *ListRequirementsRequest) (*ListRequirementsResponse, error)
 	// Reads one due item.
 	GetDueItem(context.Context, *GetDueItemRequest) (*DueItem, error)
@@ -1803,9 +1804,9 @@ type ComplianceQueryServiceServer interface {
 	GetComplianceStatus(context.Context, *GetComplianceStatusRequest) (*ComplianceStatus, error)
 	// Reads one tool.
 	GetTool(context.Context, *GetToolRequest) (*Tool, error)
-	// Lists tools. Filter fields: state, tool_type, serial, calibration_due_date.
+	// Lists tools. Filter fields: tool_type, serial, calibration_due_date (the state follows from it).
 	ListTools(context.Context, *ListToolsRequest) (*ListToolsResponse, error)
-	// Lists when and for what tools were used, as far as orders told. Filter fields: use_time, work_order.
+	// Lists when and for what tools were used, as far as orders told. Filter fields: use_time, work_order, engine, water_test.
 	ListToolUses(context.Context, *ListToolUsesRequest) (*ListToolUsesResponse, error)
 	// Finds every use since the last good calibration of a tool that has lapsed or was found out of tolerance, and every use
 	// that no calibration covered. At most 10,000, newest first.
@@ -1820,7 +1821,8 @@ type ComplianceQueryServiceServer interface {
 	ListLifeLimits(context.Context, *ListLifeLimitsRequest) (*ListLifeLimitsResponse, error)
 	// Says how much of its life a component has used, with the arithmetic.
 	GetLifeStatus(context.Context, *GetLifeStatusRequest) (*LifeStatus, error)
-	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host.
+	// The life-limit list: how every life-limited component stands. Filter fields: part_number, serial, host,
+	// life_limited.
 	ListLifeStatuses(context.Context, *ListLifeStatusesRequest) (*ListLifeStatusesResponse, error)
 	// Lists open findings and deferrals, and those that were closed, each as of today. Filter fields: engine, aircraft, work_order, finding,
 	// deferred, closed, limit_date.
@@ -1831,7 +1833,7 @@ type ComplianceQueryServiceServer interface {
 	LookUpPerson(context.Context, *LookUpPersonRequest) (*Person, error)
 	// Lists people. Filter field: display_name.
 	ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error)
-	// Lists authorizations, ended ones too. Filter fields: scope, state.
+	// Lists authorizations, ended ones too. Filter field: scope.
 	ListAuthorizations(context.Context, *ListAuthorizationsRequest) (*ListAuthorizationsResponse, error)
 	mustEmbedUnimplementedComplianceQueryServiceServer()
 }

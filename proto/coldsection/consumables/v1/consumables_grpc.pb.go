@@ -1133,7 +1133,8 @@ type ConsumablesQueryServiceClient interface {
 	ListLocations(ctx context.Context, in *ListLocationsRequest, opts ...grpc.CallOption) (*ListLocationsResponse, error)
 	// Reads one lot.
 	GetLot(ctx context.Context, in *GetLotRequest, opts ...grpc.CallOption) (*Lot, error)
-	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, recipe, create_time.
+	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, expire_time, recipe,
+	// create_time.
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
 	// Finds a lot by a scanned or typed code, or by its id in another system, and says whether it may be used. Reasons: LOT_UNKNOWN,
 	// CHECK_CHARACTER_WRONG, EXTERNAL_ID_UNKNOWN, LOOK_UP_AMBIGUOUS.
@@ -1155,7 +1156,7 @@ type ConsumablesQueryServiceClient interface {
 	ListStockDemands(ctx context.Context, in *ListStockDemandsRequest, opts ...grpc.CallOption) (*ListStockDemandsResponse, error)
 	// Follows a lot forwards to engines or backwards to receipts, through every mix and container.
 	TraceLot(ctx context.Context, in *TraceLotRequest, opts ...grpc.CallOption) (*TraceLotResponse, error)
-	// Lists counts. Filter fields: lot, state, count_time.
+	// Lists counts. Filter fields: lot, location, state, count_time.
 	ListStockCounts(ctx context.Context, in *ListStockCountsRequest, opts ...grpc.CallOption) (*ListStockCountsResponse, error)
 }
 
@@ -1369,7 +1370,8 @@ type ConsumablesQueryServiceServer interface {
 	ListLocations(context.Context, *ListLocationsRequest) (*ListLocationsResponse, error)
 	// Reads one lot.
 	GetLot(context.Context, *GetLotRequest) (*Lot, error)
-	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, recipe, create_time.
+	// Lists lots. Filter fields: item, state, manufacturer_lot, short_code, use_by_date, expire_time, recipe,
+	// create_time.
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
 	// Finds a lot by a scanned or typed code, or by its id in another system, and says whether it may be used. Reasons: LOT_UNKNOWN,
 	// CHECK_CHARACTER_WRONG, EXTERNAL_ID_UNKNOWN, LOOK_UP_AMBIGUOUS.
@@ -1391,7 +1393,7 @@ type ConsumablesQueryServiceServer interface {
 	ListStockDemands(context.Context, *ListStockDemandsRequest) (*ListStockDemandsResponse, error)
 	// Follows a lot forwards to engines or backwards to receipts, through every mix and container.
 	TraceLot(context.Context, *TraceLotRequest) (*TraceLotResponse, error)
-	// Lists counts. Filter fields: lot, state, count_time.
+	// Lists counts. Filter fields: lot, location, state, count_time.
 	ListStockCounts(context.Context, *ListStockCountsRequest) (*ListStockCountsResponse, error)
 	mustEmbedUnimplementedConsumablesQueryServiceServer()
 }

@@ -491,16 +491,16 @@ type PerformanceQueryServiceClient interface {
 	ListEngineModels(ctx context.Context, in *ListEngineModelsRequest, opts ...grpc.CallOption) (*ListEngineModelsResponse, error)
 	// Reads one reading.
 	GetReading(ctx context.Context, in *GetReadingRequest, opts ...grpc.CallOption) (*Reading, error)
-	// Lists readings. Filter fields: state, read_time, create_time, source.
+	// Lists readings. Filter fields: state, read_time, create_time, source, source_id.
 	ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error)
 	// Shows raw, corrected, expected and deviation with every constant, so that a person can redo it by hand. Reason:
 	// READING_NOT_ANALYSED.
 	ExplainReading(ctx context.Context, in *ExplainReadingRequest, opts ...grpc.CallOption) (*ExplainReadingResponse, error)
-	// Lists what was done to the engine. Filter fields: kind, event_time.
+	// Lists what was done to the engine. Filter fields: kind, event_time, work_order.
 	ListEngineEvents(ctx context.Context, in *ListEngineEventsRequest, opts ...grpc.CallOption) (*ListEngineEventsResponse, error)
 	// Reads what the readings say about an engine now.
 	GetAssessment(ctx context.Context, in *GetAssessmentRequest, opts ...grpc.CallOption) (*Assessment, error)
-	// Lists the current assessment of every engine. Filter fields: level, engine_serial, engine_model.
+	// Lists the current assessment of every engine. Filter fields: level, engine, engine_serial, engine_model.
 	ListAssessments(ctx context.Context, in *ListAssessmentsRequest, opts ...grpc.CallOption) (*ListAssessmentsResponse, error)
 	// Lists the washes that were recommended; "-" as engine reads across all. Filter fields: kind, cause, state,
 	// advise_time.
@@ -679,16 +679,16 @@ type PerformanceQueryServiceServer interface {
 	ListEngineModels(context.Context, *ListEngineModelsRequest) (*ListEngineModelsResponse, error)
 	// Reads one reading.
 	GetReading(context.Context, *GetReadingRequest) (*Reading, error)
-	// Lists readings. Filter fields: state, read_time, create_time, source.
+	// Lists readings. Filter fields: state, read_time, create_time, source, source_id.
 	ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error)
 	// Shows raw, corrected, expected and deviation with every constant, so that a person can redo it by hand. Reason:
 	// READING_NOT_ANALYSED.
 	ExplainReading(context.Context, *ExplainReadingRequest) (*ExplainReadingResponse, error)
-	// Lists what was done to the engine. Filter fields: kind, event_time.
+	// Lists what was done to the engine. Filter fields: kind, event_time, work_order.
 	ListEngineEvents(context.Context, *ListEngineEventsRequest) (*ListEngineEventsResponse, error)
 	// Reads what the readings say about an engine now.
 	GetAssessment(context.Context, *GetAssessmentRequest) (*Assessment, error)
-	// Lists the current assessment of every engine. Filter fields: level, engine_serial, engine_model.
+	// Lists the current assessment of every engine. Filter fields: level, engine, engine_serial, engine_model.
 	ListAssessments(context.Context, *ListAssessmentsRequest) (*ListAssessmentsResponse, error)
 	// Lists the washes that were recommended; "-" as engine reads across all. Filter fields: kind, cause, state,
 	// advise_time.

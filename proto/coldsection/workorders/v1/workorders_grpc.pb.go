@@ -1619,14 +1619,14 @@ type WorkOrdersQueryServiceClient interface {
 	GetWorkOrder(ctx context.Context, in *GetWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
 	// Finds an order by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
 	LookUpWorkOrder(ctx context.Context, in *LookUpWorkOrderRequest, opts ...grpc.CallOption) (*WorkOrder, error)
-	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
-	// create_time, inspection_required, reinspection_exception.
+	// Lists orders. Filter fields: state, kind, engine, aircraft, assignees (with ":"), station, hold ("hold:*" is on hold), plan_start_time,
+	// number, create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(ctx context.Context, in *ListWorkOrdersRequest, opts ...grpc.CallOption) (*ListWorkOrdersResponse, error)
 	// Reads the wash plan of an order, its newest revision or an older one. Reason: REVISION_UNKNOWN.
 	GetWashPlan(ctx context.Context, in *GetWashPlanRequest, opts ...grpc.CallOption) (*WashPlan, error)
-	// Lists the steps of an order in their order. Filter fields: kind, state.
+	// Lists the steps of an order in their order. Filter fields: kind, state, position.
 	ListSteps(ctx context.Context, in *ListStepsRequest, opts ...grpc.CallOption) (*ListStepsResponse, error)
-	// Lists measured values, superseded ones too. Filter fields: step, limits_met, superseded.
+	// Lists measured values, superseded ones too, which have a successor. Filter fields: step, limits_met, create_time, successor.
 	ListMeasurements(ctx context.Context, in *ListMeasurementsRequest, opts ...grpc.CallOption) (*ListMeasurementsResponse, error)
 	// Lists runs of the starter, superseded ones too. Filter fields: exceedance, start_time, successor.
 	ListMotoringRuns(ctx context.Context, in *ListMotoringRunsRequest, opts ...grpc.CallOption) (*ListMotoringRunsResponse, error)
@@ -1653,7 +1653,7 @@ type WorkOrdersQueryServiceClient interface {
 	ListFindings(ctx context.Context, in *ListFindingsRequest, opts ...grpc.CallOption) (*ListFindingsResponse, error)
 	// Lists time worked, superseded entries too. Filter fields: person, start_time, successor.
 	ListLabourEntries(ctx context.Context, in *ListLabourEntriesRequest, opts ...grpc.CallOption) (*ListLabourEntriesResponse, error)
-	// Lists signatures, voided ones too. Filter field: meaning.
+	// Lists signatures, voided ones too. Filter fields: meaning, person.
 	ListSignatures(ctx context.Context, in *ListSignaturesRequest, opts ...grpc.CallOption) (*ListSignaturesResponse, error)
 	// Shows exactly what would be signed, its hash, and what is still missing.
 	PreviewSignature(ctx context.Context, in *PreviewSignatureRequest, opts ...grpc.CallOption) (*PreviewSignatureResponse, error)
@@ -1949,14 +1949,14 @@ type WorkOrdersQueryServiceServer interface {
 	GetWorkOrder(context.Context, *GetWorkOrderRequest) (*WorkOrder, error)
 	// Finds an order by its id in another system. Reasons: EXTERNAL_ID_UNKNOWN, EXTERNAL_ID_AMBIGUOUS.
 	LookUpWorkOrder(context.Context, *LookUpWorkOrderRequest) (*WorkOrder, error)
-	// Lists orders. Filter fields: state, engine, aircraft, assignee, station, on_hold, plan_start_time, number,
-	// create_time, inspection_required, reinspection_exception.
+	// Lists orders. Filter fields: state, kind, engine, aircraft, assignees (with ":"), station, hold ("hold:*" is on hold), plan_start_time,
+	// number, create_time, inspection_required, reinspection_exception.
 	ListWorkOrders(context.Context, *ListWorkOrdersRequest) (*ListWorkOrdersResponse, error)
 	// Reads the wash plan of an order, its newest revision or an older one. Reason: REVISION_UNKNOWN.
 	GetWashPlan(context.Context, *GetWashPlanRequest) (*WashPlan, error)
-	// Lists the steps of an order in their order. Filter fields: kind, state.
+	// Lists the steps of an order in their order. Filter fields: kind, state, position.
 	ListSteps(context.Context, *ListStepsRequest) (*ListStepsResponse, error)
-	// Lists measured values, superseded ones too. Filter fields: step, limits_met, superseded.
+	// Lists measured values, superseded ones too, which have a successor. Filter fields: step, limits_met, create_time, successor.
 	ListMeasurements(context.Context, *ListMeasurementsRequest) (*ListMeasurementsResponse, error)
 	// Lists runs of the starter, superseded ones too. Filter fields: exceedance, start_time, successor.
 	ListMotoringRuns(context.Context, *ListMotoringRunsRequest) (*ListMotoringRunsResponse, error)
@@ -1983,7 +1983,7 @@ type WorkOrdersQueryServiceServer interface {
 	ListFindings(context.Context, *ListFindingsRequest) (*ListFindingsResponse, error)
 	// Lists time worked, superseded entries too. Filter fields: person, start_time, successor.
 	ListLabourEntries(context.Context, *ListLabourEntriesRequest) (*ListLabourEntriesResponse, error)
-	// Lists signatures, voided ones too. Filter field: meaning.
+	// Lists signatures, voided ones too. Filter fields: meaning, person.
 	ListSignatures(context.Context, *ListSignaturesRequest) (*ListSignaturesResponse, error)
 	// Shows exactly what would be signed, its hash, and what is still missing.
 	PreviewSignature(context.Context, *PreviewSignatureRequest) (*PreviewSignatureResponse, error)
