@@ -75,7 +75,9 @@ type filtered struct {
 func everyListIsFiltered(t *testing.T, in told) {
 	asked, kinds, chosen, bound := 0, map[string]int{}, 0, 0
 	lists := filteredLists(t, in, &asked)
+	operations := described(t, fetch(t, in.stage.URL("/openapi.json")))
 	for i, l := range lists {
+		l.isDescribed(operations)
 		for k, name := range l.fields() {
 			kind, value := l.kind(name)
 			kinds[kind]++
