@@ -87,7 +87,7 @@ func unknownField(input protoreflect.MessageDescriptor, at string, found []strin
 	var known []string
 	everyField(input, map[protoreflect.FullName]bool{}, func(f protoreflect.FieldDescriptor) { known = append(known, f.JSONName()) })
 	hint := meant(name, slices.DeleteFunc(slices.Clone(known), func(k string) bool { return k == name }))
-	if slices.Contains(known, name) {
+	if slices.Contains(known, name) { // as where a resource was sent with its own name around it
 		hint = " It stands elsewhere in the request."
 	}
 	return fault.Invalid(name, "UNKNOWN_FIELD", "The body has a field %.80q%s that this request does not know there.%s Leave it out or correct its name; /reference lists the fields.",
@@ -180,11 +180,8 @@ func meant(word string, known []string) string {
 	}
 	best := slices.MinFunc(known, func(a, b string) int { return config.Distance(word, a) - config.Distance(word, b) })
 	d := config.Distance(word, best)
-	switch {
-	case d > furthest || 2*d > len(word):
+	if d > furthest || 2*d > len(word) {
 		return ""
-	case d == 0: // as where a resource was sent with its own name around it
-		return " It is known at another place of the request."
 	}
 	return " Did you mean " + best + "?"
 }

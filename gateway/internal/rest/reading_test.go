@@ -40,7 +40,7 @@ func refusal(t *testing.T, method, path, body string) (int, Problem) {
 func TestWhatCantBeReadIsSaidInOurWords(t *testing.T) {
 	for _, c := range []struct{ method, path, body, reason, field, says string }{
 		{"POST", "/v1/items", `{"colour":"red"}`, "UNKNOWN_FIELD", "colour", `The body has a field "colour" at line 1, character 2 that this request does not know there. Leave it out`},
-		{"POST", "/v1/items", `{"item":{"displayName":"red"}}`, "UNKNOWN_FIELD", "item", `does not know there. It is known at another place of the request. Leave it out`},
+		{"POST", "/v1/items", `{"item":{"displayName":"red"}}`, "UNKNOWN_FIELD", "item", `does not know there. It stands elsewhere in the request. Leave it out`},
 		{"POST", "/v1/items", `{"displayNam":"red"}`, "UNKNOWN_FIELD", "displayNam", `Did you mean displayName?`},
 		{"POST", "/v1/items", "{\n \"reorderPoint\":{\"unit\":\"L\"}}", "UNKNOWN_FIELD", "unit", `"unit" at line 2, character 18 that`},
 		{"POST", "/v1/items", `{"packSizes":[{"value":"1"}]}`, "UNKNOWN_FIELD", "value", `"value" at line 1, character 16 that this request does not know there. It stands elsewhere in the request. Leave it out`},
