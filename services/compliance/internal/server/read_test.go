@@ -119,7 +119,7 @@ func TestAForecastWithoutADateSaysWhy(t *testing.T) {
 		w.done("past", 800, on(2026, 1, 1))
 		w.require("soon", compliancev1.Requirement_INSPECTION, 200)
 		w.done("soon", 900, on(2026, 1, 1))
-		w.require("far", compliancev1.Requirement_INSPECTION, 2_000_000)
+		w.require("far", compliancev1.Requirement_INSPECTION, 900_000)
 		w.done("far", 900, on(2026, 1, 1))
 		w.inspect("starts", func(r *compliancev1.Requirement) { r.Repeat = limit(compliancev1.IntervalLimit_STARTS, 5000) })
 		w.done("starts", 900, on(2026, 1, 1))
