@@ -136,10 +136,18 @@ func byPart(list []string) (map[string]string, error) {
 	return found, nil
 }
 
+// gatewayLogPages is how far the log of the gateway's database grows: what it writes is a line of the audit for each call, beside the commit of
+// whoever is called.
+const gatewayLogPages = 1000
+
 // storage is where a part keeps its data.
 func (c *Config) storage(part string) (storage.Config, error) {
 	if c.Postgres == "" {
-		return storage.Config{Engine: storage.SQLite, Path: filepath.Join(c.StateDir, part+".db")}, nil
+		file := storage.Config{Engine: storage.SQLite, Path: filepath.Join(c.StateDir, part+".db")}
+		if part == Gateway {
+			file.LogPages = gatewayLogPages
+		}
+		return file, nil
 	}
 	u, err := url.Parse(c.Postgres)
 	if err != nil {

@@ -26,23 +26,30 @@ func holders(t *testing.T, db *storage.DB, n int, body func(i int) storage.Func)
 		})
 	}
 	<-begun
-	var come atomic.Int64
+	until(db, 2, 0)
 	verdicts = make([]error, n)
 	for i := range n {
 		all.Go(func() {
-			come.Add(1)
 			verdicts[i] = db.UpdateHolding(t.Context(), []string{fmt.Sprint("own", i)}, func(ctx context.Context, tx *storage.Tx) error {
 				runs.Add(1)
 				return body(i)(ctx, tx)
 			})
 		})
 	}
-	for come.Load() < int64(n) {
-		runtime.Gosched()
-	}
+	until(db, 2, n)
 	close(proceed)
 	all.Wait()
 	return verdicts, runs.Load()
+}
+
+// until waits until so many groups are under way and so many bodies wait for one.
+func until(db *storage.DB, groups, waiting int) {
+	for {
+		if g, w := db.Crowd(); g == groups && w == waiting {
+			return
+		}
+		runtime.Gosched()
+	}
 }
 
 // Many who hold different things pay for a few round trips and commits, and each reads its own rows.

@@ -68,7 +68,7 @@ func openSource(ctx context.Context, c Copy) (*source, error) {
 	if _, err := os.Stat(c.Into); err == nil {
 		return nil, fmt.Errorf("%s is there already", c.Into)
 	}
-	db, err := sql.Open("sqlite", sqliteDSN(c.From, false))
+	db, err := sql.Open("sqlite", sqliteDSN(c.From, false, 0))
 	if err != nil {
 		return nil, err
 	}
@@ -186,7 +186,7 @@ func Inspect(ctx context.Context, path string, look Func) (err error) {
 	if err != nil {
 		return err
 	}
-	db, err := sql.Open("sqlite", sqliteDSN(path, false))
+	db, err := sql.Open("sqlite", sqliteDSN(path, false, 0))
 	if err != nil {
 		return errors.Join(err, release())
 	}

@@ -1,6 +1,7 @@
 package storage
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -8,18 +9,22 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"syscall"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-// pragmas of every SQLite connection. FULL makes each commit durable across a power cut; NORMAL does not. The log is copied
-// into the database after 8,000 pages, 32 MB, instead of 1,000: one commit of a full group writes several hundred, and a page
-// that many groups change is copied once.
+// pragmas of every SQLite connection. FULL makes each commit durable across a power cut; NORMAL does not.
 var pragmas = []string{
-	"journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(ON)", "busy_timeout(5000)", "temp_store(MEMORY)", "wal_autocheckpoint(8000)",
+	"journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(ON)", "busy_timeout(5000)", "temp_store(MEMORY)",
 }
+
+// logPages is after how many pages the log is copied into the database, 32 MB, instead of SQLite's 1,000: one commit of a full group writes several
+// hundred, and a page that many groups change is copied once. Until then the log grows, and a commit to a file that grows takes twice as long as one to
+// a file that does not, longer still beside another (235 µs to 95, 379 to 109 beside another, measured on one machine): who writes little at a time has fewer.
+const logPages = 8000
 
 // readers is how many read at once, and ready how many of their connections stay open: one that is opened anew reads its settings and the schema first, and
 // one that stays holds up to 2 MB of pages.
@@ -39,14 +44,14 @@ func openSQLite(ctx context.Context, cfg Config, migrations Migrations) (_ *DB, 
 			err = errors.Join(err, db.abandon())
 		}
 	}()
-	if db.write, err = sql.Open("sqlite", sqliteDSN(cfg.Path, false)); err != nil {
+	if db.write, err = sql.Open("sqlite", sqliteDSN(cfg.Path, false, cfg.LogPages)); err != nil {
 		return nil, err
 	}
 	db.write.SetMaxOpenConns(1)
 	if err := migrate(ctx, db.write, SQLite, migrations); err != nil {
 		return nil, err
 	}
-	if db.read, err = sql.Open("sqlite", sqliteDSN(cfg.Path, true)); err != nil {
+	if db.read, err = sql.Open("sqlite", sqliteDSN(cfg.Path, true, cfg.LogPages)); err != nil {
 		return nil, err
 	}
 	db.read.SetMaxOpenConns(readers)
@@ -79,8 +84,8 @@ func (db *DB) abandon() error {
 	return errors.Join(errs...)
 }
 
-func sqliteDSN(path string, readOnly bool) string {
-	q := url.Values{"_pragma": pragmas}
+func sqliteDSN(path string, readOnly bool, pages int) string {
+	q := url.Values{"_pragma": append(slices.Clone(pragmas), fmt.Sprintf("wal_autocheckpoint(%d)", cmp.Or(pages, logPages)))}
 	if readOnly {
 		q.Add("_pragma", "query_only(ON)")
 	} else {

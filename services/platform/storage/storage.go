@@ -37,6 +37,7 @@ const (
 type Config struct {
 	Engine   Engine // sqlite or postgres
 	Path     string // sqlite: the file
+	LogPages int    // sqlite: how many pages the log has before they are copied into the file and it begins anew; 0 means 8,000
 	DSN      string // postgres: the connection string
 	MaxConns int    // postgres: connections; 0 means 8
 }
