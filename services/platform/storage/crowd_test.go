@@ -19,14 +19,13 @@ func holders(t *testing.T, db *storage.DB, n int, body func(i int) storage.Func)
 	t.Helper()
 	var all sync.WaitGroup
 	var runs atomic.Int64
-	begun, proceed := make(chan struct{}, 64), make(chan struct{}) // a body runs more than once where its group failed
-	for i := range 2 {                                             // as many groups as run at once
+	proceed := make(chan struct{})
+	for i := range 2 { // as many groups as run at once, each begun by itself, as two that come at once make one
 		all.Go(func() {
-			_ = db.UpdateHolding(t.Context(), []string{fmt.Sprint("busy", i)}, func(context.Context, *storage.Tx) error { begun <- struct{}{}; <-proceed; return nil })
+			_ = db.UpdateHolding(t.Context(), []string{fmt.Sprint("busy", i)}, func(context.Context, *storage.Tx) error { <-proceed; return nil })
 		})
+		until(db, i+1, 0)
 	}
-	<-begun
-	until(db, 2, 0)
 	verdicts = make([]error, n)
 	for i := range n {
 		all.Go(func() {
