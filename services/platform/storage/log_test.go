@@ -40,7 +40,9 @@ func TestTheLogBeginsAnewAfterItsPages(t *testing.T) {
 		}
 		defer func() { _ = db.Close() }()
 		var n int
-		if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error { return tx.QueryRow(ctx, "SELECT count(*) FROM one").Scan(&n) }); err != nil || n != rows {
+		if err := db.View(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+			return tx.QueryRow(ctx, "SELECT count(*) FROM one").Scan(&n)
+		}); err != nil || n != rows {
 			t.Errorf("%d rows are there, want %d: %v", n, rows, err)
 		}
 		return log.Size()
