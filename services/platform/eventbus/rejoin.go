@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"coldsection.example/services/platform/clock"
@@ -43,19 +44,38 @@ func mark(ctx context.Context, tx *storage.Tx, id string, now time.Time) error {
 	return err
 }
 
-// each does something with every fact of these types that the stream has, in its order.
+// errSilent is a stream that has more facts and does not hand them over.
+var errSilent = errors.New("the event stream has more facts and does not hand them over")
+
+// each does something with every fact of these types that the stream has, in its order; where the stream hands over some only, it fails.
 func (b *Bus) each(ctx context.Context, types []string, do func(m Message) error) error {
-	for q := (FeedQuery{Oldest: true, Types: types, Limit: replayBatch}); ; q.Oldest = false {
-		facts, next, err := b.Feed(ctx, q)
-		if err != nil || len(facts) == 0 {
+	_, newest, err := patiently(ctx, func() ([]Message, uint64, error) {
+		_, newest, err := b.Bounds(ctx)
+		return nil, newest, err
+	})
+	if err != nil {
+		return err
+	}
+	read := func(q FeedQuery) ([]Message, uint64, error) { return b.Feed(ctx, q) }
+	return walk(FeedQuery{Oldest: true, Types: types, Limit: replayBatch}, newest, read, do)
+}
+
+// walk goes through a feed up to the newest fact of when it began.
+func walk(q FeedQuery, newest uint64, read func(FeedQuery) ([]Message, uint64, error), do func(m Message) error) error {
+	for {
+		facts, next, err := read(q)
+		if err != nil || len(facts) == 0 && next >= newest {
 			return err
+		}
+		if len(facts) == 0 && next <= q.After {
+			return unreachable(errSilent)
 		}
 		for _, m := range facts {
 			if err := do(m); err != nil {
 				return err
 			}
 		}
-		q.After = next
+		q.After, q.Oldest = next, false
 	}
 }
 
@@ -238,20 +258,23 @@ func (t Teller) Rejoined(ctx context.Context, clk clock.Clock, lost []Message) e
 }
 
 // Behind says why a part must not tell anything before Rejoined: it was put back, or the newest fact that the stream has of it is none that it knows.
+// Reason: EVENT_STREAM_UNAVAILABLE, where only the stream could say it.
 func (b *Bus) Behind(ctx context.Context, t Teller) (why string, err error) {
-	newest, err := b.newest(ctx, t.Types)
-	if err != nil {
+	var marked bool
+	if err := t.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) (err error) {
+		marked, err = Processed(ctx, tx, putBack, unfinished)
+		return err
+	}); err != nil {
 		return "", err
 	}
-	err = t.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error {
-		marked, err := Processed(ctx, tx, putBack, unfinished)
-		if err != nil || marked {
-			why = "its database was put back from a backup"
-			return err
-		}
-		if newest.Source != t.Part {
-			return nil
-		}
+	if marked {
+		return "its database was put back from a backup", nil
+	}
+	newest, err := b.newest(ctx, t.Types)
+	if err != nil || newest.Source != t.Part {
+		return "", err
+	}
+	err = t.DB.View(ctx, func(ctx context.Context, tx *storage.Tx) error { // after the stream, as a fact is kept before it leaves
 		known, err := tells(ctx, tx, newest.ID)
 		if err == nil && !known {
 			known, err = Processed(ctx, tx, putBack, newest.ID)
@@ -264,20 +287,36 @@ func (b *Bus) Behind(ctx context.Context, t Teller) (why string, err error) {
 	return why, err
 }
 
-// newest is the newest fact of these types that the stream has; none has no source.
+// newest is the newest fact of these types that the stream has; none has no source. Two instances of a part may ask at once and have one name for it:
+// each asks again until it has the name alone, as of one reader the one would be told what the other was.
 func (b *Bus) newest(ctx context.Context, types []string) (m Message, err error) {
 	subjects, err := subjectsOf(types)
 	if err != nil {
 		return m, err
 	}
-	asked, answered := context.WithTimeout(ctx, fetchLimit)
+	for wait := firstPause; ; wait *= 2 {
+		m, err = b.last(ctx, subjects)
+		if err == nil || ctx.Err() != nil {
+			return m, err
+		}
+		if wait > silenceLimit || !electing(err) && !errors.Is(err, jetstream.ErrConsumerExists) && !errors.Is(err, errSilent) {
+			return m, unreachable(err)
+		}
+		pause(ctx, wait)
+	}
+}
+
+// last asks once for the newest fact on these subjects.
+func (b *Bus) last(ctx context.Context, subjects []string) (m Message, err error) {
+	asked, answered := context.WithTimeout(ctx, answerLimit)
 	defer answered()
 	reader, err := b.stream.CreateConsumer(asked, jetstream.ConsumerConfig{
 		Name: b.reader, FilterSubjects: subjects, DeliverPolicy: jetstream.DeliverLastPolicy, AckPolicy: jetstream.AckNonePolicy,
 		MemoryStorage: true, Replicas: 1, InactiveThreshold: time.Minute,
+		Metadata: map[string]string{"asked-by": nats.NewInbox()}, // another's reader of this name is none of ours
 	})
 	if err != nil {
-		return m, unreachable(err)
+		return m, err
 	}
 	defer func() { _ = b.stream.DeleteConsumer(context.WithoutCancel(ctx), reader.CachedInfo().Name) }()
 	if reader.CachedInfo().NumPending == 0 {
@@ -285,15 +324,17 @@ func (b *Bus) newest(ctx context.Context, types []string) (m Message, err error)
 	}
 	fetched, err := reader.Fetch(1, jetstream.FetchContext(asked))
 	if err != nil {
-		return m, unreachable(err)
+		return m, err
 	}
+	came := false
 	for msg := range fetched.Messages() {
+		came = true
 		if one, err := decode(msg); err == nil {
 			m = one
 		}
 	}
-	if err := fetched.Error(); err != nil && !errors.Is(err, context.DeadlineExceeded) {
-		return m, unreachable(err)
+	if err := fetched.Error(); err != nil || came {
+		return m, err
 	}
-	return m, nil
+	return m, errSilent
 }
