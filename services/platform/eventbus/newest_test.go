@@ -8,6 +8,7 @@ import (
 
 	"github.com/nats-io/nats.go/jetstream"
 
+	"coldsection.example/services/platform/clock"
 	"coldsection.example/services/platform/fault"
 	"coldsection.example/services/platform/storage"
 	"coldsection.example/services/platform/storage/storagetest"
@@ -129,4 +130,29 @@ func TestAStreamThatHandsOverSomeIsNotTakenForAll(t *testing.T) {
 			t.Errorf("%s: went through %q, %v; %d pages are left", name, got, err, len(pages))
 		}
 	}
+}
+
+// A consumer that began to hear a type late hears nothing of before, also where a fact of another type has been parked since earlier.
+func TestWhatIsParkedBringsNothingOfBeforeItListened(t *testing.T) {
+	storagetest.Engines(t, storage.Migrations{}, func(t *testing.T, db *storage.DB) {
+		bus := streamOf(t, 6) // f0, f2 and f4 of stock, f1, f3 and f5 of orders
+		c := Consumer{Durable: "reader", Types: []string{"coldsection.stock.*", "coldsection.workorder.*"}}
+		w := &worker{Consumer: c, db: db, clk: clock.System()}
+		facts, _, err := bus.Feed(t.Context(), FeedQuery{Oldest: true, Limit: 10})
+		if err != nil || len(facts) != 6 {
+			t.Fatalf("%d facts, %v", len(facts), err)
+		}
+		for _, i := range []int{0, 2, 4} {
+			if err := w.park(t.Context(), facts[i], "early"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if n, err := bus.Missed(t.Context(), db, clock.System(), c); n != 3 || err != nil {
+			t.Errorf("%d facts are waited for, %v; want the three that are parked", n, err)
+		}
+		b := &bench{worker: w, t: t}
+		if got, err := b.left(); got != "f0f2f4" || err != nil {
+			t.Errorf("parked are %s, %v", got, err)
+		}
+	})
 }

@@ -216,7 +216,7 @@ func (t Teller) last(ctx context.Context, tx *storage.Tx, consumer string, one l
 
 // Missed parks the facts that the stream has for a consumer, and that it is not done with, so that they take effect when its part works; the
 // stream offers none twice that was acknowledged. What it heard from the first fact on, it takes all of; of any other type what follows on one that it
-// was done with, or on one that it missed.
+// was offered, or on one that it missed. What is parked already waits for the same and is counted.
 func (b *Bus) Missed(ctx context.Context, db *storage.DB, clk clock.Clock, c Consumer) (n int, err error) {
 	err = db.Update(ctx, func(ctx context.Context, tx *storage.Tx) error {
 		n = 0
@@ -224,24 +224,37 @@ func (b *Bus) Missed(ctx context.Context, db *storage.DB, clk clock.Clock, c Con
 		if err != nil {
 			return err
 		}
-		heard := map[string]bool{}
+		heard, missing := map[string]bool{}, false
 		return b.each(ctx, c.Types, func(m Message) error {
-			done, err := Processed(ctx, tx, c.Durable, m.ID)
-			if err != nil {
+			done, waits, err := offered(ctx, tx, c.Durable, m.ID)
+			switch {
+			case err != nil:
 				return err
+			case waits:
+				n++
 			}
-			if done {
+			if done || waits {
 				heard[m.Type] = true
 				return nil
 			}
-			if n == 0 && !heard[m.Type] && !slices.ContainsFunc(whole, func(one string) bool { return covers(one, m.Type) }) {
+			if !missing && !heard[m.Type] && !slices.ContainsFunc(whole, func(one string) bool { return covers(one, m.Type) }) {
 				return nil
 			}
-			n++
+			missing, n = true, n+1
 			return keepParked(ctx, tx, c.Durable, m, "it was told before "+c.Durable+" was brought back among the others, and takes effect when that works", clk.Now())
 		})
 	})
 	return n, err
+}
+
+// offered says whether a consumer is done with a fact, and whether it has it parked: either way it was offered it.
+func offered(ctx context.Context, tx *storage.Tx, consumer, event string) (done, waits bool, err error) {
+	if done, err = Processed(ctx, tx, consumer, event); err != nil || done {
+		return done, false, err
+	}
+	var n int
+	err = tx.QueryRow(ctx, "SELECT count(*) FROM parked_events WHERE consumer = $1 AND event_id = $2 AND discard_time = 0", consumer, event).Scan(&n)
+	return false, n > 0, err
 }
 
 // Rejoined writes down what a part does not know any more, which lets it start.
