@@ -42,6 +42,9 @@ func leaves(m proto.Message, resource, field protoreflect.FieldDescriptor) bool 
 	if !update || field == nil || resource.Kind() != protoreflect.MessageKind || resource.IsList() || resource.IsMap() {
 		return false
 	}
+	if resource.Message().Fields().ByName("name") == nil {
+		return false // the mask itself, or what is said beside the resource: no resource that could stay as it is
+	}
 	paths := mask.GetUpdateMask().GetPaths()
 	switch {
 	case fixed(field):

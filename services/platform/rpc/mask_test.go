@@ -82,6 +82,10 @@ func TestAnUpdateIsCheckedForWhatItChanges(t *testing.T) {
 			t.Errorf("%s: %v, want %q", name, err, c.reason)
 		}
 	}
+	mask := &consumablesv1.UpdateItemRequest{Item: item(func(*consumablesv1.Item) {}), UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"display_name", " "}}}
+	if err := rpc.Validate(v, mask); !fault.HasReason(err, "TEXT_BLANK") {
+		t.Errorf("a blank path of the mask itself: %v", err)
+	}
 	create := &consumablesv1.CreateItemRequest{Item: item(func(i *consumablesv1.Item) { i.SafetyDataSheetDate = far })}
 	if err := rpc.Validate(v, create); !fault.HasReason(err, "DATE_INVALID") {
 		t.Errorf("a new one: %v", err)
