@@ -3,6 +3,7 @@ package suite_test
 import (
 	"bytes"
 	"encoding/hex"
+	"errors"
 	"io"
 	"log/slog"
 	"net/http"
@@ -108,15 +109,27 @@ func TestPasswordsOfAddressesComeOutNowhere(t *testing.T) {
 	}
 }
 
-// A secret that everybody on the machine may read is named at the start, with the way to take that away; one that its group may read is not.
+// A secret that everybody on the machine may read is named at the start, with the way to take that away; one that its group may read is not, nor one in
+// a folder that nobody else may enter, but one that a link there leads to.
 func TestASecretThatEverybodyMayReadIsNamed(t *testing.T) {
-	for mode, named := range map[os.FileMode]bool{0o600: false, 0o640: false, 0o644: true} {
+	for _, c := range []struct {
+		folder, mode os.FileMode
+		linked, want bool
+	}{
+		{0o755, 0o600, false, false}, {0o755, 0o640, false, false}, {0o755, 0o644, false, true}, {0o700, 0o644, false, false}, {0o750, 0o644, false, false}, {0o700, 0o644, true, true},
+	} {
 		dir, log := t.TempDir(), &notebook{}
 		file := filepath.Join(dir, "secret")
+		if c.linked {
+			elsewhere := filepath.Join(t.TempDir(), "key")
+			if err := errors.Join(os.Chmod(filepath.Dir(elsewhere), 0o755), os.Symlink(elsewhere, file)); err != nil {
+				t.Fatal(err)
+			}
+		}
 		if err := os.WriteFile(file, []byte(hex.EncodeToString([]byte(planted+"-of-32-bytes"))+"\n"), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if err := os.Chmod(file, mode); err != nil {
+		if err := errors.Join(os.Chmod(file, c.mode), os.Chmod(dir, c.folder)); err != nil {
 			t.Fatal(err)
 		}
 		s, err := suite.Start(t.Context(), suite.Config{StateDir: dir, HTTP: "127.0.0.1:0", GRPC: "127.0.0.1:0"}, slog.New(slog.NewJSONHandler(log, nil)))
@@ -124,8 +137,8 @@ func TestASecretThatEverybodyMayReadIsNamed(t *testing.T) {
 			t.Fatal(err)
 		}
 		s.Stop()
-		if got := strings.Contains(log.String(), "chmod o=") && strings.Contains(log.String(), file); got != named {
-			t.Errorf("of a secret with the mode %v it is said %v, want %v", mode, got, named)
+		if got := strings.Contains(log.String(), "chmod o=") && strings.Contains(log.String(), file); got != c.want {
+			t.Errorf("of a secret with %+v it is said %v", c, got)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"slices"
 
 	"google.golang.org/grpc"
@@ -121,10 +122,20 @@ func (s *Suite) openShared(context.Context) error {
 
 // warnOfReaders tells those who keep watch of a secret that every account of the machine may read: whoever has it is any part of the suite.
 func (s *Suite) warnOfReaders(secret string) {
-	if info, err := os.Stat(secret); err == nil && info.Mode().Perm()&0o007 != 0 {
+	if info, err := os.Stat(secret); err == nil && info.Mode().Perm()&0o007 != 0 && !closed(secret) {
 		s.log.Warn("everybody on this machine may read the internal secret; take that away with chmod o=, and replace the secret if others may have read it",
 			"file", secret, "mode", info.Mode().Perm().String())
 	}
+}
+
+// closed says whether a file is in a folder that only its owner and group may enter, as a state folder is, so that nobody else reads what is in it.
+func closed(file string) bool {
+	real, err := filepath.EvalSymlinks(file)
+	if err != nil {
+		return false
+	}
+	folder, err := os.Stat(filepath.Dir(real))
+	return err == nil && folder.Mode().Perm()&0o001 == 0
 }
 
 func (s *Suite) openEvents(ctx context.Context) (err error) {
