@@ -152,8 +152,9 @@ func (s *Suite) inPlace(ctx context.Context) error {
 			return fmt.Errorf("%s: %w", part, err)
 		}
 		if why != "" {
-			return fmt.Errorf("%s does not start: %s. Nothing was changed. If its database was put back by itself, stop all processes and run coldsection rejoin with the "+
-				"same settings; if all were put back together, begin with a new event stream, which coldsection restore makes", part, why)
+			return fmt.Errorf("%s does not start: %s. Nothing was changed. If its database was put back by itself or lost its last changes, stop all processes and run coldsection rejoin "+
+				"with the same settings; if all were put back together, begin with a new event stream, which coldsection restore makes; if it is the stream of another suite, name the "+
+				"event servers of this one", part, why)
 		}
 	}
 	return nil
