@@ -208,7 +208,7 @@ func (p *parser) comparison() (node, error) {
 		return nil, refuse(operator.position, "%s has no order. Compare it with = or !=.", name.text)
 	}
 	if value.star && field.Kind == Text && operator.text != ":" {
-		return nil, refuse(value.position, `%s compares the whole text, and * stands for nothing in it. Write %s:%q for texts that have this in them, or \\* in quotes for the character.`,
+		return nil, refuse(value.position, `%s compares the whole text, and * stands for nothing in it. Write %s:%q for texts that have this in them, or \* in quotes for the character.`,
 			operator.text, name.text, strings.Trim(value.text, "*"))
 	}
 	v, err := field.read(name.text, value)

@@ -1,6 +1,7 @@
 package listing_test
 
 import (
+	"context"
 	"slices"
 	"strings"
 	"testing"
@@ -54,8 +55,8 @@ var filters = map[string]string{
 	`useByDate = 2026-03-03`:   "02",
 	`useByDate:* AND use_by_date < 2026-03-03`:    "00 01",
 	`createTime = "2026-03-01T08:00:00Z"`:         "00 01 02",
-	`label = "\\*"`:                               "",
-	`label = "a\\*"`:                              "",
+	`label = "\*"`:                                "",
+	`label = "a\*"`:                               "",
 	`label = "a*a"`:                               "",
 	`label:"a*"`:                                  "",
 	`use_by_date >= 2026-03-11`:                   "10 11",
@@ -132,6 +133,28 @@ func TestRefusedFiltersNameThePlace(t *testing.T) {
 		f, ok := fault.As(err)
 		if !ok || f.Reason != "FILTER_INVALID" || f.Metadata["position"] != position || f.Violations[0].Field != "filter" {
 			t.Errorf("%.60s: got %v at %v, want FILTER_INVALID at %s", filter, err, f, position)
+		}
+	}
+}
+
+// Who follows what a refused star is answered with finds the text that ends with one, and no other.
+func TestAStarIsFoundAsTheRefusalSays(t *testing.T) {
+	db := storagetest.SQLite(t, schema)
+	fill(t, db, 0, 4)
+	if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		_, err := tx.Exec(ctx, "UPDATE boxes SET label = 'alpha*' WHERE id = 'b01'")
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	_, _, err := page(t.Context(), db, boxes, &request{Filter: `label = "alpha*"`})
+	if err == nil || !strings.Contains(err.Error(), `Write label:"alpha" for texts that have this in them, or \* in quotes`) {
+		t.Errorf("refused with %v", err)
+	}
+	for filter, want := range map[string]string{`label:"alpha"`: "b00 b01", `label = "alpha\*"`: "b01", `label = "alpha"`: "b00"} {
+		ids, _, err := page(t.Context(), db, boxes, &request{Filter: filter})
+		if got := strings.Join(ids, " "); got != want || err != nil {
+			t.Errorf("%s: %s, %v; want %s", filter, got, err, want)
 		}
 	}
 }
