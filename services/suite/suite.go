@@ -130,11 +130,11 @@ func (s *Suite) warnOfReaders(secret string) {
 
 // closed says whether a file is in a folder that only its owner and group may enter, as a state folder is, so that nobody else reads what is in it.
 func closed(file string) bool {
-	real, err := filepath.EvalSymlinks(file)
+	target, err := filepath.EvalSymlinks(file)
 	if err != nil {
 		return false
 	}
-	folder, err := os.Stat(filepath.Dir(real))
+	folder, err := os.Stat(filepath.Dir(target))
 	return err == nil && folder.Mode().Perm()&0o001 == 0
 }
 
