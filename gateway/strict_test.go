@@ -56,6 +56,8 @@ func TestWhatTheContractKnowsIsTaken(t *testing.T) {
 		{"GET", "/v1/events?wait=0s", "", json}, {"POST", "/v1/items?itemId=brush&request_id=", brush, json},
 		{"POST", "/v1/items", " " + brush + "\n\n", "application/json; charset=utf-8"}, {"POST", "/v1/accounts/vera:disable", "", "text/plain"},
 		{"GET", "/v1/items/a", "{}", json}, {"DELETE", "/v1/webhookEndpoints/a", " {} ", json}, {"POST", "/v1/items", brush, "application/json;charset=US-ASCII"},
+		{"POST", "/v1/items", brush, `application/json; charset="UTF-8"`}, {"POST", "/v1/items", brush, "application/json;charset=utf8"},
+		{"GET", "/v1/items/a", "{\n}\n", json}, {"DELETE", "/v1/webhookEndpoints/a", "null", json},
 	} {
 		status, answer, _ := w.rest(c.method, c.path, w.admin, c.body, "Content-Type", c.kind)
 		if reason := answer["reason"]; status == 415 || reason == "UNKNOWN_FIELD" && c.path != "/v1/events?pageSize=1&after=" || reason == "REQUEST_UNREADABLE" {

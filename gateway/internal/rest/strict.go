@@ -95,13 +95,17 @@ func (t route) checkQuery(raw string) error {
 	return nil
 }
 
-// checkNone refuses a body where none is read: an etag in the body of a DELETE would be no condition of it. "{}" says nothing. Reason: UNKNOWN_FIELD.
+// checkNone refuses a body where none is read: an etag in the body of a DELETE would be no condition of it. An empty object and null, which libraries
+// write where nothing is given, say nothing. Reason: UNKNOWN_FIELD.
 func (t route) checkNone(body []byte) error {
-	if text := string(bytes.TrimSpace(body)); t.body != "" || text == "" || text == "{}" {
+	if text := strings.Join(strings.Fields(string(body)), ""); t.body != "" || slices.Contains([]string{"", "{}", "null"}, text) {
 		return nil
 	}
 	return fault.Invalid("", "UNKNOWN_FIELD", "The request has a body, and this method reads none here. Give its fields as query parameters; /reference lists them.")
 }
+
+// charsets are the names under which JSON in UTF-8 is sent; utf8 is not registered, and many clients write it.
+var charsets = []string{"", "utf-8", "utf8", "us-ascii"}
 
 // checkBody reads the body, of up to so many bytes, once, returns it and leaves it to be read again. Reasons: REQUEST_TOO_LARGE, REQUEST_TOO_SLOW, CONTENT_TYPE_UNSUPPORTED,
 // REQUEST_UNREADABLE.
@@ -121,7 +125,7 @@ func checkBody(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, err
 		return nil, nil
 	}
 	kind, parameters, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
-	if !strings.EqualFold(kind, "application/json") || !slices.Contains([]string{"", "utf-8", "us-ascii"}, strings.ToLower(parameters["charset"])) {
+	if !strings.EqualFold(kind, "application/json") || !slices.Contains(charsets, strings.ToLower(parameters["charset"])) {
 		return nil, fault.Invalid("", "CONTENT_TYPE_UNSUPPORTED", "The body's Content-Type is %q. Send JSON as application/json, in UTF-8.",
 			r.Header.Get("Content-Type"))
 	}
