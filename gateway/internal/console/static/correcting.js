@@ -1,8 +1,9 @@
 // What an aircraft, an engine or a part was entered with, put right: the counters, and the day at whose end they were so. Quality signs it with a fresh proof; what is due and
 // what is left of lives follow from it at once, so that the wrong and the right ones stand in words before they are signed.
-import { get, has, otherwise, send } from "/api.js";
+import { has, send } from "/api.js";
 import { date, el, fold, instant, last, table } from "/dom.js";
 import { dayBox, filled, numberBox, textBox, wrong } from "/entry.js";
+import { calledOf } from "/names.js";
 import { signedForm } from "/proven.js";
 
 const hoursOf = (seconds) => Number((Number(seconds || 0) / 3600).toFixed(4));
@@ -10,7 +11,7 @@ const counterText = (c) => (c ? `${hoursOf(c.operatingSeconds)} h, ${c.cycles ||
 const same = (a, b) => date(a) === date(b);
 
 // corrected are the corrections that were made before, oldest first.
-const corrected = (list, people) => (list.length ? [table("Corrected before", ["When", "By", "From", "To", "Its day", "Read from", "Why"], list.map((c) => [instant(c.correctTime), people[c.person] || last(c.person), counterText(c.previousCounters), counterText(c.counters),
+const corrected = (list, who) => (list.length ? [table("Corrected before", ["When", "By", "From", "To", "Its day", "Read from", "Why"], list.map((c) => [instant(c.correctTime), who(c.person), counterText(c.previousCounters), counterText(c.counters),
   c.entryDate ? `${date(c.previousEntryDate)} to ${date(c.entryDate)}` : "as it was", c.authorityReference || "–", c.reason]), "")] : []);
 
 // whole gives the number of a box, or what it was where nobody touched it: hours keep their seconds, which the box does not show.
@@ -43,8 +44,8 @@ async function correctingForm(again, thing, called) {
 // entryRecord says what a thing was entered with, its corrections, and lets quality correct it; called is what people call the thing.
 export async function entryRecord(again, thing, called) {
   if (!thing.counters) return [el("p", {}, "Its hours and cycles were never entered, so there is nothing to correct.")];
-  const past = thing.entryCorrections || [], people = past.length ? Object.fromEntries((await otherwise(get("/v1/people?pageSize=1000"), { people: [] })).people.map((p) => [p.name, p.displayName])) : {};
+  const past = thing.entryCorrections || [], who = past.length ? await calledOf("/v1/people") : last;
   const said = el("p", {}, thing.entryCounters ? `It was entered with ${counterText(thing.entryCounters)}${thing.entryDate ? ` at the end of ${date(thing.entryDate)}` : ", of a day that nobody said"}.` : "What it was entered with was not kept apart from what was flown since: type it from its log.");
-  return [said, ...corrected(past, people), has("quality") ? fold("Correct what it was entered with",
+  return [said, ...corrected(past, who), has("quality") ? fold("Correct what it was entered with",
     el("p", { class: "caution" }, "CAUTION: every limit in hours, cycles and starts counts from these numbers. Wrong ones let a part fly past its life. Read them from the log, not from memory."), await correctingForm(again, thing, called)) : null].filter(Boolean);
 }

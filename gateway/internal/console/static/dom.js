@@ -21,7 +21,7 @@ export const unitText = (code) => units[code] || code;
 export const amount = (q) => (q ? `${q.value} ${unitText(q.unitCode)}` + (q.converted && q.converted.unitCode !== q.unitCode ? ` (${q.converted.displayText})` : "") : "–");
 // plainTimes says the instants and the lengths of time of a text as all others are said: 2m42s is 2 min 42 s.
 const length = (_, h, m, s) => [Number(h) && `${h} h`, Number(m) && `${m} min`, Number(s) && `${s} s`].filter(Boolean).join(" ") || "0 s";
-export const plainTimes = (text) => (text || "").replace(/(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z/g, "$1 $2Z").replace(/\b(?:(\d+)h)?(?:(\d+)m)?(\d+)s\b/g, length);
+export const plainTimes = (text) => (text || "").replace(/(\d{4}-\d\d-\d\d)T(\d\d:\d\d)(:\d\d(\.\d+)?)?Z/g, "$1 $2Z").replace(/\b(?:(\d+)h)?(?:(\d+)m)?(\d+(?:\.\d+)?)s\b/g, length);
 export const last = (name) => (name || "").split("/").pop();
 export const words = (text) => String(text || "").replaceAll("_", " ");
 // decimal has a point for a typed comma, but where the comma could group thousands: that is left for the service to refuse.

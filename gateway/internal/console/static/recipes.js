@@ -56,7 +56,8 @@ function needed(box, what) {
 // boxesOf are the boxes of a recipe, new or as its newest revision is. Each thing that can go in has its box for parts: there are few of them, and none is forgotten under another.
 function boxesOf(r, known) {
   const d = r.document || {}, blends = known.items.filter((i) => i.kind === "BLEND"), share = (permille) => (permille ? permille / 10 : undefined);
-  const parts = known.items.filter((i) => mixable.includes(i.kind) && !i.readyToUse && i.name !== r.item).toSorted((a, b) => mixable.indexOf(a.kind) - mixable.indexOf(b.kind) || a.displayName.localeCompare(b.displayName))
+  const inIt = (i) => (r.ingredients || []).some((g) => g.item === i.name); // also what may not go in any more, so that it does not drop out unseen
+  const parts = known.items.filter((i) => inIt(i) || (mixable.includes(i.kind) && !i.readyToUse && i.name !== r.item)).toSorted((a, b) => mixable.indexOf(a.kind) - mixable.indexOf(b.kind) || a.displayName.localeCompare(b.displayName))
     .map((i) => ({ item: i.name, ...numberBox("recipe.ingredients", "recipe-part-" + last(i.name), `Parts of ${i.displayName}`, ((r.ingredients || []).find((g) => g.item === i.name) || {}).parts, { inputmode: "numeric" }) }));
   return { name: textBox("recipe.display_name", "recipe-name", "Name of the recipe", { value: r.displayName, maxlength: "120" }),
     item: r.name ? null : pickBox("recipe.item", "recipe-item", "What it makes", [["", "Choose one"], ...blends.map((i) => [i.name, i.displayName])]), parts,
