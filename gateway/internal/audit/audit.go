@@ -78,11 +78,11 @@ type Entry struct {
 // Begin starts to write the line of a call; while the audit fails it waits for it. Reason: AUDIT_UNAVAILABLE.
 func (l *Log) Begin(ctx context.Context, c Call) (*Entry, error) {
 	e := &Entry{log: l, line: l.line(c, Begun), begun: make(chan error, 1)}
-	first := proto.CloneOf(e.line)
+	first, failing := proto.CloneOf(e.line), l.failing.Load() // of the lines before it: how its own comes off, its end says
 	go func() {
 		e.begun <- beside.Do(ctx, l.Log, "writing the audit", func() error { return l.write(context.WithoutCancel(ctx), first, accounts.BeginAudit) })
 	}()
-	if !l.failing.Load() {
+	if !failing {
 		return e, nil
 	}
 	if err := e.wait(ctx); err != nil {
