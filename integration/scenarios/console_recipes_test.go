@@ -65,6 +65,7 @@ func TestQualitySignsARecipeInTheBrowser(t *testing.T) {
 		t.Errorf("signed is %s", got)
 	}
 	c.revisesTheRecipe(quality)
+	c.seesWhatMayNotGoIn(stage)
 	c.begins(stage, "technician", "Jobs")
 	c.goes(stage, "recipes/solution-by-our-manual", "Solution by our manual")
 	c.shows("Quality signs the next revision.", "keeps 8 h at most")
@@ -94,4 +95,15 @@ func (c clerk) revisesTheRecipe(quality *harness.Person) {
 	if got := fmt.Sprintf("%v %v %v %v", second["revision"], second["potLifeHours"], second["revisionReason"], before["potLifeHours"]); got != "2 8 The manual's revision 5 says eight hours 6" {
 		c.t.Errorf("signed is %s", got)
 	}
+}
+
+// seesWhatMayNotGoIn opens the next revision after something in it may not be mixed any more: it stands there with its parts, as it would drop out unseen.
+func (c clerk) seesWhatMayNotGoIn(stage *harness.Stage) {
+	c.t.Helper()
+	must(c.t, stage.SignIn(c.t, "stores").REST("PATCH", "/v1/items/cleaner?updateMask=readyToUse", map[string]any{"readyToUse": true}))
+	c.goes(stage, "recipes", "Recipes")
+	c.goes(stage, "recipes/solution-by-our-manual", "Solution by our manual")
+	c.presses("Sign its next revision")
+	c.waitFor(`document.getElementById("recipe-part-cleaner") && document.getElementById("recipe-part-cleaner").value === "1"`)
+	c.shows("1 part of Compressor cleaner")
 }

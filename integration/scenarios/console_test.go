@@ -92,6 +92,7 @@ func TestConsole(t *testing.T) {
 func calledAsPeopleDo(t *testing.T, b *harness.Browser, stage *harness.Stage, out story.Outcome) {
 	t.Helper()
 	order := strings.TrimPrefix(out.WorkOrder, "workOrders/")
+	clerk{t, b}.waitFor(`(import("/dom.js").then((m) => { window.lengths = m.plainTimes("2m42.517s, 1h0m0s, 0s, 500ms"); }), window.lengths === "2 min 42.517 s, 1 h, 0 s, 500ms")`)
 	for _, page := range []struct {
 		page, heading string
 		says, never   []string
