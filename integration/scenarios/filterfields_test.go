@@ -34,7 +34,10 @@ func (l filtered) isDescribed(operations map[string]string) {
 func described(t *testing.T, document string) map[string]string {
 	t.Helper()
 	var api struct {
-		Paths map[string]map[string]struct{ OperationID, Description string }
+		Paths map[string]map[string]struct {
+			OperationID string `json:"operationId"`
+			Description string `json:"description"`
+		} `json:"paths"`
 	}
 	if err := json.Unmarshal([]byte(document), &api); err != nil {
 		t.Fatal(err)

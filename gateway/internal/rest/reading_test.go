@@ -43,7 +43,10 @@ func TestWhatCantBeReadIsSaidInOurWords(t *testing.T) {
 		{"POST", "/v1/items", `{"item":{"displayName":"red"}}`, "UNKNOWN_FIELD", "item", `does not know there. It stands elsewhere in the request. Leave it out`},
 		{"POST", "/v1/items", `{"displayNam":"red"}`, "UNKNOWN_FIELD", "displayNam", `Did you mean displayName?`},
 		{"POST", "/v1/items", "{\n \"reorderPoint\":{\"unit\":\"L\"}}", "UNKNOWN_FIELD", "unit", `"unit" at line 2, character 18 that`},
-		{"POST", "/v1/items", `{"packSizes":[{"value":"1"}]}`, "UNKNOWN_FIELD", "value", `"value" at line 1, character 16 that this request does not know there. It stands elsewhere in the request. Leave it out`},
+		{
+			"POST", "/v1/items", `{"packSizes":[{"value":"1"}]}`, "UNKNOWN_FIELD", "value",
+			`"value" at line 1, character 16 that this request does not know there. It stands elsewhere in the request. Leave it out`,
+		},
 		{"GET", "/v1/items?pageSize=1&page_size=2", "", "REQUEST_UNREADABLE", "page_size", `The query has "page_size" twice, in two spellings of it. Leave one of them out.`},
 		{"GET", "/v1/items?pageSize=1&pageSize=2", "", "REQUEST_UNREADABLE", "page_size", `The query has "page_size" more than once, and it takes one value. Leave the others out.`},
 		{"GET", "/v1/items", `{"pageSize":1}`, "UNKNOWN_FIELD", "", `The request has a body, and this method reads none here. Give its fields as query parameters; /reference lists them.`},
