@@ -3,26 +3,32 @@ package app
 import (
 	"cmp"
 	"context"
+	"slices"
 	"time"
 
 	compliancev1 "coldsection.example/proto/coldsection/compliance/v1"
+	"coldsection.example/services/compliance/internal/apply"
 	"coldsection.example/services/compliance/internal/civil"
 	"coldsection.example/services/compliance/internal/due"
 	"coldsection.example/services/compliance/internal/store"
 )
 
-// refit is a fitting with the day on which the one before it ended; zero without one before.
-type refit struct{ on, off civil.Date }
+// refit is a fitting with where it was before, and the day on which that ended; nothing without one before.
+type refit struct {
+	on, off civil.Date
+	was     string
+}
 
 // refits are the fittings of a subject after a day, oldest first; zero is all.
 func (u unit) refits(ctx context.Context, s seen, after civil.Date) (out []refit, err error) {
 	fittings, err := u.fittingsThen(ctx, s)
 	var off civil.Date
+	was := ""
 	for _, f := range fittings {
 		if on := dateOf(f.GetInstallDate()); after.IsZero() || after.Before(on) {
-			out = append(out, refit{on, off})
+			out = append(out, refit{on, off, was})
 		}
-		off = dateOf(f.GetRemoveDate())
+		off, was = dateOf(f.GetRemoveDate()), f.GetHost()
 	}
 	return out, err
 }
@@ -84,7 +90,7 @@ func (u unit) refitted(ctx context.Context, r *compliancev1.Requirement, s seen,
 
 // cameOffPast reports whether something was past, by the limits of today, on the day that it came off before a fitting. Where the counters of then are not
 // known it can't be told, and what the fitting starts counts. What nobody held it against yet was not past: the requirement was not in force, or it was
-// entered later and no record says that it was done before.
+// entered later and no record says that it was done before; or it did not apply where the subject was.
 func (u unit) cameOffPast(ctx context.Context, r *compliancev1.Requirement, s seen, was origin, f refit) (bool, error) {
 	if f.off.IsZero() || was.missing != "" || was.base.Date.IsZero() || f.off.Before(dateOf(r.GetEffectiveDate())) {
 		return false, nil
@@ -101,7 +107,46 @@ func (u unit) cameOffPast(ctx context.Context, r *compliancev1.Requirement, s se
 		}
 		then.Counters = countersOf(counters)
 	}
-	return was.tree.Compute(was.base, then, due.Threshold{}).Band == due.Overdue, nil
+	if was.tree.Compute(was.base, then, due.Threshold{}).Band != due.Overdue {
+		return false, nil
+	}
+	if !was.past.IsZero() {
+		return true, nil // past since it came off elsewhere
+	}
+	there, err := u.lastIn(ctx, s, f)
+	return applies(r, there).answer != apply.No, err
+}
+
+// lastIn is a subject in the engine and on the aircraft that it was in before a fitting; one that came out of an engine in the shop was on the aircraft that
+// the engine came from.
+func (u unit) lastIn(ctx context.Context, s seen, f refit) (seen, error) {
+	ctx, host := unlimited(ctx), f.was
+	if s.plane = nil; kindOf(s.subject.GetName()) != compliancev1.Applicability_ENGINES {
+		s.engine = nil
+	}
+	for {
+		switch kindOf(host) {
+		case compliancev1.Applicability_AIRCRAFT:
+			plane, err := u.aircraft(ctx, host)
+			s.plane = plane
+			return s, err
+		case compliancev1.Applicability_ENGINES:
+			engine, err := u.read(ctx, host)
+			if s.engine, _ = engine.(*compliancev1.Engine); err != nil {
+				return s, err
+			}
+		case compliancev1.Applicability_COMPONENTS, compliancev1.Applicability_SUBJECT_KIND_UNSPECIFIED:
+		}
+		fittings, err := u.fittingsOf(ctx, host)
+		i := slices.IndexFunc(fittings, func(h *compliancev1.Fitting) bool {
+			corrected := h.GetCorrectTime() != nil && !s.known.Before(h.GetCorrectTime().AsTime())
+			return !corrected && !s.known.Before(h.GetCreateTime().AsTime()) && dateOf(h.GetInstallDate()).Before(f.off)
+		})
+		if err != nil || i < 0 {
+			return s, err
+		}
+		host = fittings[i].GetHost()
+	}
 }
 
 func (u unit) fromInstallation(ctx context.Context, r *compliancev1.Requirement, s seen, o *origin) error {
