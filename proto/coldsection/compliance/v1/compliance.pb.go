@@ -234,9 +234,9 @@ const (
 	Requirement_MANUFACTURE Requirement_StartEvent = 1
 	// Fitting to the aircraft, or of a component to what it goes into. A later fitting starts a new period with the first limits, and what was done
 	// before it no longer counts; with rebase FROM_DUE_IF_LATE what was due before it counts on from when it was due, and FIXED_GRID goes on. What
-	// was past by these limits when it came off is not started again by a fitting: it stays past until it is done; what was not in force then, or was
-	// entered later and never done before, was not past. Of a directive and a life limit a later fitting gives nothing back at all: what was left goes
-	// on beside it, and the sooner counts.
+	// was past by these limits when it came off is not started again by a fitting: it stays past until it is done; what was not in force then, did not
+	// apply where it was, or was entered later and never done before, was not past. Of a directive and a life limit a later fitting gives nothing back
+	// at all: what was left goes on beside it, and the sooner counts.
 	Requirement_INSTALLATION Requirement_StartEvent = 2
 	// The last overhaul.
 	Requirement_OVERHAUL_DONE Requirement_StartEvent = 3
