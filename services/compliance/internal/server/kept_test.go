@@ -3,6 +3,7 @@ package server_test
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -219,18 +220,22 @@ func TestWhatIsKeptIsWhatHistorySays(t *testing.T) {
 		}
 		w.clock.Advance(12 * 24 * time.Hour)
 		took := map[string]int{}
-		rapid.Check(t, func(t *rapid.T) {
-			d := &dice{world: w, t: t, done: took}
-			d.passes()
-			for range rapid.IntRange(1, 3).Draw(t, "commands") {
-				d.throw()
-			}
-			d.agrees()
-		})
-		for _, command := range []string{"fly", "work", "install", "remove", "limits", "rate", "zone", "decide", "extend", "successor", "new"} {
-			if took[command] == 0 {
-				t.Errorf("%s never took effect: %v", command, took)
-			}
+		lacking := func() []string {
+			commands := []string{"fly", "work", "install", "remove", "limits", "rate", "zone", "decide", "extend", "successor", "new"}
+			return slices.DeleteFunc(commands, func(command string) bool { return took[command] > 0 })
+		}
+		for round := 0; round == 0 || round < 4 && len(lacking()) > 0; round++ { // a rare command may be refused all of one round long
+			rapid.Check(t, func(t *rapid.T) {
+				d := &dice{world: w, t: t, done: took}
+				d.passes()
+				for range rapid.IntRange(1, 3).Draw(t, "commands") {
+					d.throw()
+				}
+				d.agrees()
+			})
+		}
+		if never := lacking(); len(never) > 0 {
+			t.Errorf("%v never took effect: %v", never, took)
 		}
 	})
 }
