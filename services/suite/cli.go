@@ -35,7 +35,7 @@ type cli struct {
 	EventKeys    eventKeysCommand    `cmd:"" help:"Make the keys by which event servers know each part, in a new folder."`
 	Backup       backupCommand       `cmd:"" help:"Copy the data of a suite that may go on working into a new folder, and check the copy."`
 	Restore      restoreCommand      `cmd:"" help:"Make a new state folder of a backup, or put one part back into the one that is there, and check it."`
-	Rejoin       rejoinCommand       `cmd:"" help:"After the database of one part was put back by itself: bring it back among the others, and name what it does not know any more. All processes must be stopped."`
+	Rejoin       rejoinCommand       `cmd:"" help:"Bring a part whose database was put back by itself back among the others, and name what it knows no more, with all processes stopped."`
 	VerifyBackup verifyBackupCommand `cmd:"" name:"verify-backup" help:"Check a backup without restoring it."`
 	Rebuild      rebuildCommand      `cmd:"" help:"Fill what parts keep of each other's facts anew from the facts, and say whether it is as it was. The process of the parts must be stopped."`
 	Pack         packCommand         `cmd:"" help:"Make and check record packs."`
@@ -158,7 +158,8 @@ func Main(args []string, stdout, stderr io.Writer) int {
 }
 
 func parserOf(c *cli, stdout, stderr io.Writer, exit func(code int)) (*kong.Kong, error) {
-	return kong.New(c, kong.Name("coldsection"), kong.Writers(stdout, stderr), kong.Exit(exit), kong.Vars{"state": defaultState(), "parts": strings.Join(Parts, ",")}, kong.Configuration(config.File("serve")),
+	return kong.New(c, kong.Name("coldsection"), kong.Writers(stdout, stderr), kong.Exit(exit), kong.Configuration(config.File("serve")),
+		kong.Vars{"state": defaultState(), "parts": strings.Join(Parts, ",")},
 		kong.Description("Keeps small turboprop and turboshaft engines clean, in condition and in compliance. "+
 			"A line ends with 0 when all went well, 1 when it failed, 2 when it was wrong, and 3 when a check found something."))
 }

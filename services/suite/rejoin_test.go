@@ -45,7 +45,9 @@ func (r *runs) start() {
 func (r *runs) call(method, request string) string {
 	r.t.Helper()
 	code, out, problems := line("call", method, "--json", request)
-	var answer struct{ Name string }
+	var answer struct {
+		Name string `json:"name"`
+	}
 	if err := json.Unmarshal([]byte(out), &answer); code != 0 || err != nil {
 		r.t.Fatalf("%s %s: code %d, %v, %q, %s", method, request, code, err, out, problems)
 	}

@@ -293,7 +293,8 @@ func (b *Bus) Behind(ctx context.Context, t Teller) (why string, err error) {
 			known, err = Processed(ctx, tx, putBack, newest.ID)
 		}
 		if err == nil && !known {
-			why = fmt.Sprintf("the event stream has %s of it about %s, of %s, and its database knows nothing of that, so it is older", newest.Type, newest.Subject, newest.Time.UTC().Format(time.RFC3339))
+			why = fmt.Sprintf("the event stream has %s of it about %s, of %s, and its database knows nothing of that, so it is older",
+				newest.Type, newest.Subject, newest.Time.UTC().Format(time.RFC3339))
 		}
 		return err
 	})

@@ -214,7 +214,8 @@ func keyOf(ctx context.Context, req proto.Message) (string, error) {
 	}
 	if r, ok := req.(interface{ GetRequestId() string }); ok && r.GetRequestId() != "" {
 		if sent && key != r.GetRequestId() {
-			return "", fault.Invalid("request_id", "IDEMPOTENCY_KEY_INVALID", "The request has two idempotency keys, request_id %.40q and the header's %.40q. Send one of them.", r.GetRequestId(), key)
+			return "", fault.Invalid("request_id", "IDEMPOTENCY_KEY_INVALID",
+				"The request has two idempotency keys, request_id %.40q and the header's %.40q. Send one of them.", r.GetRequestId(), key)
 		}
 		key, sent = r.GetRequestId(), true
 	}

@@ -100,6 +100,9 @@ func (u unit) checkRecipe(ctx context.Context, recipe *consumablesv1.Recipe) err
 	if least, most := recipe.GetLossMinPermille(), recipe.GetLossMaxPermille(); least >= most {
 		return fault.Invalid("recipe.loss_max_permille", "RECIPE_LOSS_REVERSED", "Mixing can't lose from %d up to %d in 1000. Give the lower limit first, and some room between.", least, most)
 	}
+	if recipe.GetWithdrawn() { // what may not be mixed any more is a reason to withdraw it; whoever brings it back has it checked
+		return nil
+	}
 	return u.checkIngredients(ctx, recipe, blend)
 }
 

@@ -84,7 +84,9 @@ func TestScansThatWereSpoilt(t *testing.T) {
 	const item = "0109521234543213"
 	label := "]d2" + scan.OwnElements(code, time.Date(2027, 1, 31, 0, 0, 0, 0, time.UTC)).Scan()
 	german := strings.NewReplacer("]", "+", "y", "z", "z", "y", "Y", "Z", "Z", "Y", "-", "ß", "/", "-").Replace
-	french := strings.NewReplacer("]", "$", "1", "&", "2", "é", "3", "\"", "4", "'", "5", "(", "6", "-", "7", "è", "8", "_", "9", "ç", "0", "à", "A", "Q", "Q", "A", "W", "Z", "Z", "W").Replace
+	french := strings.NewReplacer(
+		"]", "$", "1", "&", "2", "é", "3", "\"", "4", "'", "5", "(", "6", "-", "7", "è", "8", "_", "9", "ç", "0", "à", "A", "Q", "Q", "A", "W", "Z", "Z", "W",
+	).Replace
 	for text, want := range map[string][2]string{
 		caps(label):                                {"SCAN_GARBLED", "caps lock is on"},
 		caps("]e0" + item + "10LOT7A"):             {"SCAN_GARBLED", "begins with ]E0: caps lock is on"},

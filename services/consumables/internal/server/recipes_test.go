@@ -210,11 +210,16 @@ func (d desk) recipeGoes(recipe *consumablesv1.Recipe) {
 	of(d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: item})).done(d.t)
 	_, err := d.blend(batch(order))
 	refused(d.t, "by a ratio alone", err, "RECIPE_NEEDED")
+	cleaner := of(d.GetItem(d.clerk(), &consumablesv1.GetItemRequest{Name: "items/cleaner"})).done(d.t)
+	cleaner.ReadyToUse = true
+	of(d.UpdateItem(d.clerk(), &consumablesv1.UpdateItemRequest{Item: cleaner})).done(d.t)
 	gone := washRecipe()
 	gone.Withdrawn = true
-	of(d.revisedRecipe(recipe.GetName(), recipe.GetEtag(), "the cleaner is no longer approved", gone)).done(d.t)
+	last := of(d.revisedRecipe(recipe.GetName(), recipe.GetEtag(), "the cleaner is no longer mixed", gone)).done(d.t)
 	_, err = d.blend(byRecipe(recipe.GetName(), 0))
 	refused(d.t, "withdrawn", err, "RECIPE_WITHDRAWN")
+	_, err = d.revisedRecipe(recipe.GetName(), last.GetEtag(), "withdrawn by mistake", washRecipe())
+	refused(d.t, "brought back", err, "READY_TO_USE_NOT_MIXED")
 }
 
 // A mix may go into a mix by recipe: water and antifreeze are mixed in advance, and the whole is still held against what is approved
