@@ -57,7 +57,7 @@ func TestAProofAtTheProviderIsOfOneSession(t *testing.T) {
 			}
 			return method
 		}
-		var tokens, ids []string
+		var tokens, opened []string
 		for range 2 {
 			session, err := s.SignInExternal(t.Context(), who)
 			if err != nil {
@@ -67,16 +67,16 @@ func TestAProofAtTheProviderIsOfOneSession(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tokens, ids = append(tokens, session.GetToken()), append(ids, id.SessionID)
+			tokens, opened = append(tokens, session.GetToken()), append(opened, id.SessionID)
 		}
-		if err := s.ProveExternal(t.Context(), ids[0], who); err != nil {
+		if err := s.ProveExternal(t.Context(), opened[0], who); err != nil {
 			t.Fatal(err)
 		}
 		if other, own, again := prove(tokens[1]), prove(tokens[0]), prove(tokens[0]); other != "PROVIDER_SIGN_IN_NEEDED" || own != "provider" || again != "PROVIDER_SIGN_IN_NEEDED" {
 			t.Errorf("another session %q, its own %q, once more %q", other, own, again)
 		}
 		now.Advance(12 * time.Hour)
-		if err := s.ProveExternal(t.Context(), ids[0], who); !fault.HasReason(err, "PROVIDER_SIGN_IN_NEEDED") {
+		if err := s.ProveExternal(t.Context(), opened[0], who); !fault.HasReason(err, "PROVIDER_SIGN_IN_NEEDED") {
 			t.Errorf("of a session that is over: %v", err)
 		}
 	})
