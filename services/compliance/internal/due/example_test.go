@@ -21,8 +21,8 @@ func ExampleTree_Compute() {
 	fmt.Println(strings.NewReplacer("; ", "\n", ". ", "\n").Replace(result.Explain()))
 	// Output:
 	// CURRENT 2026-03-21
-	// hours: from 1000:00 h + 200:00 h = 1200:00 h, now 1150:00 h, left 50:00 h, at 2.5 h a day 20 whole days after 2026-03-01 = 2026-03-21
-	// calendar: 2026-01-10 + 6 months = 2026-07-10, 131 days from 2026-03-01
+	// (1) hours: from 1000:00 h + 200:00 h = 1200:00 h, now 1150:00 h, left 50:00 h, at 2.5 h a day 20 whole days after 2026-03-01 = 2026-03-21
+	// (2) calendar: 2026-01-10 + 6 months = 2026-07-10, 131 days from 2026-03-01
 	// What counts is the first of 1 and 2
 	// Driven by hours: due 2026-03-21.
 }

@@ -1,6 +1,7 @@
 package due_test
 
 import (
+	"fmt"
 	"math/big"
 	"strings"
 	"testing"
@@ -125,10 +126,13 @@ func sameByHand(t rapid.TB, r due.Result, soft bool) {
 		t.Fatalf("%q says not what it is driven by", text)
 	}
 	var all []byHand
-	for line := range strings.SplitSeq(m[1], "; ") {
-		all = append(all, redo(t, line, due.DefaultThreshold))
+	counts, lines := m[2], strings.Split(m[1], "; ")
+	for i, line := range lines {
+		if number := fmt.Sprintf("(%d) ", i+1); strings.HasPrefix(line, number) != (len(lines) > 1) {
+			t.Fatalf("%q is not said by its number, of %d", line, len(lines))
+		}
+		all = append(all, redo(t, strings.TrimPrefix(line, fmt.Sprintf("(%d) ", i+1)), due.DefaultThreshold))
 	}
-	counts := m[2]
 	if counts == "" {
 		counts = "1"
 	}

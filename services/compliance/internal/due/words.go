@@ -12,7 +12,9 @@ func (r Result) Explain() string {
 	}
 	lines := make([]string, len(r.Left))
 	for i, l := range r.Left {
-		lines[i] = l.Line()
+		if lines[i] = l.Line(); len(r.Left) > 1 {
+			lines[i] = fmt.Sprintf("(%d) %s", i+1, lines[i]) // what counts is said of these numbers
+		}
 	}
 	text := strings.Join(lines, "; ") + "."
 	if len(r.Left) > 1 {
