@@ -97,7 +97,7 @@ func (p part) check(ai, value string) error {
 // keyboard layout.
 func wrongCharacter(ai, bad, value string) error {
 	if bad == "]" {
-		return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q: two scans ran into one. Empty the field and scan once.", ai, bad, value)
+		return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q: two scans ran into one. Clear the field and scan once.", ai, bad, value)
 	}
 	return fault.Invalid("code", "GS1_CHARACTER_WRONG", "(%s) must not contain %q of %.90q. Scan again; if it stays so, set the scanner to send GS (ASCII 29) as separator, "+
 		"and to the keyboard layout of this computer.", ai, bad, value)

@@ -39,7 +39,7 @@ const (
 	order = "workOrders/w1"
 )
 
-// calibrated answers for compliance that every tool is within its calibration, but for one, and of one nothing.
+// calibrated answers for compliance that every tool is within its calibration, but for one, that it does not know one, and of one nothing.
 type calibrated struct{}
 
 func (calibrated) CheckGates(_ context.Context, req *compliancev1.CheckGatesRequest) (*compliancev1.CheckGatesResponse, error) {
@@ -49,6 +49,9 @@ func (calibrated) CheckGates(_ context.Context, req *compliancev1.CheckGatesRequ
 	resp := &compliancev1.CheckGatesResponse{}
 	if slices.Contains(req.GetTools(), "tools/lapsed") {
 		resp.Results = append(resp.Results, &compliancev1.GateResult{Reason: "TOOL_LAPSED", Explanation: "tools/lapsed was due for calibration on 2026-10-31. Use another one."})
+	}
+	if slices.Contains(req.GetTools(), "tools/strange") {
+		resp.Results = append(resp.Results, &compliancev1.GateResult{Reason: "TOOL_UNKNOWN", Explanation: `"tools/strange" is not a tool known here. Scan the tool again.`})
 	}
 	return resp, nil
 }

@@ -142,6 +142,8 @@ func TestAReadingIsJudgedByItsLimitAndItsMeter(t *testing.T) {
 		refused(t, "without a meter", err, "FIELD_INVALID")
 		_, err = take("4", "uS/cm", "tools/lapsed")
 		refused(t, "with a lapsed meter", err, "INSTRUMENT_LAPSED")
+		_, err = take("4", "uS/cm", "tools/strange")
+		refused(t, "with a meter that nobody knows", err, "INSTRUMENT_UNKNOWN")
 		if n := len(of(d.ListWaterTests(d.clerk(), &consumablesv1.ListWaterTestsRequest{Parent: lot})).done(t).GetWaterTests()); n != 4 {
 			t.Errorf("%d tests are on record", n)
 		}
