@@ -109,19 +109,23 @@ func (s *Suite) openHTTP(ctx context.Context) error {
 	return nil
 }
 
-// withHealth adds what a supervisor asks: whether the process lives, and whether it can serve.
-func (s *Suite) withHealth(handler http.Handler) *http.ServeMux {
-	mux := http.NewServeMux()
-	mux.Handle("/", handler)
-	mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) })
-	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
-		if err := s.Ready(r.Context()); err != nil {
-			http.Error(w, err.Error(), http.StatusServiceUnavailable)
+// withHealth adds what a supervisor asks: whether the process lives, and whether it can serve. Every other path is the handler's as it was asked for:
+// a multiplexer before it would send whoever doubles a slash elsewhere.
+func (s *Suite) withHealth(handler http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		ready := r.URL.Path == "/readyz"
+		if !ready && r.URL.Path != "/livez" || r.Method != http.MethodGet && r.Method != http.MethodHead {
+			handler.ServeHTTP(w, r)
 			return
+		}
+		if ready {
+			if err := s.Ready(r.Context()); err != nil {
+				http.Error(w, err.Error(), http.StatusServiceUnavailable)
+				return
+			}
 		}
 		w.WriteHeader(http.StatusNoContent)
 	})
-	return mux
 }
 
 // serveHTTP serves a handler until Stop, over TLS when there is a certificate.

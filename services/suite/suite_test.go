@@ -57,7 +57,7 @@ const passphrase = "a long enough passphrase"
 func TestOneProcessStartsServesAndStartsAgain(t *testing.T) {
 	dir := t.TempDir()
 	s := start(t, suite.Config{StateDir: dir})
-	for path, want := range map[string]int{"/livez": 204, "/readyz": 204, "/v1/engines": 401, "/v1/nothing": 404} {
+	for path, want := range map[string]int{"/livez": 204, "/readyz": 204, "/v1/engines": 401, "/v1/nothing": 404, "//v1/engines": 404, "/livez/": 404} {
 		if got := get(t, "http://"+s.HTTPAddress()+path); got != want {
 			t.Errorf("%s: %d, want %d", path, got, want)
 		}
