@@ -182,7 +182,7 @@ func TestWithoutItsKeyARequestHasNoEffect(t *testing.T) {
 			"takes no key":       refusesKeys(db.Engine()),
 			"has no place of it": {"ALTER TABLE idempotency_keys RENAME TO away"},
 		} {
-			statements(t, db, change...)
+			storagetest.Statements(t, db, change...)
 			if got, err := run(create("key", "brush"), adds("brush")); err == nil {
 				t.Errorf("a store that %s: answered %v", what, got)
 			}
@@ -190,7 +190,7 @@ func TestWithoutItsKeyARequestHasNoEffect(t *testing.T) {
 				t.Errorf("a store that %s: %d effects", what, n)
 			}
 			if what == "has no place of it" {
-				statements(t, db, "ALTER TABLE away RENAME TO idempotency_keys")
+				storagetest.Statements(t, db, "ALTER TABLE away RENAME TO idempotency_keys")
 			}
 		}
 		if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
@@ -210,20 +210,6 @@ func refusesKeys(engine storage.Engine) []string {
 	return []string{
 		"CREATE FUNCTION refuse() RETURNS trigger AS $$ BEGIN RAISE EXCEPTION 'full'; END $$ LANGUAGE plpgsql",
 		"CREATE TRIGGER full_up BEFORE INSERT ON idempotency_keys FOR EACH ROW EXECUTE FUNCTION refuse()",
-	}
-}
-
-func statements(t *testing.T, db *storage.DB, all ...string) {
-	t.Helper()
-	if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-		for _, one := range all {
-			if _, err := tx.Exec(ctx, one); err != nil {
-				return err
-			}
-		}
-		return nil
-	}); err != nil {
-		t.Fatal(err)
 	}
 }
 

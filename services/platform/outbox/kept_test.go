@@ -27,21 +27,6 @@ func view(t *testing.T, db *storage.DB, fn storage.Func) {
 	}
 }
 
-// statements change what is kept.
-func statements(t *testing.T, db *storage.DB, all ...string) {
-	t.Helper()
-	if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
-		for _, one := range all {
-			if _, err := tx.Exec(ctx, one); err != nil {
-				return err
-			}
-		}
-		return nil
-	}); err != nil {
-		t.Fatal(err)
-	}
-}
-
 func waiting(t *testing.T, db *storage.DB) (n int64) {
 	t.Helper()
 	view(t, db, func(ctx context.Context, tx *storage.Tx) (err error) {
@@ -113,7 +98,7 @@ func TestALostFactIsNoticed(t *testing.T) {
 		for _, c := range []struct{ gone, want string }{
 			{"c2", "a fact of consumables lots/c is missing"}, {"b1", "a fact of consumables lots/b is missing"}, {"b2", "a fact of consumables lots/c is missing"},
 		} {
-			statements(t, db, "DELETE FROM outbox WHERE id = '"+c.gone+"'")
+			storagetest.Statements(t, db, "DELETE FROM outbox WHERE id = '"+c.gone+"'")
 			if why := said(); why != c.want {
 				t.Errorf("without %s: %q, want %q", c.gone, why, c.want)
 			}
@@ -157,7 +142,7 @@ func TestAFirstFactHasTheNumberOne(t *testing.T) {
 func TestAnOutboxThatCantBeReadIsNotEmpty(t *testing.T) {
 	storagetest.Engines(t, none, func(t *testing.T, db *storage.DB) {
 		put(t.Context(), t, db, fact("a1", "lots/a"))
-		statements(t, db, "ALTER TABLE outbox RENAME TO away")
+		storagetest.Statements(t, db, "ALTER TABLE outbox RENAME TO away")
 		to := &stream{}
 		for what, ask := range map[string]storage.Func{
 			"waiting": func(ctx context.Context, tx *storage.Tx) error { _, err := outbox.Waiting(ctx, tx); return err },
@@ -180,7 +165,7 @@ func TestAnOutboxThatCantBeReadIsNotEmpty(t *testing.T) {
 		if n, err := relay(db, to).Once(t.Context()); n != 0 || err == nil {
 			t.Errorf("a relay: %d, %v", n, err)
 		}
-		statements(t, db, "ALTER TABLE away RENAME TO outbox")
+		storagetest.Statements(t, db, "ALTER TABLE away RENAME TO outbox")
 		if n := waiting(t, db); n != 1 {
 			t.Errorf("%d facts wait, want 1", n)
 		}
@@ -191,13 +176,13 @@ func TestAnOutboxThatCantBeReadIsNotEmpty(t *testing.T) {
 func TestWhatLeftIsMarked(t *testing.T) {
 	storagetest.Engines(t, none, func(t *testing.T, db *storage.DB) {
 		put(t.Context(), t, db, fact("a1", "lots/a"), fact("a2", "lots/a"))
-		statements(t, db, refusesMarks(db.Engine())...)
+		storagetest.Statements(t, db, refusesMarks(db.Engine())...)
 		to := &stream{}
 		r := outbox.NewRelay(db, to, clock.NewFake(now.Add(time.Hour)), time.Millisecond, slog.New(slog.DiscardHandler))
 		if n, err := r.Once(t.Context()); n != 0 || err == nil || waiting(t, db) != 2 {
 			t.Errorf("a mark that is refused: %d, %v; %d wait", n, err, waiting(t, db))
 		}
-		statements(t, db, refusesMarksNoLonger(db.Engine()))
+		storagetest.Statements(t, db, refusesMarksNoLonger(db.Engine()))
 		if n, err := r.Once(t.Context()); n != 2 || err != nil || to.calls != 4 || !slices.Equal(to.ids(), []string{"a1", "a2"}) || waiting(t, db) != 0 {
 			t.Errorf("then: %d, %v; %d calls, %v, %d wait", n, err, to.calls, to.ids(), waiting(t, db))
 		}

@@ -89,3 +89,18 @@ func open(t testing.TB, cfg storage.Config, migrations storage.Migrations) *stor
 	})
 	return db
 }
+
+// Statements run on a store in one transaction and have to succeed.
+func Statements(t testing.TB, db *storage.DB, all ...string) {
+	t.Helper()
+	if err := db.Update(t.Context(), func(ctx context.Context, tx *storage.Tx) error {
+		for _, one := range all {
+			if _, err := tx.Exec(ctx, one); err != nil {
+				return err
+			}
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+}
